@@ -1,0 +1,104 @@
+/* Envelope: the limits inside which the output may be on.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Pure. The hard envelope is the tightest of station, cell and procedure. Every rule is one row of WN_RULE_LIST, which the code, the
+ * documentation, `wane check` and the tests all read. A rule trips when its condition held for `debounce` readings in a row. */
+#ifndef WN_ENVELOPE_ENVELOPE_H
+#define WN_ENVELOPE_ENVELOPE_H
+
+#include <stdbool.h>
+#include "base/reading.h"
+
+enum wn_reaction {
+    WN_REACTION_WARN, /* record a warning, go on */
+    WN_REACTION_HALT  /* outputs off, verified, latched until acknowledged */
+};
+
+/* name, word, default debounce in readings, reaction, sentence */
+#define WN_RULE_LIST(X)                                                                            \
+    X(OVER_VOLTAGE, "over_voltage", 1, HALT, "cell voltage is above the highest allowed")          \
+    X(UNDER_VOLTAGE, "under_voltage", 1, HALT, "cell voltage is below the lowest allowed")         \
+    X(REVERSED, "reversed", 1, HALT, "cell voltage is negative: polarity or a lead")               \
+    X(OVER_TEMPERATURE, "over_temperature", 1, HALT,                                               \
+      "cell is hotter than allowed in this direction of current")                                  \
+    X(UNDER_TEMPERATURE, "under_temperature", 2, HALT,                                             \
+      "cell is colder than allowed in this direction of current")                                  \
+    X(TEMPERATURE_RISE, "temperature_rise", 3, HALT, "cell warms up faster than allowed")          \
+    X(ABOVE_AMBIENT, "above_ambient", 3, HALT, "cell is too much warmer than its surroundings")    \
+    X(OVER_CURRENT, "over_current", 1, HALT, "current is beyond the highest allowed")              \
+    X(OFF_SET_POINT, "off_set_point", 3, HALT, "current is not what was set")                      \
+    X(CURRENT_WHILE_OFF, "current_while_off", 3, HALT, "current flows although the output is off") \
+    X(CHARGE_OVERRUN, "charge_overrun", 1, HALT, "more charge went in or out than the cell holds") \
+    X(NOT_PLAUSIBLE, "not_plausible", 2, HALT, "reading is no possible value or is missing")       \
+    X(VOLTAGE_JUMP, "voltage_jump", 2, HALT,                                                       \
+      "voltage moved further than the current explains: sense lead or contact")
+
+enum wn_rule {
+#define WN_RULE_ENUM(name, word, debounce, reaction, text) WN_RULE_##name,
+    WN_RULE_LIST(WN_RULE_ENUM)
+#undef WN_RULE_ENUM
+        WN_RULE_COUNT
+};
+
+/** Thresholds; NaN switches a rule off (only the optional ones may be NaN: rates, ambient, temperatures without thermometer). */
+struct wn_limits {
+    double voltage_max_v, voltage_min_v;
+    double charge_temperature_min_c, charge_temperature_max_c;
+    double discharge_temperature_min_c, discharge_temperature_max_c;
+    double rest_temperature_max_c;
+    double temperature_rise_k_per_min;
+    double above_ambient_k;
+    double charge_current_max_a, discharge_current_max_a;
+    double set_point_tolerance_a;   /* absolute part of OFF_SET_POINT */
+    double set_point_tolerance;     /* relative part */
+    double off_current_a;           /* |I| below this counts as off */
+    double charge_max_ah;           /* in one step, either direction */
+    double voltage_jump_v;          /* between two readings at unchanged set-point */
+    bool needs_temperature;         /* a missing cell temperature is NOT_PLAUSIBLE */
+    unsigned char debounce[WN_RULE_COUNT]; /* 0: the default of the table */
+};
+
+/** What the output is meant to do; from the engine. */
+struct wn_envelope_context {
+    bool output_on;
+    int direction;         /* +1 charge, -1 discharge, 0 rest */
+    double set_current_a;  /* magnitude; NaN when the current is free (constant power, constant-voltage part) */
+    double current_max_set_a; /* magnitude never to be exceeded now (charge: set current); NaN unknown */
+    wn_ns since_change_ns; /* campaign time of the last change of output or set-point: settling time for some rules */
+    double step_charge_ah; /* magnitude moved in the present step */
+};
+
+/** Judge state between readings. Plain data. */
+struct wn_envelope {
+    struct wn_limits limits;
+    unsigned char count[WN_RULE_COUNT];
+    struct wn_reading last;
+    bool has_last;
+    double rise_from_c; /* slow filter for the rise rate */
+    wn_ns rise_from_ns;
+    bool has_rise;
+};
+
+struct wn_envelope_verdict {
+    bool tripped;
+    enum wn_rule rule;  /* the first that tripped, in the order of the table */
+    double value, limit;
+    char text[200];     /* sentence with value, limit and unit */
+};
+
+void wn_envelope_init(struct wn_envelope *e, const struct wn_limits *limits);
+/** Judges one reading. Readings with a missing voltage or current are judged too (NOT_PLAUSIBLE). */
+void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
+                       const struct wn_envelope_context *c, struct wn_envelope_verdict *out);
+
+const char *wn_rule_word(enum wn_rule rule);
+const char *wn_rule_text(enum wn_rule rule);
+enum wn_reaction wn_rule_reaction(enum wn_rule rule);
+int wn_rule_debounce(const struct wn_limits *limits, enum wn_rule rule);
+/** "4.25 V", "60 degC": the threshold as `wane check` prints it; "off" when NaN. Two-sided rules print both directions. */
+const char *wn_rule_limit_format(const struct wn_limits *limits, enum wn_rule rule, char *buf,
+                                 size_t size);
+/** Takes the tightest of two sets. */
+void wn_limits_tighten(struct wn_limits *into, const struct wn_limits *other);
+
+#endif

@@ -1,0 +1,33 @@
+/* The cell under test, with its datasheet and its intake record.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_PROCEDURE_CELL_H
+#define WN_PROCEDURE_CELL_H
+
+#include <stdint.h>
+
+/** "After `cycles` cycles at charge X / discharge Y the capacity is at least min_ah." */
+struct wn_claim {
+    int64_t cycles; /* 0: the datasheet claims nothing */
+    double charge_current_a, charge_until_current_a;
+    double discharge_current_a, discharge_until_voltage_v;
+    double retention; /* of rated, 0..1 */
+    double min_ah;    /* retention x rated capacity */
+};
+
+struct wn_cell {
+    char name[64];
+    char title[128];
+    char marking[128];
+    double rated_capacity_ah, nominal_voltage_v;
+    double charge_voltage_v;        /* end of charge */
+    double discharge_cutoff_v;      /* datasheet's cut-off */
+    double charge_current_max_a, discharge_current_max_a;
+    double standard_charge_current_a, standard_charge_until_a;
+    double charge_temperature_min_c, charge_temperature_max_c;
+    double discharge_temperature_min_c, discharge_temperature_max_c;
+    double voltage_max_v, voltage_min_v; /* hard limits: outside them the output is never on */
+    double mass_g, diameter_mm, length_mm, arrival_voltage_v, ac_impedance_ohm; /* intake; NaN: not measured */
+    struct wn_claim claim;
+};
+
+#endif

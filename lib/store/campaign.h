@@ -1,0 +1,115 @@
+/* The campaign file: one SQLite database per campaign, with one writer (its station) and any number of readers.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * WAL, synchronous FULL, STRICT tables, application_id "wane", user_version = schema version with migrations. Never touch the file,
+ * its -wal or -shm except through SQLite (POSIX locks would vanish). What was committed survives a power cut. */
+#ifndef WN_STORE_CAMPAIGN_H
+#define WN_STORE_CAMPAIGN_H
+
+#include <stdbool.h>
+#include "port/store.h"
+#include "procedure/cell.h"
+
+enum { WN_CAMPAIGN_SCHEMA = 1 };
+
+/** What a campaign starts from; strings are copied. */
+struct wn_campaign_info {
+    char name[64];            /* file name without .wane */
+    char station[64];
+    char procedure[64];
+    char procedure_title[128];
+    bool simulated;           /* shown wherever results are shown */
+    bool imported;            /* from a recorded log, not measured by a station */
+    int64_t cycles_planned;
+    wn_utc_us created_utc;
+    struct wn_cell cell;
+    struct wn_campaign_thresholds {
+        double voltage_v, current_a, temperature_c, time_s; /* a reading is stored when one of them moved so far */
+    } store_on_change;
+    struct wn_accuracy_record {
+        double voltage_reading, voltage_fixed_v, current_reading, current_fixed_a, temperature_c,
+            time_reading;
+    } accuracy;
+    double retention_threshold; /* of rated, that the projection uses by default (e.g. 0.7) */
+    char program_version[32];
+};
+
+struct wn_instrument_record {
+    char role[32];     /* "tester", "thermometer", ... */
+    char dialect[64];
+    char port[256];
+    char identity[256];
+};
+
+struct wn_campaign; /* begins with struct wn_store: cast with wn_campaign_store() */
+
+/** Creates a new file (WN_EEXIST when there is one), stores info and the frozen configuration text with its SHA-256.
+ * Leaves it open for writing. Errors: WN_EIO, WN_ENOSPACE, WN_EACCESS with path and remedy. */
+int wn_campaign_create(struct wn_campaign **out, const char *path, const struct wn_campaign_info *info,
+                       const char *frozen_config, struct wn_error *err);
+
+/** Opens an existing file for writing (by its station): checks application_id, refuses a newer user_version (WN_ENEWER), migrates
+ * an older one in one transaction, quick_check after an unclean end (WN_ECORRUPT). */
+int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error *err);
+
+/** Opens read-only for the command line; explains itself when the file cannot be read while the service is down. */
+int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err);
+
+/** Marks a clean end when writing, checkpoints, closes, frees. NULL is fine. */
+void wn_campaign_close(struct wn_campaign *c);
+
+/** The store port of a campaign opened for writing; lives as long as c. Put of a WN_RECORD_READING stores only on change. */
+struct wn_store *wn_campaign_store(struct wn_campaign *c);
+
+/** To be called now and then (each minute or so): explicit checkpoint and its errors, free space. WN_ENOSPACE below space_min_bytes. */
+int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct wn_error *err);
+
+/* Reading. Every call fills caller's memory; texts are copied. */
+int wn_campaign_info(struct wn_campaign *c, struct wn_campaign_info *out, struct wn_error *err);
+/** Frozen configuration text; malloc'ed, caller frees. hash: 65 bytes. */
+int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, struct wn_error *err);
+/** Last committed state; out->size 0 when there is none. */
+int wn_campaign_state(struct wn_campaign *c, struct wn_state_record *out, struct wn_error *err);
+/** Sets or gets the life-cycle word: "running", "paused", "halted", "finished", "stopped". Committed at once. */
+int wn_campaign_set_status(struct wn_campaign *c, const char *status, wn_utc_us now, struct wn_error *err);
+int wn_campaign_status(struct wn_campaign *c, char *status, size_t size, struct wn_error *err);
+int wn_campaign_put_instrument(struct wn_campaign *c, const struct wn_instrument_record *r,
+                               struct wn_error *err);
+/** A session row: one run of the station on this file (boot id, both clocks at its start). */
+int wn_campaign_begin_session(struct wn_campaign *c, wn_utc_us utc, wn_ns monotonic, wn_ns campaign_ns,
+                              const char *boot_id, struct wn_error *err);
+
+/** Event as read back, with its number and time of day. */
+struct wn_event_row {
+    int64_t number;
+    wn_utc_us utc;
+    struct wn_event_record event;
+    bool acknowledged;
+    char acknowledged_by[64];
+    wn_utc_us acknowledged_utc;
+};
+/** Latched alarms: severity alarm and not acknowledged. Returns their count in *count. */
+int wn_campaign_open_alarms(struct wn_campaign *c, int64_t *count, struct wn_error *err);
+/** Acknowledges all open alarms; *count how many. Committed at once. */
+int wn_campaign_acknowledge(struct wn_campaign *c, const char *who, wn_utc_us now, int64_t *count,
+                            struct wn_error *err);
+
+/* Row by row; the callback returns 0 to go on, anything else ends the reading and is returned. */
+typedef int (*wn_cycle_row_fn)(const struct wn_cycle_record *r, wn_utc_us end_utc, void *ctx);
+typedef int (*wn_check_up_row_fn)(const struct wn_check_up_record *r, wn_utc_us end_utc, void *ctx);
+typedef int (*wn_step_row_fn)(const struct wn_step_record *r, wn_utc_us start_utc, void *ctx);
+typedef int (*wn_event_row_fn)(const struct wn_event_row *r, void *ctx);
+typedef int (*wn_reading_row_fn)(const struct wn_reading *r, int64_t step_number, wn_utc_us utc,
+                                 void *ctx);
+int wn_campaign_each_cycle(struct wn_campaign *c, wn_cycle_row_fn fn, void *ctx, struct wn_error *err);
+int wn_campaign_each_check_up(struct wn_campaign *c, wn_check_up_row_fn fn, void *ctx,
+                              struct wn_error *err);
+int wn_campaign_each_step(struct wn_campaign *c, wn_step_row_fn fn, void *ctx, struct wn_error *err);
+/** Events with number > after. */
+int wn_campaign_each_event(struct wn_campaign *c, int64_t after, wn_event_row_fn fn, void *ctx,
+                           struct wn_error *err);
+/** Readings of steps step_from..step_to (inclusive; 0,0 for all). */
+int wn_campaign_each_reading(struct wn_campaign *c, int64_t step_from, int64_t step_to,
+                             wn_reading_row_fn fn, void *ctx, struct wn_error *err);
+
+#endif
