@@ -8,6 +8,7 @@
 #define WN_PROCEDURE_PROCEDURE_H
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 #include "base/err.h"
 
