@@ -16,6 +16,7 @@
 #define WN_ENGINE_ENGINE_H
 
 #include <stdbool.h>
+#include <stddef.h>
 #include "base/reading.h"
 #include "engine/record.h"
 #include "envelope/envelope.h"
@@ -99,6 +100,7 @@ struct wn_engine_setup {
     double gap_max_s;               /* longer intervals are gaps; at least 3 x reading_interval_s */
     double off_timeout_s;           /* campaign time for |I| to fall after off, before off is sent again */
     double pause_recovery_s;        /* a pause longer than this flags the next cycle "after_pause" */
+    double restart_voltage_tolerance_v; /* on: hold, when the rest voltage after a restart is further from the saved one */
 };
 
 /** Everything there is to show; filled by wn_engine_view(). */

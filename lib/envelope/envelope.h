@@ -7,6 +7,8 @@
 #define WN_ENVELOPE_ENVELOPE_H
 
 #include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
 #include "base/reading.h"
 
 enum wn_reaction {
@@ -93,6 +95,8 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
 
 const char *wn_rule_word(enum wn_rule rule);
 const char *wn_rule_text(enum wn_rule rule);
+/** "V", "degC", ...; "" for a rule without unit. */
+const char *wn_rule_unit(enum wn_rule rule);
 enum wn_reaction wn_rule_reaction(enum wn_rule rule);
 int wn_rule_debounce(const struct wn_limits *limits, enum wn_rule rule);
 /** "4.25 V", "60 degC": the threshold as `wane check` prints it; "off" when NaN. Two-sided rules print both directions. */

@@ -1,0 +1,250 @@
+/* Envelope: judging a reading against the limits.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "envelope/envelope.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/assert.h"
+#include "base/num.h"
+
+/* After the output or a set-point changed the current is still on its way: rules about set-points wait so long. */
+#define SETTLE_NS (2 * WN_NS_PER_S)
+/* The rise rate is taken over at least this span, so that one count of a thermometer is no rate. */
+#define RISE_SPAN_NS (10 * WN_NS_PER_S)
+/* A jump is a jump only between neighbouring readings. */
+#define JUMP_SPAN_NS (5 * WN_NS_PER_S)
+
+/* Beyond these a value is no measurement of a single cell at all. */
+#define PLAUSIBLE_VOLTAGE_V     20.0
+#define PLAUSIBLE_CURRENT_A     1000.0
+#define PLAUSIBLE_TEMPERATURE_C 200.0
+
+/* What one rule found: does its condition hold now, and if so with which value against which limit? */
+struct finding {
+    bool applies; /* enough is known to judge; otherwise the count stays as it is */
+    bool holds;
+    double value, limit;
+};
+
+static const struct finding not_judged = {false, false, 0, 0};
+
+static struct finding above(double value, double limit)
+{
+    if (isnan(limit)) {
+        return not_judged;
+    }
+    return (struct finding){true, value > limit, value, limit};
+}
+
+static struct finding below(double value, double limit)
+{
+    if (isnan(limit)) {
+        return not_judged;
+    }
+    return (struct finding){true, value < limit, value, limit};
+}
+
+static bool has(const struct wn_reading *r, unsigned what)
+{
+    return (r->has & what) == what;
+}
+
+static bool settled(const struct wn_reading *r, const struct wn_envelope_context *c)
+{
+    return r->time_ns - c->since_change_ns >= SETTLE_NS;
+}
+
+static struct finding judge_plausible(const struct wn_envelope *e, const struct wn_reading *r)
+{
+    if (!has(r, WN_HAS_VOLTAGE) || !(fabs(r->voltage_v) <= PLAUSIBLE_VOLTAGE_V)) {
+        return (struct finding){true, true, r->voltage_v, PLAUSIBLE_VOLTAGE_V};
+    }
+    if (!has(r, WN_HAS_CURRENT) || !(fabs(r->current_a) <= PLAUSIBLE_CURRENT_A)) {
+        return (struct finding){true, true, r->current_a, PLAUSIBLE_CURRENT_A};
+    }
+    bool warm = has(r, WN_HAS_TEMPERATURE);
+    if (e->limits.needs_temperature && !warm) {
+        return (struct finding){true, true, NAN, PLAUSIBLE_TEMPERATURE_C};
+    }
+    if (warm && !(fabs(r->temperature_c) <= PLAUSIBLE_TEMPERATURE_C)) {
+        return (struct finding){true, true, r->temperature_c, PLAUSIBLE_TEMPERATURE_C};
+    }
+    return (struct finding){true, false, 0, 0};
+}
+
+static struct finding judge_hot(const struct wn_limits *l, const struct wn_reading *r, int direction)
+{
+    if (!has(r, WN_HAS_TEMPERATURE)) {
+        return not_judged;
+    }
+    double limit = direction > 0   ? l->charge_temperature_max_c
+                   : direction < 0 ? l->discharge_temperature_max_c
+                                   : l->rest_temperature_max_c;
+    return above(r->temperature_c, limit);
+}
+
+static struct finding judge_cold(const struct wn_limits *l, const struct wn_reading *r, int direction)
+{
+    if (!has(r, WN_HAS_TEMPERATURE) || direction == 0) {
+        return not_judged;
+    }
+    return below(r->temperature_c,
+                 direction > 0 ? l->charge_temperature_min_c : l->discharge_temperature_min_c);
+}
+
+static struct finding judge_rise(struct wn_envelope *e, const struct wn_reading *r)
+{
+    if (!has(r, WN_HAS_TEMPERATURE)) {
+        return not_judged;
+    }
+    struct finding f = not_judged;
+    wn_ns span = r->time_ns - e->rise_from_ns;
+    if (e->has_rise && span >= RISE_SPAN_NS) {
+        double rate = (r->temperature_c - e->rise_from_c) / wn_ns_to_s(span) * 60.0;
+        f = above(rate, e->limits.temperature_rise_k_per_min);
+    }
+    if (!e->has_rise || span >= RISE_SPAN_NS) {
+        e->has_rise = true;
+        e->rise_from_c = r->temperature_c;
+        e->rise_from_ns = r->time_ns;
+    }
+    return f;
+}
+
+static struct finding judge_over_current(const struct wn_limits *l, const struct wn_reading *r)
+{
+    double limit = r->current_a > 0 ? l->charge_current_max_a : l->discharge_current_max_a;
+    double slack = l->set_point_tolerance_a + l->set_point_tolerance * limit;
+    return above(fabs(r->current_a), limit + slack);
+}
+
+/* Constant current: as set. Where the current is free, it still has the right sign and stays below the highest set one. */
+static struct finding judge_set_point(const struct wn_limits *l, const struct wn_reading *r,
+                                      const struct wn_envelope_context *c)
+{
+    if (!c->output_on || c->direction == 0 || !settled(r, c)) {
+        return not_judged;
+    }
+    double along = r->current_a * c->direction;
+    double most = isnan(c->set_current_a) ? c->current_max_set_a : c->set_current_a;
+    double slack = l->set_point_tolerance_a + (isnan(most) ? 0 : l->set_point_tolerance * most);
+    bool wrong = along < -slack;
+    if (!isnan(c->set_current_a)) {
+        wrong = wrong || fabs(along - c->set_current_a) > slack;
+    } else if (!isnan(most)) {
+        wrong = wrong || along > most + slack;
+    }
+    return (struct finding){true, wrong, r->current_a, isnan(most) ? 0 : most * c->direction};
+}
+
+static struct finding judge_while_off(const struct wn_limits *l, const struct wn_reading *r,
+                                      const struct wn_envelope_context *c)
+{
+    if (c->output_on || !settled(r, c)) {
+        return not_judged;
+    }
+    return above(fabs(r->current_a), l->off_current_a);
+}
+
+static struct finding judge_jump(const struct wn_envelope *e, const struct wn_reading *r,
+                                 const struct wn_envelope_context *c)
+{
+    wn_ns span = r->time_ns - e->last.time_ns;
+    if (!e->has_last || !has(&e->last, WN_HAS_VOLTAGE) || span > JUMP_SPAN_NS ||
+        e->last.time_ns - c->since_change_ns < SETTLE_NS) {
+        return not_judged;
+    }
+    return above(fabs(r->voltage_v - e->last.voltage_v), e->limits.voltage_jump_v);
+}
+
+static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule, const struct wn_reading *r,
+                                 const struct wn_envelope_context *c)
+{
+    const struct wn_limits *l = &e->limits;
+    if (rule == WN_RULE_NOT_PLAUSIBLE) {
+        return judge_plausible(e, r);
+    }
+    if (!has(r, WN_HAS_VOLTAGE | WN_HAS_CURRENT)) {
+        return not_judged;
+    }
+    switch (rule) {
+    case WN_RULE_OVER_VOLTAGE:
+        return above(r->voltage_v, l->voltage_max_v);
+    case WN_RULE_UNDER_VOLTAGE:
+        return below(r->voltage_v, l->voltage_min_v);
+    case WN_RULE_REVERSED:
+        return below(r->voltage_v, 0.0);
+    case WN_RULE_OVER_TEMPERATURE:
+        return judge_hot(l, r, c->output_on ? c->direction : 0);
+    case WN_RULE_UNDER_TEMPERATURE:
+        return judge_cold(l, r, c->output_on ? c->direction : 0);
+    case WN_RULE_TEMPERATURE_RISE:
+        return judge_rise(e, r);
+    case WN_RULE_ABOVE_AMBIENT:
+        if (!has(r, WN_HAS_TEMPERATURE | WN_HAS_AMBIENT)) {
+            return not_judged;
+        }
+        return above(r->temperature_c - r->ambient_c, l->above_ambient_k);
+    case WN_RULE_OVER_CURRENT:
+        return judge_over_current(l, r);
+    case WN_RULE_OFF_SET_POINT:
+        return judge_set_point(l, r, c);
+    case WN_RULE_CURRENT_WHILE_OFF:
+        return judge_while_off(l, r, c);
+    case WN_RULE_CHARGE_OVERRUN:
+        return above(c->step_charge_ah, l->charge_max_ah);
+    case WN_RULE_VOLTAGE_JUMP:
+        return judge_jump(e, r, c);
+    case WN_RULE_NOT_PLAUSIBLE:
+    case WN_RULE_COUNT:
+        break;
+    }
+    wn_assert(!"rule without a judge");
+    return not_judged;
+}
+
+static void describe(struct wn_envelope_verdict *v, const struct finding *f)
+{
+    char value[32], limit[32];
+    const char *unit = wn_rule_unit(v->rule);
+    v->tripped = true;
+    v->value = f->value;
+    v->limit = f->limit;
+    (void)snprintf(v->text, sizeof v->text, "%s: %s %s, limit %s %s", wn_rule_text(v->rule),
+                   wn_num_fixed(f->value, 3, value, sizeof value), unit,
+                   wn_num_fixed(f->limit, 3, limit, sizeof limit), unit);
+}
+
+void wn_envelope_init(struct wn_envelope *e, const struct wn_limits *limits)
+{
+    wn_assert(isfinite(limits->voltage_max_v) && isfinite(limits->voltage_min_v));
+    memset(e, 0, sizeof *e);
+    e->limits = *limits;
+}
+
+void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
+                       const struct wn_envelope_context *c, struct wn_envelope_verdict *out)
+{
+    out->tripped = false;
+    for (int i = 0; i < WN_RULE_COUNT; i++) {
+        struct finding f = judge_rule(e, (enum wn_rule)i, r, c);
+        if (!f.applies) {
+            continue;
+        }
+        if (!f.holds) {
+            e->count[i] = 0;
+            continue;
+        }
+        if (e->count[i] < UINT8_MAX) {
+            e->count[i]++;
+        }
+        if (!out->tripped && e->count[i] >= wn_rule_debounce(&e->limits, (enum wn_rule)i)) {
+            out->rule = (enum wn_rule)i;
+            describe(out, &f);
+        }
+    }
+    e->last = *r;
+    e->has_last = true;
+}
