@@ -56,19 +56,22 @@ struct wn_error {
     char text[400]; /* empty when code is WN_OK */
 };
 
-/** Fills *e (which may be NULL) and returns code, so that `return wn_error_set(...)` reads well. */
+/** Fills *e (which may be NULL) and returns code, so that `return wn_error_set(...)` reads well. A text that does
+ * not fit ends in "...". WN_OK is no error: it is replaced by WN_EBUG, so that a failure stays one. */
 int wn_error_set(struct wn_error *e, int code, const char *fmt, ...)
     __attribute__((format(printf, 3, 4)));
 
-/** Puts "prefix: " in front of the text and returns e->code (WN_EBUG when e is NULL). */
+/** Puts "prefix: " in front of the text (of wn_err_text() when it is empty) and returns e->code; WN_EBUG when e is NULL or
+ * holds no error. The arguments may point into e->text. */
 int wn_error_prefix(struct wn_error *e, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
+/** Back to WN_OK and no text; e may be NULL. */
 void wn_error_clear(struct wn_error *e);
 
 /** Short text of a code; never NULL. */
 const char *wn_err_text(int code);
 
-/** Reaction class of a code; an unknown code is WN_CLASS_FATAL. */
+/** Reaction class of a code; an unknown code, and WN_OK, which has none, is WN_CLASS_FATAL. */
 enum wn_err_class wn_err_class(int code);
 
 #endif

@@ -31,17 +31,23 @@ struct wn_qty {
     int is_it;    /* 1 only for WN_DIM_CURRENT written in It */
 };
 
-/** Reads "number unit" (blanks between them optional, none elsewhere inside; leading and trailing blanks allowed).
+/** Reads "number unit" (blanks between them optional, none elsewhere inside; leading and trailing blanks
+ * allowed). Units are exactly those above, case included. Each text names the units that are accepted
+ * and what to write instead. err may be NULL; a success leaves it alone.
  *
  * @return WN_OK       *out filled
- * @return WN_ESYNTAX  no number; WN_EUNIT no unit, an unknown one, or one of another dimension: the text names the units that
- *                     are accepted and what to write instead; WN_ERANGE not finite. *out untouched. */
+ * @return WN_ESYNTAX  no number, or more than one
+ * @return WN_EUNIT    no unit, an unknown one, or one of another dimension
+ * @return WN_ERANGE   too large for a double. *out is untouched on every error. */
 int wn_qty_parse(const char *text, enum wn_dim want, struct wn_qty *out, struct wn_error *err);
 
 /** "voltage", "current", ... for messages. */
 const char *wn_dim_name(enum wn_dim dim);
 
-/** Writes a value in base units for people with a sensible prefix: 0.1 A -> "100 mA", 3600 s -> "1 h". Returns buf. */
+#define WN_QTY_SIZE 24
+
+/** Writes a value in base units for people with a sensible unit and up to six digits: 0.1 A -> "100 mA",
+ * 3600 s -> "1 h", 0.7 -> "70 %". Returns buf (at least WN_QTY_SIZE bytes, asserted). */
 const char *wn_qty_format(double value, enum wn_dim dim, char *buf, size_t size);
 
 #endif
