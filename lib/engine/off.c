@@ -1,0 +1,174 @@
+/* Engine: switching off and making sure, halting, and watching a cell whose output is off.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "engine/core.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define REWARN_NS (15 * 60 * WN_NS_PER_S)
+
+/* Off goes out at once, whatever else is under way; what it was for is recorded after. */
+void off_begin(struct wn_engine *e, enum after_off after)
+{
+    e->c.state = WN_ENGINE_SWITCHING_OFF;
+    e->c.after_off = after;
+    e->c.off_confirmed = false;
+    e->c.off_attempts = 1;
+    e->c.off_since_ns = e->c.now_ns;
+    emit_off(e);
+}
+
+/* Nothing runs any more, or not yet: off all the same, and told, but there is no campaign to halt. */
+static bool halt_idle(struct wn_engine *e, const char *rule, const char *text)
+{
+    if (e->c.state != WN_ENGINE_IDLE && e->c.state != WN_ENGINE_STOPPED &&
+        e->c.state != WN_ENGINE_FINISHED) {
+        return false;
+    }
+    if (e->c.now_ns >= e->c.rewarn_ns) {
+        e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
+        e->c.alarm = true;
+        emit_off(e);
+        emit_event(e, WN_SEVERITY_ALARM, rule, "%s", text);
+        emit_commit(e);
+    }
+    return true;
+}
+
+void halt(struct wn_engine *e, const char *rule, const char *text)
+{
+    if (halt_idle(e, rule, text)) {
+        return;
+    }
+    bool again = e->c.state == WN_ENGINE_HALTED ||
+                 (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
+    if (!again) {
+        off_begin(e, AFTER_OFF_HALTED);
+        round_flag(e, WN_FLAG_INTERRUPTED);
+        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", rule);
+        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "%s", text);
+        e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
+    } else if (strcmp(rule, e->c.halt_rule) == 0 && e->c.now_ns < e->c.rewarn_ns) {
+        return; /* the same reason again: already latched and told */
+    } else {
+        e->c.rewarn_ns = e->c.now_ns + REWARN_NS; /* the first reason stays, the further one is told too */
+    }
+    e->c.alarm = true;
+    emit_event(e, WN_SEVERITY_ALARM, rule, "%s: %s", again ? "while halted" : "halted", text);
+    emit_state(e);
+    emit_commit(e);
+}
+
+void off_done(struct wn_engine *e)
+{
+    if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
+        return; /* off of a bench that is off already, while watching or preparing */
+    }
+    e->c.off_confirmed = true;
+    e->c.off_since_ns = e->c.now_ns;
+}
+
+static void try_again(struct wn_engine *e, const char *why)
+{
+    e->c.off_since_ns = e->c.now_ns;
+    e->c.off_confirmed = false;
+    emit_off(e);
+    if (e->c.off_attempts < OFF_ATTEMPTS_MAX) {
+        e->c.off_attempts++;
+        return;
+    }
+    if (e->c.interlock_dropped) {
+        return; /* still sending off; everything else has been done and told */
+    }
+    e->c.interlock_dropped = true;
+    e->c.alarm = true;
+    e->c.after_off = AFTER_OFF_HALTED;
+    emit_interlock(e);
+    if (e->c.halt_rule[0] == '\0') {
+        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "not_off");
+        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "output could not be verified off: %s", why);
+    }
+    round_flag(e, WN_FLAG_INTERRUPTED);
+    emit_event(e, WN_SEVERITY_ALARM, "not_off",
+               "output could not be verified off after %d attempts (%s): interlock dropped; go to the "
+               "bench and disconnect the cell",
+               OFF_ATTEMPTS_MAX, why);
+    emit_state(e);
+    emit_commit(e);
+}
+
+void off_failed(struct wn_engine *e, const struct wn_error *why)
+{
+    try_again(e, why->text);
+}
+
+static void settle_off(struct wn_engine *e)
+{
+    e->c.output_on = false;
+    e->c.output.mode = WN_OUTPUT_OFF;
+    e->c.changed_ns = e->c.now_ns;
+    e->c.interlock_dropped = false;
+    switch (e->c.after_off) {
+    case AFTER_OFF_NEXT_STEP:
+        e->c.state = WN_ENGINE_RUNNING;
+        step_close(e, e->c.step.ended_by);
+        break;
+    case AFTER_OFF_PAUSED:
+        e->c.state = WN_ENGINE_PAUSED;
+        e->c.paused_since_ns = e->c.now_ns;
+        step_suspend(e);
+        emit_event(e, WN_SEVERITY_INFO, "paused", "output is off and verified");
+        break;
+    case AFTER_OFF_STOPPED:
+        step_close(e, "stop");
+        e->c.state = WN_ENGINE_STOPPED;
+        emit_event(e, WN_SEVERITY_INFO, "stopped", "campaign ended by the operator; output is off");
+        break;
+    case AFTER_OFF_HALTED:
+        e->c.state = WN_ENGINE_HALTED;
+        e->c.paused_since_ns = e->c.now_ns;
+        step_suspend(e);
+        emit_event(e, WN_SEVERITY_INFO, "off_verified", "output is off, current %.4f A",
+                   e->c.reading.current_a);
+        break;
+    }
+    emit_state(e);
+    emit_commit(e);
+}
+
+/* A reading while switching off: the instrument's word is not enough, the current must be gone. */
+void off_reading(struct wn_engine *e, const struct wn_reading *r)
+{
+    bool small = (r->has & WN_HAS_CURRENT) && fabs(r->current_a) <= e->setup.limits.off_current_a;
+    if (e->c.off_confirmed && small) {
+        settle_off(e);
+    } else if (wn_ns_to_s(e->c.now_ns - e->c.off_since_ns) > e->setup.off_timeout_s) {
+        char why[80];
+        (void)snprintf(why, sizeof why, "%s, current %.3f A",
+                       e->c.off_confirmed ? "instrument says off" : "no confirmation", r->current_a);
+        try_again(e, why);
+    }
+}
+
+/* Output off and nobody asked for anything: a cell that leaves the envelope now is told, again and again. */
+void watch_reading(struct wn_engine *e, const struct wn_envelope_verdict *v)
+{
+    if (!v->tripped || wn_rule_reaction(v->rule) != WN_REACTION_HALT) {
+        return;
+    }
+    if (v->rule == WN_RULE_CURRENT_WHILE_OFF && e->c.state != WN_ENGINE_HALTED) {
+        halt(e, wn_rule_word(v->rule), v->text);
+        return;
+    }
+    if (e->c.now_ns < e->c.rewarn_ns) {
+        return;
+    }
+    e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
+    e->c.alarm = true;
+    if (v->rule == WN_RULE_CURRENT_WHILE_OFF) {
+        emit_off(e);
+    }
+    emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(v->rule), "with the output off: %s", v->text);
+    emit_commit(e);
+}

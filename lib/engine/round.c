@@ -1,0 +1,185 @@
+/* Engine: the book of a cycle or a check-up, from its steps.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "engine/core.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "base/assert.h"
+
+void round_flag(struct wn_engine *e, unsigned flag)
+{
+    if (e->c.round.open) {
+        e->c.round.flags |= flag;
+    }
+}
+
+void round_begin(struct wn_engine *e)
+{
+    struct round_now *r = &e->c.round;
+    memset(r, 0, sizeof *r);
+    r->open = true;
+    r->start_ns = e->c.now_ns;
+    r->slope_v_per_s = r->cutoff_v = r->temperature_max_c = NAN;
+    r->ambient_min_c = r->ambient_max_c = NAN;
+    r->before_voltage_v = e->c.has_reading ? e->c.reading.voltage_v : NAN;
+    r->resistance_ohm = (struct wn_measured){NAN, NAN};
+    if (!e->c.position.in_check_up) {
+        r->flags = e->c.next_flags;
+        e->c.next_flags = 0;
+    }
+}
+
+static void gather_temperatures(struct wn_engine *e, const struct wn_step_sums *s)
+{
+    struct round_now *r = &e->c.round;
+    const struct wn_procedure *p = &e->setup.procedure;
+    r->temperature_max_c = fmax(r->temperature_max_c, s->temperature_max_c); /* fmax ignores a NaN */
+    r->ambient_min_c = fmin(r->ambient_min_c, s->ambient_min_c);
+    r->ambient_max_c = fmax(r->ambient_max_c, s->ambient_max_c);
+    if (s->ambient_min_c < p->ambient_min_c || s->ambient_max_c > p->ambient_max_c) {
+        r->flags |= WN_FLAG_TEMPERATURE;
+    }
+}
+
+static void add_charge(struct wn_step_sums *into, const struct wn_step_sums *s, bool first)
+{
+    if (first) {
+        *into = *s;
+        return;
+    }
+    into->charge_in_ah += s->charge_in_ah;
+    into->charge_out_ah += s->charge_out_ah;
+    into->energy_in_wh += s->energy_in_wh;
+    into->energy_out_wh += s->energy_out_wh;
+    into->duration_s += s->duration_s;
+    into->missing_s += s->missing_s;
+    into->cv_s += s->cv_s;
+}
+
+static void gather_pulse(struct wn_engine *e)
+{
+    const struct step_now *s = &e->c.step;
+    if (s->level == 1) {
+        e->c.round.resistance_ohm =
+            wn_resistance_two_level(s->level_voltage_v[0], s->level_current_a[0],
+                                    s->level_voltage_v[1], s->level_current_a[1], &e->setup.accuracy);
+    }
+}
+
+void round_step_over(struct wn_engine *e, const struct wn_step *s, const struct wn_step_sums *sums)
+{
+    struct round_now *r = &e->c.round;
+    gather_temperatures(e, sums);
+    switch (s->kind) {
+    case WN_STEP_CHARGE:
+        add_charge(&r->charge, sums, !r->has_charge);
+        r->has_charge = true;
+        if (sums->crossed && sums->cv_s <= 0) {
+            r->flags |= WN_FLAG_CV_MISSING;
+        }
+        break;
+    case WN_STEP_DISCHARGE:
+    case WN_STEP_DISCHARGE_POWER:
+        r->discharge = *sums;
+        r->has_discharge = true;
+        r->cutoff_v = s->until_voltage_v;
+        r->slope_v_per_s = fabs(wn_slope_v_per_s(e->c.step.tail, e->c.step.tails));
+        if (!sums->crossed) {
+            r->flags |= WN_FLAG_NOT_TO_CUTOFF;
+        }
+        break;
+    case WN_STEP_PULSE:
+        gather_pulse(e);
+        break;
+    case WN_STEP_REST:
+        if (s->duration_s < e->setup.procedure.rest_min_s) {
+            r->flags |= WN_FLAG_SHORT_REST;
+        }
+        break;
+    }
+}
+
+static void derive(const struct wn_engine *e, struct wn_cycle_record *c)
+{
+    const struct round_now *r = &e->c.round;
+    memset(c, 0, sizeof *c);
+    c->cycle = e->c.step.number_in_cycle;
+    c->start_ns = r->start_ns;
+    c->end_ns = e->c.now_ns;
+    c->duration_s = wn_ns_to_s(c->end_ns - c->start_ns);
+    c->flags = r->flags;
+    c->cutoff_v = r->cutoff_v;
+    c->resistance_ohm = r->resistance_ohm;
+    if (r->has_discharge) {
+        wn_cycle_derive(c, r->has_charge ? &r->charge : NULL, &r->discharge, r->slope_v_per_s,
+                        &e->setup.accuracy);
+    } else {
+        c->capacity_ah = c->energy_wh = (struct wn_measured){NAN, NAN};
+    }
+    c->temperature_max_c = r->temperature_max_c;
+    c->ambient_min_c = r->ambient_min_c;
+    c->ambient_max_c = r->ambient_max_c;
+}
+
+static void end_check_up(struct wn_engine *e)
+{
+    struct wn_cycle_record c;
+    derive(e, &c);
+    struct wn_check_up_record *r = &emit_record(e, WN_RECORD_CHECK_UP)->u.check_up;
+    memset(r, 0, sizeof *r);
+    r->check_up = e->c.step.number_in_cycle;
+    r->after_cycle = e->c.position.cycles_done;
+    r->capacity_ah = c.capacity_ah;
+    r->energy_wh = c.energy_wh;
+    r->resistance_ohm = c.resistance_ohm;
+    r->resistance_voltage_v = e->c.round.before_voltage_v;
+    r->temperature_max_c = c.temperature_max_c;
+    r->start_ns = c.start_ns;
+    r->end_ns = c.end_ns;
+    r->flags = c.flags;
+    emit_event(e, WN_SEVERITY_INFO, "check_up", "check-up %lld after cycle %lld: %.4f Ah, %.2f mohm",
+               (long long)r->check_up, (long long)r->after_cycle, r->capacity_ah.value,
+               r->resistance_ohm.value * 1e3);
+}
+
+static void watch_stop_capacity(struct wn_engine *e, const struct wn_cycle_record *c)
+{
+    if (c->flags & WN_FLAGS_INVALID) {
+        return;
+    }
+    bool below = c->capacity_ah.value < e->setup.procedure.end_below_ah;
+    e->c.below_in_a_row = below ? e->c.below_in_a_row + 1 : 0;
+    if (e->c.below_in_a_row >= BELOW_IN_A_ROW && !e->c.end_early) {
+        e->c.end_early = true;
+        emit_event(e, WN_SEVERITY_WARNING, "below_stop_capacity",
+                   "%d valid cycles in a row below %.4f Ah: campaign ends here", BELOW_IN_A_ROW,
+                   e->setup.procedure.end_below_ah);
+    }
+}
+
+static void end_cycle(struct wn_engine *e)
+{
+    struct wn_cycle_record *c = &emit_record(e, WN_RECORD_CYCLE)->u.cycle;
+    derive(e, c);
+    if (isfinite(c->capacity_ah.value)) {
+        e->c.last_capacity_ah = c->capacity_ah.value;
+        if (isnan(e->c.first_capacity_ah) && !(c->flags & WN_FLAGS_INVALID)) {
+            e->c.first_capacity_ah = c->capacity_ah.value;
+        }
+    }
+    double weight = e->c.cycle_s_mean > 0 ? 0.2 : 1.0; /* the last handful of cycles count */
+    e->c.cycle_s_mean += weight * (c->duration_s - e->c.cycle_s_mean);
+    watch_stop_capacity(e, c);
+}
+
+void round_end(struct wn_engine *e)
+{
+    wn_assert(e->c.round.open);
+    if (e->c.position.in_check_up) {
+        end_check_up(e);
+    } else if (e->c.step.number_in_cycle > 0) {
+        end_cycle(e);
+    }
+    e->c.round.open = false;
+}

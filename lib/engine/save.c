@@ -1,0 +1,153 @@
+/* Engine: saving and restoring its state, and showing it.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The saved state is the bytes of struct core behind a header that names layout and version: a file goes on with the program (and the
+ * kind of machine) it was begun with; another one refuses it instead of guessing. Everything measured is in the tables, readable by all. */
+#include "engine/core.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/assert.h"
+
+#define STATE_MAGIC   UINT32_C(0x77616e31)
+#define STATE_VERSION UINT32_C(1) /* raise with every change of struct core */
+
+struct state_header {
+    uint32_t magic, version, size, byte_order;
+};
+
+static const struct state_header header = {STATE_MAGIC, STATE_VERSION, sizeof(struct core),
+                                           UINT32_C(0x01020304)};
+
+_Static_assert(sizeof(struct state_header) + sizeof(struct core) <= WN_STATE_BLOB_MAX,
+               "the state record is too small for the engine");
+
+void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out)
+{
+    out->time_ns = e->c.now_ns;
+    out->size = (uint32_t)(sizeof header + sizeof e->c);
+    memcpy(out->blob, &header, sizeof header);
+    memcpy(out->blob + sizeof header, &e->c, sizeof e->c);
+}
+
+/* Whatever was under way has ended without us: nothing is on, the step goes on later with a gap. */
+static void after_restart(struct core *c)
+{
+    struct step_now *s = &c->step;
+    bool was_under_way = c->state == WN_ENGINE_RUNNING || c->state == WN_ENGINE_PREPARING ||
+                         c->state == WN_ENGINE_SWITCHING_OFF;
+    if (was_under_way) {
+        bool halting = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_HALTED;
+        bool stopping = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_STOPPED;
+        c->state = halting    ? WN_ENGINE_HALTED
+                   : stopping ? WN_ENGINE_STOPPED
+                              : WN_ENGINE_PAUSED;
+        c->paused_since_ns = c->now_ns;
+        if (c->round.open) {
+            c->round.flags |= WN_FLAG_INTERRUPTED;
+        }
+    }
+    if (s->active) {
+        s->active_ns += c->now_ns - s->active_from_ns;
+        s->active = false;
+    }
+    s->output_done = s->onset_pending = false;
+    if (s->armed && s->sums.readings > 0) {
+        wn_integrator_break(&s->sums);
+    }
+    double r_ohm = c->round.open && isfinite(c->round.resistance_ohm.value)
+                       ? c->round.resistance_ohm.value
+                       : 0.0;
+    c->check_restart = c->has_reading;
+    c->expected_rest_v = c->reading.voltage_v - c->reading.current_a * r_ohm;
+    c->output_on = false;
+    c->output.mode = WN_OUTPUT_OFF;
+    c->interlock_dropped = false;
+}
+
+int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state, struct wn_error *err)
+{
+    struct state_header h;
+    if (state->size < sizeof h) {
+        return wn_error_set(err, WN_ECORRUPT, "saved state is cut short");
+    }
+    memcpy(&h, state->blob, sizeof h);
+    if (h.magic != header.magic || h.byte_order != header.byte_order) {
+        return wn_error_set(err, WN_ECORRUPT, "saved state is not one of this kind of machine");
+    }
+    if (h.version != header.version || h.size != header.size ||
+        state->size != sizeof header + sizeof e->c) {
+        return wn_error_set(err, WN_ENEWER,
+                            "saved state has layout %u of %u bytes, this program has %u of %u: finish the "
+                            "campaign with the version that began it, or start a new one",
+                            h.version, h.size, header.version, header.size);
+    }
+    memcpy(&e->c, state->blob + sizeof header, sizeof e->c);
+    after_restart(&e->c);
+    return WN_OK;
+}
+
+static double remaining_s(const struct wn_engine *e)
+{
+    if (e->c.cycle_s_mean <= 0) {
+        return NAN;
+    }
+    int64_t left = wn_procedure_cycles(&e->setup.procedure) - e->c.position.cycles_done;
+    return (double)left * e->c.cycle_s_mean;
+}
+
+void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
+{
+    const struct wn_procedure *p = &e->setup.procedure;
+    memset(v, 0, sizeof *v);
+    v->state = e->c.state;
+    v->in_check_up = e->c.position.in_check_up;
+    int64_t number = wn_position_finished(&e->c.position, p) ? e->c.position.cycles_done
+                                                             : wn_position_cycle(&e->c.position, p);
+    v->cycle = v->in_check_up ? e->c.position.cycles_done : number;
+    v->check_up = v->in_check_up ? number : e->c.position.check_ups_done;
+    v->cycles_planned = wn_procedure_cycles(p);
+    v->cycles_done = e->c.position.cycles_done;
+    v->step_number = e->c.step.number;
+    const struct wn_step *s = step_spec(e);
+    if (s != NULL) {
+        (void)wn_step_describe(s, v->step, sizeof v->step);
+    }
+    v->reading = e->c.reading;
+    v->has_reading = e->c.has_reading;
+    v->output = e->c.output;
+    if (!e->c.output_on) {
+        v->output.mode = WN_OUTPUT_OFF;
+    }
+    if (e->c.step.armed) {
+        struct wn_step_sums sums;
+        wn_integrator_sums(&e->c.step.sums, &sums);
+        v->step_charge_ah = sums.charge_in_ah + sums.charge_out_ah;
+        v->step_energy_wh = sums.energy_in_wh + sums.energy_out_wh;
+        v->step_s = step_active_s(e);
+    }
+    v->last_capacity_ah = e->c.last_capacity_ah;
+    v->first_capacity_ah = e->c.first_capacity_ah;
+    v->remaining_s = remaining_s(e);
+    (void)snprintf(v->halt_rule, sizeof v->halt_rule, "%s", e->c.halt_rule);
+    (void)snprintf(v->halt_text, sizeof v->halt_text, "%s", e->c.halt_text);
+    v->alarm = e->c.alarm;
+}
+
+const char *wn_engine_state_name(enum wn_engine_state state)
+{
+    static const char *const names[] = {
+        [WN_ENGINE_IDLE] = "idle",
+        [WN_ENGINE_PREPARING] = "preparing",
+        [WN_ENGINE_RUNNING] = "running",
+        [WN_ENGINE_SWITCHING_OFF] = "switching off",
+        [WN_ENGINE_PAUSED] = "paused",
+        [WN_ENGINE_HALTED] = "halted",
+        [WN_ENGINE_STOPPED] = "stopped",
+        [WN_ENGINE_FINISHED] = "finished",
+    };
+    wn_assert((size_t)state < sizeof names / sizeof names[0]);
+    return names[state];
+}
