@@ -1,8 +1,9 @@
 /* Errors: one list, one context structure, one reaction class per code.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Functions return int: WN_OK (0) or one of the negative codes below. The lowest level fills the caller's
- * struct wn_error; each level above may put a prefix in front; the program at the rim prints it once.
+ * Functions return int: WN_OK (0) or one of the negative codes below. The lowest level fills the
+ * caller's struct wn_error; each level above may put a prefix in front; the program at the rim
+ * prints it once.
  * A text says what happened, where (file:line, port, cycle) and what to do next. */
 #ifndef WN_BASE_ERR_H
 #define WN_BASE_ERR_H
@@ -56,13 +57,14 @@ struct wn_error {
     char text[400]; /* empty when code is WN_OK */
 };
 
-/** Fills *e (which may be NULL) and returns code, so that `return wn_error_set(...)` reads well. A text that does
- * not fit ends in "...". WN_OK is no error: it is replaced by WN_EBUG, so that a failure stays one. */
+/** Fills *e (which may be NULL) and returns code, so that `return wn_error_set(...)` reads well. A
+ * text that does not fit ends in "...". WN_OK is no error: it is replaced by WN_EBUG, so that a
+ * failure stays one. */
 int wn_error_set(struct wn_error *e, int code, const char *fmt, ...)
     __attribute__((format(printf, 3, 4)));
 
-/** Puts "prefix: " in front of the text (of wn_err_text() when it is empty) and returns e->code; WN_EBUG when e is NULL or
- * holds no error. The arguments may point into e->text. */
+/** Puts "prefix: " in front of the text (of wn_err_text() when it is empty) and returns e->code;
+ * WN_EBUG when e is NULL or holds no error. The arguments may point into e->text. */
 int wn_error_prefix(struct wn_error *e, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
 /** Back to WN_OK and no text; e may be NULL. */

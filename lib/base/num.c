@@ -111,7 +111,7 @@ int wn_num_parse_int(const char *text, size_t len, int64_t *out)
     return WN_OK;
 }
 
-/* The decimal mark of a locale may be any string; it is all in the text that is not ASCII of a number. */
+/* The decimal mark of a locale may be any string: whatever is not a digit, sign or exponent. */
 static size_t put_point(char *text)
 {
     static const char plain[] = "0123456789+-e";

@@ -10,11 +10,12 @@
 #define WN_NUM_SIZE     32 /* a buffer that holds every number written here in full */
 #define WN_NUM_SIZE_MIN 9  /* smallest buffer to write into ("-2e-308") */
 
-/** Length of the longest start of text[0..len) that is a number of the grammar of wn_num_parse(); 0 when there is none. */
+/** Length of the longest start of text[0..len) that is a number by the grammar of wn_num_parse(); 0
+ * when there is none. */
 size_t wn_num_scan(const char *text, size_t len);
 
-/** Reads exactly text[0..len) as a decimal: [+-] digits [. digits] [(e|E) [+-] digits]; at least one
- * digit before or after the point; no blanks, no hex, no "inf"/"nan", no comma; at most
+/** Reads exactly text[0..len) as a decimal: [+-] digits [. digits] [(e|E) [+-] digits]; at least
+ * one digit before or after the point; no blanks, no hex, no "inf"/"nan", no comma; at most
  * WN_NUM_LEN_MAX characters. The value must be finite; one too small for a double is 0 or denormal.
  *
  * @return WN_OK       *out is the correctly rounded value
@@ -25,8 +26,8 @@ int wn_num_parse(const char *text, size_t len, double *out);
 /** The same for an integer: [+-] digits. WN_ESYNTAX, WN_ERANGE as above. */
 int wn_num_parse_int(const char *text, size_t len, int64_t *out);
 
-/** Writes value with `digits` significant digits (1..17), trailing zeros dropped, exponent where that
- * is shorter (as %g does), always with a point as decimal mark whatever the locale says; NaN and
+/** Writes value with `digits` significant digits (1..17), trailing zeros dropped, with an exponent
+ * as %g would, always with a point as decimal mark whatever the locale says; NaN and
  * infinity as "nan", "inf", "-inf". 17 digits read back to the same value.
  *
  * Returns buf, always terminated. 25 bytes are enough for 17 digits; into a smaller buffer (never

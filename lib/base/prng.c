@@ -1,9 +1,9 @@
 /* Seeded pseudo-random numbers: xoshiro256** 1.0, seeded by splitmix64.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Both generators after D. Blackman and S. Vigna, "Scrambled linear pseudorandom number generators" (2018)
- * and their public domain reference code. Built with -ffp-contract=off: a fused multiply-add would make
- * the normal numbers differ between machines. */
+ * Both generators after D. Blackman and S. Vigna, "Scrambled linear pseudorandom number generators"
+ * (2018) and their public domain reference code. Built with -ffp-contract=off: a fused multiply-add
+ * would make the normal numbers differ between machines. */
 #include "base/prng.h"
 
 #include <math.h>
@@ -58,7 +58,8 @@ uint64_t wn_prng_below(struct wn_prng *r, uint64_t n)
     uint64_t x;
 
     wn_assert(n > 0);
-    /* 2^64 is rarely a multiple of n: without the first 2^64 mod n values each remainder is equally likely. */
+    /* 2^64 is rarely a multiple of n: without the first 2^64 mod n values each remainder is equally
+     * likely. */
     skip = (UINT64_MAX % n + 1) % n;
     do {
         x = wn_prng_next(r);
@@ -66,9 +67,9 @@ uint64_t wn_prng_below(struct wn_prng *r, uint64_t n)
     return x % n;
 }
 
-/* Natural logarithm of x in (0, 1) from + - * / alone, which IEEE 754 rounds the same everywhere; the log() of
- * the C library may differ in the last bit from one processor to the next. With m in [sqrt(1/2), sqrt(2)) the
- * series 2 artanh((m - 1)/(m + 1)) loses less than 1e-18 after z^23. */
+/* Natural logarithm of x in (0, 1) from + - * / alone, which IEEE 754 rounds the same everywhere;
+ * the log() of the C library may differ in the last bit from one processor to the next. With m in
+ * [sqrt(1/2), sqrt(2)) the series 2 artanh((m - 1)/(m + 1)) loses less than 1e-18 after z^23. */
 static double portable_log(double x)
 {
     int exponent;
@@ -89,7 +90,8 @@ static double portable_log(double x)
     return exponent * 0.69314718055994531 + 2.0 * z * sum;
 }
 
-/* The polar method of Marsaglia and Bray (1964): two normal numbers from a point in the unit circle. */
+/* The polar method of Marsaglia and Bray (1964): a point in the unit circle gives
+ * two normal numbers. */
 double wn_prng_normal(struct wn_prng *r)
 {
     double u;

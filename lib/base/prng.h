@@ -1,7 +1,8 @@
 /* Seeded pseudo-random numbers, the same on every machine: simulation and tests, never secrets.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * xoshiro256** 1.0 of Blackman and Vigna (2018, public domain reference code), seeded by splitmix64. */
+ * xoshiro256** 1.0 of Blackman and Vigna (2018, public domain reference code), seeded by
+ * splitmix64. */
 #ifndef WN_BASE_PRNG_H
 #define WN_BASE_PRNG_H
 
@@ -19,7 +20,7 @@ uint64_t wn_prng_next(struct wn_prng *r);
 double wn_prng_uniform(struct wn_prng *r);
 /** Uniform integer in [0, n); n > 0. */
 uint64_t wn_prng_below(struct wn_prng *r, uint64_t n);
-/** Standard normal. */
+/** Standard normal; bit for bit the same wherever double is IEEE 754 without excess precision. */
 double wn_prng_normal(struct wn_prng *r);
 
 #endif

@@ -1,17 +1,15 @@
 /* Quantities: reading and writing numbers with units.
  * SPDX-License-Identifier: GPL-3.0-or-later */
-#define _POSIX_C_SOURCE 200809L /* strncasecmp */
 #include "base/qty.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
-#include <strings.h>
 
 #include "base/assert.h"
 #include "base/num.h"
 
-/* One way to write a dimension. Two integers instead of one factor, because 100 / 1000.0 is the double
+/* One way to write a dimension. Two factors instead of one, because 100 / 1000.0 is the double
  * nearest to 0.1 and 100 * 0.001 need not be. */
 struct unit {
     enum wn_dim dim;
@@ -81,21 +79,21 @@ static const struct {
     const char *write;
 } habits[] = {
     {WN_DIM_CURRENT, "C", "It"},
-    {WN_DIM_CURRENT, "\xc2\xb5" "A", "uA"}, /* micro sign */
-    {WN_DIM_CURRENT, "\xce\xbc" "A", "uA"}, /* Greek mu */
+    {WN_DIM_CURRENT, "\302\265A", "uA"}, /* micro sign */
+    {WN_DIM_CURRENT, "\316\274A", "uA"}, /* Greek mu */
     {WN_DIM_CURRENT, "amp", "A"},
     {WN_DIM_CURRENT, "amps", "A"},
-    {WN_DIM_VOLTAGE, "\xc2\xb5" "V", "uV"},
-    {WN_DIM_VOLTAGE, "\xce\xbc" "V", "uV"},
+    {WN_DIM_VOLTAGE, "\302\265V", "uV"},
+    {WN_DIM_VOLTAGE, "\316\274V", "uV"},
     {WN_DIM_VOLTAGE, "volt", "V"},
     {WN_DIM_VOLTAGE, "volts", "V"},
     {WN_DIM_POWER, "watt", "W"},
     {WN_DIM_POWER, "watts", "W"},
-    {WN_DIM_RESISTANCE, "\xe2\x84\xa6", "ohm"}, /* ohm sign */
-    {WN_DIM_RESISTANCE, "\xce\xa9", "ohm"},     /* Greek Omega */
+    {WN_DIM_RESISTANCE, "\342\204\246", "ohm"}, /* ohm sign */
+    {WN_DIM_RESISTANCE, "\316\251", "ohm"},     /* Greek Omega */
     {WN_DIM_RESISTANCE, "ohms", "ohm"},
-    {WN_DIM_RESISTANCE, "m\xe2\x84\xa6", "mohm"},
-    {WN_DIM_RESISTANCE, "m\xce\xa9", "mohm"},
+    {WN_DIM_RESISTANCE, "m\342\204\246", "mohm"},
+    {WN_DIM_RESISTANCE, "m\316\251", "mohm"},
     {WN_DIM_TIME, "m", "min"},
     {WN_DIM_TIME, "sec", "s"},
     {WN_DIM_TIME, "second", "s"},
@@ -109,14 +107,14 @@ static const struct {
     {WN_DIM_TIME, "day", "d"},
     {WN_DIM_TIME, "days", "d"},
     {WN_DIM_TEMPERATURE, "C", "degC"},
-    {WN_DIM_TEMPERATURE, "\xc2\xb0" "C", "degC"}, /* degree sign */
-    {WN_DIM_TEMPERATURE, "\xe2\x84\x83", "degC"}, /* degree Celsius in one character */
+    {WN_DIM_TEMPERATURE, "\302\260C", "degC"},    /* degree sign */
+    {WN_DIM_TEMPERATURE, "\342\204\203", "degC"}, /* degree Celsius in one character */
     {WN_DIM_TEMPERATURE_DIFF, "C", "K"},
     {WN_DIM_TEMPERATURE_DIFF, "degC", "K"},
-    {WN_DIM_TEMPERATURE_DIFF, "\xc2\xb0" "C", "K"},
+    {WN_DIM_TEMPERATURE_DIFF, "\302\260C", "K"},
     {WN_DIM_TEMPERATURE_RATE, "C/min", "K/min"},
     {WN_DIM_TEMPERATURE_RATE, "degC/min", "K/min"},
-    {WN_DIM_TEMPERATURE_RATE, "\xc2\xb0" "C/min", "K/min"},
+    {WN_DIM_TEMPERATURE_RATE, "\302\260C/min", "K/min"},
     {WN_DIM_RATIO, "percent", "%"},
 };
 #define HABIT_COUNT (sizeof habits / sizeof habits[0])
@@ -125,7 +123,7 @@ static const struct {
 struct parts {
     const char *text; /* without the blanks around it */
     size_t text_len;
-    size_t num_len;   /* text[0..num_len) is the number; 0 when there is none */
+    size_t num_len; /* text[0..num_len) is the number; 0 when there is none */
     const char *unit;
     size_t unit_len;
 };
@@ -185,9 +183,23 @@ static int same(const char *name, const char *text, size_t len)
     return strlen(name) == len && memcmp(name, text, len) == 0;
 }
 
+/* tolower() would ask the locale. */
+static char lower(char c)
+{
+    return c >= 'A' && c <= 'Z' ? (char)(c - 'A' + 'a') : c;
+}
+
 static int same_but_case(const char *name, const char *text, size_t len)
 {
-    return strlen(name) == len && strncasecmp(name, text, len) == 0;
+    if (strlen(name) != len) {
+        return 0;
+    }
+    for (size_t i = 0; i < len; i++) {
+        if (lower(name[i]) != lower(text[i])) {
+            return 0;
+        }
+    }
+    return 1;
 }
 
 /* NULL when no dimension has that unit. */
@@ -253,8 +265,8 @@ static void phrase_units(struct phrase *f, enum wn_dim dim)
     }
 }
 
-/* "4 A", "4000 mA" or "0.5 It": the same value in the units most used; for times, where nobody can know which
- * was meant, the same number. */
+/* "4 A", "4000 mA" or "0.5 It": the same value in the units most used; for times, where nobody can
+ * know which was meant, the same number. */
 static void phrase_examples(struct phrase *f, enum wn_dim dim, double number)
 {
     int count = dim == WN_DIM_CURRENT ? 1 : 0;
@@ -329,16 +341,17 @@ static int wrong_unit(const struct parts *p, enum wn_dim want, struct wn_error *
     quote(p->unit, p->unit_len, unit);
     if (meant != NULL) {
         char number[QUOTE_SIZE];
-        return wn_error_set(err, WN_EUNIT, "\"%s\": the unit is written \"%s\", not \"%s\": write \"%s %s\"",
-                            text, meant, unit, quote(p->text, p->num_len, number), meant);
+        return wn_error_set(err, WN_EUNIT,
+                            "\"%s\": the unit is written \"%s\", not \"%s\": write \"%s %s\"", text,
+                            meant, unit, quote(p->text, p->num_len, number), meant);
     }
     if (other != NULL || is_it) {
         enum wn_dim dim = is_it ? WN_DIM_CURRENT : other->dim;
         return wn_error_set(err, WN_EUNIT, "\"%s\" is %s where %s is wanted: write it in %s", text,
                             dim_names[dim], dim_names[want], f.text);
     }
-    return wn_error_set(err, WN_EUNIT, "\"%s\" has the unknown unit \"%s\": %s is written in %s", text,
-                        unit, dim_names[want], f.text);
+    return wn_error_set(err, WN_EUNIT, "\"%s\" has the unknown unit \"%s\": %s is written in %s",
+                        text, unit, dim_names[want], f.text);
 }
 
 int wn_qty_parse(const char *text, enum wn_dim want, struct wn_qty *out, struct wn_error *err)
@@ -368,7 +381,8 @@ int wn_qty_parse(const char *text, enum wn_dim want, struct wn_qty *out, struct 
         return no_unit(&p, want, value, err);
     }
     unit = find_unit(&p); /* first, because "1" is a unit too */
-    if ((unit == NULL || p.unit == &p.text[p.num_len]) && strchr("0123456789.,+-", p.unit[0]) != NULL) {
+    if ((unit == NULL || p.unit == &p.text[p.num_len]) &&
+        strchr("0123456789.,+-", p.unit[0]) != NULL) {
         return bad_number(&p, err);
     }
     is_it = want == WN_DIM_CURRENT && same(it_name, p.unit, p.unit_len);
@@ -397,7 +411,8 @@ const char *wn_dim_name(enum wn_dim dim)
 static const char *format_number(double value, char *buf, size_t size)
 {
     double a = fabs(value);
-    return a >= 999999.5 && a < 1e12 ? wn_num_fixed(value, 0, buf, size) : wn_num_format(value, 6, buf, size);
+    return a >= 999999.5 && a < 1e12 ? wn_num_fixed(value, 0, buf, size)
+                                     : wn_num_format(value, 6, buf, size);
 }
 
 static double in_unit(double value, const struct unit *u)
@@ -446,7 +461,8 @@ const char *wn_qty_format(double value, enum wn_dim dim, char *buf, size_t size)
     wn_assert((unsigned)dim < WN_DIM_COUNT_);
     wn_assert(size >= WN_QTY_SIZE);
     unit = choose_unit(value, dim);
-    n = snprintf(buf, size, "%s %s", format_number(in_unit(value, unit), num, sizeof num), unit->name);
+    n = snprintf(buf, size, "%s %s", format_number(in_unit(value, unit), num, sizeof num),
+                 unit->name);
     wn_assert(n > 0 && (size_t)n < size);
     return buf;
 }

@@ -1,8 +1,9 @@
-/* Quantities: a number with a unit, checked for its dimension ("4 A", "100 mA", "0.5 It", "1 h", "60 degC").
+/* Quantities: a number with a unit, checked for its dimension ("4 A", "0.5 It", "1 h", "60 degC").
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Internally everything is SI with the unit in the name (voltage_v, current_a, capacity_ah, temperature_c, time_s).
- * It is the reference current of IEC 61434: rated capacity in Ah divided by 1 h (from memory). */
+ * Internally everything is SI with the unit in the name (voltage_v, current_a, capacity_ah,
+ * temperature_c, time_s). It is the reference current of IEC 61434: rated capacity in Ah divided by
+ * 1 h (from memory). */
 #ifndef WN_BASE_QTY_H
 #define WN_BASE_QTY_H
 
@@ -31,9 +32,9 @@ struct wn_qty {
     int is_it;    /* 1 only for WN_DIM_CURRENT written in It */
 };
 
-/** Reads "number unit" (blanks between them optional, none elsewhere inside; leading and trailing blanks
- * allowed). Units are exactly those above, case included. Each text names the units that are accepted
- * and what to write instead. err may be NULL; a success leaves it alone.
+/** Reads "number unit" (blanks between them optional, none elsewhere inside; leading and trailing
+ * blanks allowed). Units are exactly those above, case included. Each text names the units that are
+ * accepted and what to write instead. err may be NULL; a success leaves it alone.
  *
  * @return WN_OK       *out filled
  * @return WN_ESYNTAX  no number, or more than one
@@ -46,8 +47,8 @@ const char *wn_dim_name(enum wn_dim dim);
 
 #define WN_QTY_SIZE 24
 
-/** Writes a value in base units for people with a sensible unit and up to six digits: 0.1 A -> "100 mA",
- * 3600 s -> "1 h", 0.7 -> "70 %". Returns buf (at least WN_QTY_SIZE bytes, asserted). */
+/** Writes a value in base units for people with a sensible unit and up to six digits: 0.1 A ->
+ * "100 mA", 3600 s -> "1 h", 0.7 -> "70 %". Returns buf (at least WN_QTY_SIZE bytes, asserted). */
 const char *wn_qty_format(double value, enum wn_dim dim, char *buf, size_t size);
 
 #endif

@@ -15,9 +15,9 @@ enum wn_has {
 };
 
 struct wn_reading {
-    wn_ns time_ns;        /* campaign time of the instant: the instrument's own time where it tells it, else host time; never
-                             goes back within a campaign */
-    wn_ns host_ns;        /* monotonic host time when the reply was complete; says how fresh the reading is */
+    wn_ns time_ns;        /* campaign time of the instant: the instrument's own time where it tells
+                             it, else host time; never goes back within a campaign */
+    wn_ns host_ns;        /* monotonic host time when the reply was complete: how fresh it is */
     double voltage_v;     /* at the cell, 4-wire */
     double current_a;     /* positive when it charges the cell */
     double temperature_c; /* of the cell; valid with WN_HAS_TEMPERATURE */

@@ -56,7 +56,8 @@ void wn_sha256_hex(const void *data, size_t len, char hex[65])
     uint32_t h[8] = {0x6a09e667, 0xbb67ae85, 0x3c6ef372, 0xa54ff53a,
                      0x510e527f, 0x9b05688c, 0x1f83d9ab, 0x5be0cd19};
     const unsigned char *from = data;
-    unsigned char last[128] = {0}; /* the rest, a 1 bit, zeros and the length in bits: one block or two */
+    unsigned char last[128] = {
+        0}; /* the rest, a 1 bit, zeros and the length in bits: one block or two */
     size_t rest = len % 64;
     size_t last_len = rest < 56 ? 64 : 128;
     uint64_t bits = (uint64_t)len * 8;

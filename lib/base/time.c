@@ -28,8 +28,8 @@ static int64_t floor_div(int64_t a, int64_t b)
     return a / b - (a % b < 0 ? 1 : 0);
 }
 
-/* Proleptic Gregorian date of a day counted from 1970-01-01. The year is taken to begin on 1 March, so
- * that the leap day is its last; 400 years (an era) always have 146097 days. */
+/* Proleptic Gregorian date of a day counted from 1970-01-01. The year is taken to begin on 1 March,
+ * so that the leap day is its last; 400 years (an era) always have 146097 days. */
 static void civil_from_days(int64_t days, int64_t *year, int *month, int *day)
 {
     int64_t shifted = days + 719468; /* from 0000-03-01 */
