@@ -439,12 +439,12 @@ static const struct unit *choose_unit(double value, enum wn_dim dim)
         if (dim == WN_DIM_RATIO) { /* a part of a whole is written in %, unless it is tiny */
             int is_percent = u->name[0] == '%';
             int is_ppm = u->name[0] == 'p';
-            if (is_percent ? (best == NULL || scaled >= 0.1 || value == 0.0) : is_ppm) {
+            if (is_percent ? (best == NULL || !(scaled < 0.1) || value == 0.0) : is_ppm) {
                 best = u;
             }
         } else if (dim == WN_DIM_TIME && u->multiply > 1.0) {
             best = is_neat(scaled) ? u : best;
-        } else if (best == NULL || scaled >= 0.9999995 || value == 0.0) {
+        } else if (best == NULL || !(scaled < 0.9999995) || value == 0.0) {
             best = u;
         }
     }
