@@ -1,0 +1,44 @@
+/* The guard's parts: making a station's instruments safe, starting processes, telling systemd.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WANED_GUARD_H
+#define WANED_GUARD_H
+
+#include <stdbool.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+#include "guard_protocol.h"
+
+enum { CHILDREN_MAX = 17, CHILD_NAME_SIZE = 64 };
+
+struct duplicate {
+    int fd; /* -1: free slot */
+    struct guard_message how;
+};
+
+struct child {
+    char name[CHILD_NAME_SIZE]; /* of the station; "" is the herald */
+    bool is_station;
+    pid_t pid;                  /* 0: not running */
+    int socket;                 /* -1: none */
+    int64_t beat_limit_ns, beat_deadline_ns;
+    int64_t restart_ns, started_ns;
+    int failures;
+    struct duplicate dup[GUARD_SLOTS];
+};
+
+/* guard.c */
+int64_t guard_now_ns(void);
+void guard_log(int priority, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+/* make_safe.c */
+/** Writes the safe-off bytes on every duplicate, reads back, retries; drops the interlock where off is not confirmed; closes the duplicates. */
+void guard_make_safe(struct child *c);
+
+/* spawn.c */
+/** Runs `wane-station --plan` and fills the table of children; -1 with a message when the configuration is refused. */
+int guard_plan(const char *dir, const char *config, struct child *children, int max);
+int guard_spawn(const char *dir, const char *config, struct child *c);
+void guard_notify(const char *state);
+
+#endif

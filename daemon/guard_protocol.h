@@ -1,0 +1,33 @@
+/* Messages between a station and the guard: one SOCK_SEQPACKET, one fixed size, a handful of types.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * REGISTER carries a duplicate of the port's descriptor (SCM_RIGHTS) with the bytes that make the instrument safe. The guard answers ACK;
+ * before that the station switches nothing on. BEAT proves that the station's loop turns. RELEASE gives a slot back after the station has
+ * closed the port with the output verified off. Anything else, or any other size, is taken for a broken station. */
+#ifndef WANED_GUARD_PROTOCOL_H
+#define WANED_GUARD_PROTOCOL_H
+
+#include <stdint.h>
+
+#define GUARD_MAGIC UINT32_C(0x77616e67)
+#define GUARD_FD    3 /* the station finds its end here */
+
+enum { GUARD_SLOTS = 4, GUARD_OFF_SIZE = 256, GUARD_QUERY_SIZE = 64, GUARD_EXPECT_SIZE = 32 };
+
+enum guard_message_type { GUARD_REGISTER = 1, GUARD_RELEASE, GUARD_BEAT, GUARD_ACK };
+
+enum guard_lines { GUARD_LINE_NONE, GUARD_LINE_DTR, GUARD_LINE_RTS };
+
+struct guard_message {
+    uint32_t magic;
+    uint32_t type;
+    uint32_t slot;
+    uint32_t off_len, query_len, expect_len;
+    uint32_t interlock; /* enum guard_lines: dropped when off cannot be confirmed */
+    char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */
+    char query[GUARD_QUERY_SIZE];   /* asks whether it is off; may be empty */
+    char expect[GUARD_EXPECT_SIZE]; /* the reply begins so when it is */
+    char port[128];                 /* for messages */
+};
+
+#endif

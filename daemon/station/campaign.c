@@ -1,0 +1,358 @@
+/* Campaigns of a station: starting one, going on with one after a restart, ending one.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE
+#include "station.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/assert.h"
+#include "base/num.h"
+
+#define MAINTAIN_NS (60 * WN_NS_PER_S)
+
+static void copy(char *to, size_t size, const char *from)
+{
+    (void)snprintf(to, size, "%s", from);
+}
+
+static int first_problem(const struct wn_problems *p, struct wn_error *err)
+{
+    return wn_error_set(err, WN_EINVAL, "%s%s", p->n > 0 ? p->text[0] : "configuration cannot be used",
+                        p->n > 1 ? " (and more: wane check tells all)" : "");
+}
+
+static void read_boot_id(char *buf, size_t size)
+{
+    int fd = open("/proc/sys/kernel/random/boot_id", O_RDONLY | O_CLOEXEC);
+    ssize_t n = fd >= 0 ? read(fd, buf, size - 1) : 0;
+    if (fd >= 0) {
+        (void)close(fd);
+    }
+    buf[n > 0 ? n : 0] = '\0';
+    buf[strcspn(buf, "\n")] = '\0';
+}
+
+static int begin_session(struct station *s, struct wn_error *err)
+{
+    char boot_id[64];
+    struct wn_instrument_record i;
+    memset(&i, 0, sizeof i);
+    read_boot_id(boot_id, sizeof boot_id);
+    copy(i.role, sizeof i.role, "tester");
+    copy(i.dialect, sizeof i.dialect, s->bench.dialect.name);
+    copy(i.port, sizeof i.port, s->config.port);
+    copy(i.identity, sizeof i.identity, s->bench.session.identity);
+    int rc = wn_campaign_begin_session(s->campaign, s->clock->ops->utc(s->clock),
+                                       wn_clock_monotonic(s->clock), s->resume_at_ns, boot_id, err);
+    return rc == WN_OK ? wn_campaign_put_instrument(s->campaign, &i, err) : rc;
+}
+
+static int make_engine(struct station *s, struct wn_error *err)
+{
+    void *memory = calloc(1, wn_engine_size());
+    if (memory == NULL) {
+        return wn_error_set(err, WN_ENOMEM, "no memory for the engine");
+    }
+    int rc = wn_engine_init(memory, &s->setup, &s->engine, err);
+    if (rc != WN_OK) {
+        free(memory);
+        s->engine = NULL;
+    }
+    return rc;
+}
+
+void campaign_close(struct station *s)
+{
+    wn_campaign_close(s->campaign);
+    free(s->engine);
+    s->campaign = NULL;
+    s->engine = NULL;
+    s->status_written = NULL;
+    s->store_failed = s->uncommitted = false;
+}
+
+static void reset_clock(struct station *s, wn_ns from_ns)
+{
+    s->offset_known = false;
+    s->resume_at_ns = from_ns;
+    s->campaign_now_ns = from_ns;
+    s->commit_ns = s->maintain_ns = 0;
+}
+
+static void fill_info(struct station *s, const char *name, const struct wn_cell *cell,
+                      const struct wn_procedure *p)
+{
+    struct wn_campaign_info *i = &s->info;
+    const struct wn_accuracy *a = &s->config.accuracy;
+    memset(i, 0, sizeof *i);
+    copy(i->name, sizeof i->name, name);
+    copy(i->station, sizeof i->station, s->config.name);
+    copy(i->procedure, sizeof i->procedure, p->name);
+    copy(i->procedure_title, sizeof i->procedure_title, p->title);
+    i->simulated = s->bench.dialect.simulated || strstr(s->bench.session.identity, "SIMULATED") != NULL;
+    i->cycles_planned = wn_procedure_cycles(p);
+    i->created_utc = s->clock->ops->utc(s->clock);
+    i->cell = *cell;
+    i->store_on_change.voltage_v = s->config.store.voltage_v;
+    i->store_on_change.current_a = s->config.store.current_a;
+    i->store_on_change.temperature_c = s->config.store.temperature_c;
+    i->store_on_change.time_s = s->config.store.time_s;
+    i->accuracy = (struct wn_accuracy_record){a->voltage_reading, a->voltage_fixed_v, a->current_reading,
+                                              a->current_fixed_a, a->temperature_c, a->time_reading};
+    i->retention_threshold = cell->claim.cycles > 0 ? cell->claim.retention : 0.7;
+    copy(i->program_version, sizeof i->program_version, WANE_VERSION);
+}
+
+static bool name_ok(const char *name)
+{
+    size_t n = strspn(name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-");
+    return n > 0 && n < 60 && name[n] == '\0' && name[0] != '.';
+}
+
+/* The first free CELL-1, CELL-2, ... */
+static void make_name(const struct station *s, const char *cell, char *name, size_t size)
+{
+    const char *base = strrchr(cell, '/') != NULL ? strrchr(cell, '/') + 1 : cell;
+    for (int n = 1; n < 10000; n++) {
+        char path[WN_PATH_SIZE + 80];
+        (void)snprintf(name, size, "%.40s-%d", base, n);
+        (void)snprintf(path, sizeof path, "%s/%s.wane", s->daemon->data_dir, name);
+        if (access(path, F_OK) != 0) {
+            return;
+        }
+    }
+}
+
+static int read_parts(struct station *s, const char *cell_name, const char *procedure_name,
+                      struct wn_cell *cell, struct wn_procedure *procedure, char **frozen,
+                      struct wn_error *err)
+{
+    static struct wn_problems problems; /* large; one thread */
+    const char *dir = s->daemon->conf_dir;
+    memset(&problems, 0, sizeof problems);
+    if (wn_config_read_cell(dir, cell_name, cell, &problems) != WN_OK ||
+        wn_config_read_procedure(dir, procedure_name, cell, procedure, &problems) != WN_OK ||
+        wn_config_engine_setup(&s->config, cell, procedure, &s->bench.dialect, &s->setup,
+                               &problems) != WN_OK) {
+        return first_problem(&problems, err);
+    }
+    *frozen = wn_config_freeze(s->daemon, &s->config, cell_name, procedure_name, &problems);
+    return *frozen != NULL ? WN_OK : first_problem(&problems, err);
+}
+
+static int may_start(const struct station *s, const char *name, struct wn_error *err)
+{
+    if (s->bench.stage != BENCH_READY) {
+        return wn_error_set(err, WN_ESTATE,
+                            "instrument on %s is not ready: see the log, or try wane identify %s",
+                            s->config.port, s->config.port);
+    }
+    if (s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_STOPPED &&
+        wn_engine_state(s->engine) != WN_ENGINE_FINISHED) {
+        return wn_error_set(err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
+                            s->info.name, wn_engine_state_name(wn_engine_state(s->engine)),
+                            s->config.name);
+    }
+    if (name != NULL && !name_ok(name)) {
+        return wn_error_set(err, WN_EINVAL, "campaign name '%.60s': use letters, digits, '.', '_' and '-'",
+                            name);
+    }
+    if (s->daemon->alert.hook[0] == '\0' && !s->daemon->alert.none_on_purpose) {
+        return wn_error_set(err, WN_EMISSING,
+                            "%s: nobody would be told of an alarm: set alerts, or alerts = \"none\" on purpose",
+                            s->daemon->file);
+    }
+    return WN_OK;
+}
+
+int campaign_start(struct station *s, const char *cell_name, const char *procedure_name,
+                   const char *name, const char *who, struct wn_error *err)
+{
+    static struct wn_procedure procedure; /* large; one thread */
+    struct wn_cell cell;
+    char made[64], *frozen = NULL;
+    int rc = may_start(s, name, err);
+    if (rc != WN_OK) {
+        return rc;
+    }
+    campaign_close(s);
+    rc = read_parts(s, cell_name, procedure_name, &cell, &procedure, &frozen, err);
+    if (rc != WN_OK) {
+        return rc;
+    }
+    if (name == NULL) {
+        make_name(s, cell_name, made, sizeof made);
+        name = made;
+    }
+    int n = snprintf(s->campaign_path, sizeof s->campaign_path, "%s/%s.wane", s->daemon->data_dir, name);
+    if (n < 0 || (size_t)n >= sizeof s->campaign_path) {
+        rc = wn_error_set(err, WN_ERANGE, "path of the campaign file is too long; shorten data_dir");
+        goto done;
+    }
+    reset_clock(s, 0);
+    fill_info(s, name, &cell, &procedure);
+    rc = make_engine(s, err);
+    if (rc == WN_OK) {
+        rc = wn_campaign_create(&s->campaign, s->campaign_path, &s->info, frozen, err);
+    }
+    if (rc == WN_OK) {
+        rc = begin_session(s, err);
+    }
+    if (rc == WN_OK) {
+        bench_set_up_again(s);
+        station_command(s, WN_EVENT_START, who);
+    }
+done:
+    if (rc != WN_OK) {
+        campaign_close(s);
+    }
+    free(frozen);
+    return rc;
+}
+
+/* Is the file an unfinished campaign of this station? */
+static bool is_ours(const struct station *s, const char *path)
+{
+    struct wn_campaign *c = NULL;
+    struct wn_campaign_info info;
+    struct wn_error err = {0};
+    char status[32] = "";
+    bool ours = false;
+    if (wn_campaign_open_read(&c, path, &err) == WN_OK && wn_campaign_info(c, &info, &err) == WN_OK &&
+        wn_campaign_status(c, status, sizeof status, &err) == WN_OK) {
+        ours = strcmp(info.station, s->config.name) == 0 && !info.imported &&
+               (strcmp(status, "running") == 0 || strcmp(status, "paused") == 0 ||
+                strcmp(status, "halted") == 0);
+    } else {
+        station_log(s, 4, "%s is passed over: %s", path, err.text);
+    }
+    wn_campaign_close(c);
+    return ours;
+}
+
+static bool find_file(const struct station *s, char *path, size_t size)
+{
+    DIR *d = opendir(s->daemon->data_dir);
+    bool found = false;
+    if (d == NULL) {
+        return false;
+    }
+    for (struct dirent *e = readdir(d); e != NULL && !found; e = readdir(d)) {
+        size_t len = strlen(e->d_name);
+        if (len > 5 && strcmp(e->d_name + len - 5, ".wane") == 0) {
+            int n = snprintf(path, size, "%s/%s", s->daemon->data_dir, e->d_name);
+            found = n > 0 && (size_t)n < size && is_ours(s, path);
+        }
+    }
+    (void)closedir(d);
+    return found;
+}
+
+static int thaw(struct station *s, struct wn_error *err)
+{
+    static struct wn_problems problems;
+    static struct wn_procedure procedure;
+    struct wn_cell cell;
+    struct wn_station_config config = s->config;
+    char *frozen = NULL, hash[65];
+    memset(&problems, 0, sizeof problems);
+    int rc = wn_campaign_frozen_config(s->campaign, &frozen, hash, err);
+    if (rc == WN_OK &&
+        (wn_config_thaw(frozen, s->config.name, &config, &cell, &procedure, &s->bench.dialect,
+                        &problems) != WN_OK ||
+         wn_config_engine_setup(&config, &cell, &procedure, &s->bench.dialect, &s->setup, &problems) !=
+             WN_OK)) {
+        rc = first_problem(&problems, err);
+    }
+    if (rc == WN_OK) { /* the port may have moved since; everything else stays as it was begun */
+        copy(config.port, sizeof config.port, s->config.port);
+        s->config = config;
+    }
+    free(frozen);
+    return rc;
+}
+
+static int restore(struct station *s, struct wn_error *err)
+{
+    static struct wn_state_record state; /* large; one thread */
+    int rc = wn_campaign_state(s->campaign, &state, err);
+    if (rc == WN_OK && state.size == 0) {
+        return wn_error_set(err, WN_ECORRUPT, "campaign has no saved state");
+    }
+    if (rc == WN_OK) {
+        rc = wn_engine_restore(s->engine, &state, err);
+    }
+    if (rc == WN_OK) {
+        reset_clock(s, state.time_ns);
+    }
+    return rc;
+}
+
+int campaign_find_unfinished(struct station *s, struct wn_error *err)
+{
+    char status[32] = "";
+    if (!find_file(s, s->campaign_path, sizeof s->campaign_path)) {
+        return WN_OK;
+    }
+    int rc = wn_campaign_open(&s->campaign, s->campaign_path, err);
+    if (rc == WN_OK) {
+        rc = wn_campaign_info(s->campaign, &s->info, err);
+    }
+    if (rc == WN_OK) {
+        rc = wn_campaign_status(s->campaign, status, sizeof status, err);
+    }
+    if (rc == WN_OK) {
+        rc = thaw(s, err);
+    }
+    if (rc == WN_OK) {
+        rc = make_engine(s, err);
+    }
+    if (rc == WN_OK) {
+        rc = restore(s, err);
+    }
+    if (rc == WN_OK) {
+        rc = begin_session(s, err);
+    }
+    if (rc != WN_OK) {
+        campaign_close(s);
+        return wn_error_prefix(err, "%s", s->campaign_path);
+    }
+    bool go_on = strcmp(status, "running") == 0 && s->config.on_restart == WN_RESTART_RESUME &&
+                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED;
+    station_log(s, 5, "campaign %s was %s: %s", s->info.name, status,
+                go_on ? "going on, once the cell has been looked at" : "waiting for the operator");
+    if (go_on) {
+        station_command(s, WN_EVENT_RESUME, "restart policy");
+    } else {
+        station_commit(s);
+    }
+    return WN_OK;
+}
+
+void campaign_housekeeping(struct station *s, wn_ns now)
+{
+    struct wn_error err = {0};
+    if (s->campaign == NULL) {
+        return;
+    }
+    if (now >= s->commit_ns && (s->uncommitted || s->store_failed)) {
+        station_commit(s);
+        s->commit_ns = now + wn_ns_from_s(s->config.commit_interval_s);
+    }
+    if (now >= s->maintain_ns) {
+        s->maintain_ns = now + MAINTAIN_NS;
+        int64_t least = (int64_t)(s->config.space_min_mb * 1e6);
+        if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
+            station_log(s, 2, "%s", err.text);
+            struct wn_event ev = {
+                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+            station_event(s, &ev);
+        }
+    }
+}

@@ -1,0 +1,192 @@
+/* Answers of a station on its control socket.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "station.h"
+
+#include <math.h>
+#include <string.h>
+
+static json_t *refuse(const char *text)
+{
+    return json_pack("{s:b,s:s}", "ok", 0, "error", text);
+}
+
+static json_t *number(double x)
+{
+    return isfinite(x) ? json_real(x) : json_null();
+}
+
+static void put(json_t *o, const char *key, json_t *value)
+{
+    (void)json_object_set_new(o, key, value);
+}
+
+static const char *output_word(enum wn_output_mode mode)
+{
+    switch (mode) {
+    case WN_OUTPUT_CHARGE:
+        return "charge";
+    case WN_OUTPUT_DISCHARGE:
+        return "discharge";
+    case WN_OUTPUT_POWER:
+        return "power";
+    case WN_OUTPUT_OFF:
+        break;
+    }
+    return "off";
+}
+
+static void put_reading(json_t *o, const struct wn_reading *r, bool known)
+{
+    bool v = known && (r->has & WN_HAS_VOLTAGE), i = known && (r->has & WN_HAS_CURRENT);
+    bool t = known && (r->has & WN_HAS_TEMPERATURE), a = known && (r->has & WN_HAS_AMBIENT);
+    put(o, "voltage_v", number(v ? r->voltage_v : NAN));
+    put(o, "current_a", number(i ? r->current_a : NAN));
+    put(o, "temperature_c", number(t ? r->temperature_c : NAN));
+    put(o, "ambient_c", number(a ? r->ambient_c : NAN));
+}
+
+static void put_campaign(json_t *o, const struct station *s)
+{
+    struct wn_engine_view v;
+    wn_engine_view(s->engine, &v);
+    double rated_ah = s->info.cell.rated_capacity_ah;
+    put(o, "state", json_string(wn_engine_state_name(v.state)));
+    put(o, "simulated", json_boolean(s->info.simulated));
+    put(o, "campaign", json_string(s->info.name));
+    put(o, "file", json_string(s->campaign_path));
+    put(o, "cell", json_string(s->info.cell.name));
+    put(o, "procedure", json_string(s->info.procedure));
+    put(o, "cycle", json_integer(v.cycle));
+    put(o, "cycles_planned", json_integer(v.cycles_planned));
+    put(o, "cycles_done", json_integer(v.cycles_done));
+    put(o, "in_check_up", json_boolean(v.in_check_up));
+    put(o, "check_up", json_integer(v.check_up));
+    put(o, "step", json_string(v.step));
+    put(o, "step_s", number(v.step_s));
+    put(o, "time_s", number(wn_ns_to_s(s->campaign_now_ns)));
+    put_reading(o, &v.reading, v.has_reading);
+    put(o, "output", json_string(output_word(v.output.mode)));
+    put(o, "step_charge_ah", number(v.step_charge_ah));
+    put(o, "step_energy_wh", number(v.step_energy_wh));
+    put(o, "capacity_ah", number(v.last_capacity_ah));
+    put(o, "initial_capacity_ah", number(v.first_capacity_ah));
+    put(o, "rated_capacity_ah", number(rated_ah));
+    put(o, "retention", number(rated_ah > 0 ? v.last_capacity_ah / rated_ah : NAN));
+    put(o, "remaining_s", number(v.remaining_s));
+    put(o, "alarm", json_boolean(v.alarm));
+    put(o, "halt", json_pack("{s:s,s:s}", "rule", v.halt_rule, "text", v.halt_text));
+}
+
+static void put_idle(json_t *o, const struct station *s)
+{
+    static const char *const unknown[] = {
+        "campaign", "file", "cell", "procedure", "cycle", "cycles_planned", "cycles_done",
+        "in_check_up", "check_up", "step", "step_s", "time_s"};
+    put(o, "state", json_string("idle"));
+    put(o, "simulated", json_boolean(s->bench.dialect.simulated));
+    for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
+        put(o, unknown[i], json_null());
+    }
+    put_reading(o, &s->reading, s->has_reading);
+    put(o, "output", json_string("off"));
+    put(o, "alarm", json_false());
+    put(o, "halt", json_pack("{s:s,s:s}", "rule", "", "text", ""));
+}
+
+static json_t *status(const struct station *s)
+{
+    json_t *o = json_pack("{s:b,s:s}", "ok", 1, "station", s->config.name);
+    const struct wn_session *talk = &s->bench.session;
+    if (s->campaign != NULL) {
+        put_campaign(o, s);
+    } else {
+        put_idle(o, s);
+    }
+    put(o, "port", json_string(s->config.port));
+    put(o, "instrument", s->bench.stage == BENCH_READY ? json_string(talk->identity) : json_null());
+    put(o, "instrument_ready", json_boolean(s->bench.stage == BENCH_READY));
+    put(o, "exchanges", json_integer((json_int_t)talk->exchanges));
+    put(o, "bad_replies", json_integer((json_int_t)talk->bad_replies));
+    put(o, "guard", json_boolean(s->guard_fd >= 0 && !s->guard_lost));
+    put(o, "recording", json_boolean(!s->store_failed));
+    return o;
+}
+
+static const char *text_of(const json_t *request, const char *key)
+{
+    return json_string_value(json_object_get(request, key));
+}
+
+static json_t *start(struct station *s, const json_t *request, const struct wn_peer *peer)
+{
+    const char *cell = text_of(request, "cell"), *procedure = text_of(request, "procedure");
+    struct wn_error err = {0};
+    if (cell == NULL || procedure == NULL) {
+        return refuse("start needs a cell and a procedure");
+    }
+    if (strchr(cell, '/') != NULL || strchr(procedure, '/') != NULL) {
+        return refuse("cell and procedure are names of files in the configuration directory, not paths");
+    }
+    if (!s->bench.dialect.simulated && !json_is_true(json_object_get(request, "caution_read"))) {
+        return refuse("read the caution first: wane start shows it and asks");
+    }
+    if (campaign_start(s, cell, procedure, text_of(request, "name"), peer->who, &err) != WN_OK) {
+        station_log(s, 4, "start refused: %s", err.text);
+        return refuse(err.text);
+    }
+    return json_pack("{s:b,s:s,s:s}", "ok", 1, "campaign", s->info.name, "file", s->campaign_path);
+}
+
+static json_t *command(struct station *s, enum wn_event_kind kind, const struct wn_peer *peer)
+{
+    struct wn_error err = {0};
+    if (s->campaign == NULL) {
+        return refuse("no campaign on this station: wane start begins one");
+    }
+    if (wn_engine_may(s->engine, kind, &err) != WN_OK) {
+        return refuse(err.text);
+    }
+    if (kind == WN_EVENT_ACKNOWLEDGE) {
+        int64_t count = 0;
+        (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count, &err);
+    }
+    station_command(s, kind, peer->who);
+    return json_pack("{s:b,s:s}", "ok", 1, "state",
+                     wn_engine_state_name(wn_engine_state(s->engine)));
+}
+
+json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer)
+{
+    static const struct {
+        const char *word;
+        enum wn_event_kind kind;
+    } commands[] = {{"pause", WN_EVENT_PAUSE}, {"resume", WN_EVENT_RESUME}, {"ack", WN_EVENT_ACKNOWLEDGE}};
+    struct station *s = ctx;
+    const char *word = text_of(request, "command");
+    if (word == NULL) {
+        return refuse("a request names its command");
+    }
+    if (strcmp(word, "ping") == 0) {
+        return json_pack("{s:b,s:s}", "ok", 1, "station", s->config.name);
+    }
+    if (strcmp(word, "status") == 0) {
+        return status(s);
+    }
+    if (strcmp(word, "stop") == 0) { /* stop is for everyone who can connect */
+        station_log(s, 5, "stop by %s", peer->who);
+        return command(s, WN_EVENT_STOP, peer);
+    }
+    if (!peer->may_command) {
+        return refuse("not permitted: you are not in the command group of this service");
+    }
+    station_log(s, 5, "%s by %s", word, peer->who);
+    if (strcmp(word, "start") == 0) {
+        return start(s, request, peer);
+    }
+    for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
+        if (strcmp(word, commands[i].word) == 0) {
+            return command(s, commands[i].kind, peer);
+        }
+    }
+    return refuse("unknown command");
+}

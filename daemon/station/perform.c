@@ -1,0 +1,164 @@
+/* Performing the engine's actions, in their order.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "station.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "base/assert.h"
+
+wn_ns station_campaign_time(const struct station *s, wn_ns host_now)
+{
+    if (s->bench.dialect.has_clock || !s->offset_known) {
+        return s->campaign_now_ns;
+    }
+    return host_now - s->offset_ns;
+}
+
+static void log_event(const struct station *s, const struct wn_event_record *e)
+{
+    static const int priority[] = {
+        [WN_SEVERITY_INFO] = 6, [WN_SEVERITY_WARNING] = 4, [WN_SEVERITY_ALARM] = 1};
+    if (e->cycle > 0) {
+        station_log(s, priority[e->severity], "cycle %lld: %s: %s", (long long)e->cycle, e->kind,
+                    e->text);
+    } else {
+        station_log(s, priority[e->severity], "%s: %s", e->kind, e->text);
+    }
+}
+
+static int commit(struct station *s, struct wn_error *err)
+{
+    int rc = wn_store_commit(wn_campaign_store(s->campaign), s->clock->ops->utc(s->clock), err);
+    if (rc == WN_OK) {
+        s->uncommitted = false;
+        if (s->store_failed) {
+            s->store_failed = false;
+            station_log(s, 5, "recording works again; what was kept in memory is on disk");
+        }
+    }
+    return rc;
+}
+
+/* Intent and output stand behind a commit: when recording fails nothing may go on, but off always may. */
+static int perform_one(struct station *s, const struct wn_action *a, bool recording, struct wn_error *err)
+{
+    struct bench *b = &s->bench;
+    switch (a->kind) {
+    case WN_ACTION_RECORD:
+        if (a->u.record->kind == WN_RECORD_EVENT) {
+            log_event(s, &a->u.record->u.event);
+        }
+        s->uncommitted = true;
+        return wn_store_put(wn_campaign_store(s->campaign), a->u.record, err);
+    case WN_ACTION_COMMIT:
+        return commit(s, err);
+    case WN_ACTION_OUTPUT:
+        b->output = a->u.output;
+        b->output_wanted = recording && !s->guard_lost;
+        return WN_OK;
+    case WN_ACTION_OFF:
+        b->off_wanted = true;
+        b->output_wanted = false;
+        return WN_OK;
+    case WN_ACTION_INTERLOCK: {
+        struct wn_error why = {0};
+        int rc = b->link == NULL ? WN_EGONE
+                                 : b->link->ops->set_line(b->link, WN_LINE_DTR, false, &why);
+        station_log(s, 2, "interlock: %s", rc == WN_OK ? "dropped" : "none that could be dropped");
+        return WN_OK;
+    }
+    }
+    wn_assert(!"unknown action");
+    return WN_EBUG;
+}
+
+/* Word of the campaign file for a state; NULL: leave it as it is. */
+static const char *status_word(const struct station *s, enum wn_engine_state state)
+{
+    switch (state) {
+    case WN_ENGINE_PREPARING:
+    case WN_ENGINE_RUNNING:
+        return "running";
+    case WN_ENGINE_PAUSED:
+        return s->stopping ? NULL : "paused"; /* the service stops: it goes on after the next start */
+    case WN_ENGINE_HALTED:
+        return "halted";
+    case WN_ENGINE_STOPPED:
+        return "stopped";
+    case WN_ENGINE_FINISHED:
+        return "finished";
+    case WN_ENGINE_IDLE:
+    case WN_ENGINE_SWITCHING_OFF:
+        break;
+    }
+    return NULL;
+}
+
+static void write_status(struct station *s)
+{
+    const char *word = status_word(s, wn_engine_state(s->engine));
+    if (word == NULL || word == s->status_written) { /* words are constants: the pointer tells */
+        return;
+    }
+    struct wn_error err = {0};
+    if (wn_campaign_set_status(s->campaign, word, s->clock->ops->utc(s->clock), &err) == WN_OK) {
+        s->status_written = word;
+    } else if (!s->store_failed) {
+        station_log(s, 3, "status cannot be written: %s", err.text);
+    }
+}
+
+void station_event(struct station *s, const struct wn_event *first)
+{
+    struct wn_actions actions;
+    struct wn_event next = *first;
+    for (bool more = true; more;) {
+        more = false;
+        wn_engine_step(s->engine, &next, &actions);
+        bool recording = true;
+        struct wn_error err = {0};
+        for (int i = 0; i < actions.n; i++) {
+            struct wn_error one = {0};
+            if (perform_one(s, &actions.action[i], recording, &one) != WN_OK && recording) {
+                recording = false;
+                err = one;
+            }
+        }
+        if (!recording && !s->store_failed) { /* told once; the store keeps what could not be written */
+            s->store_failed = true;
+            station_log(s, 2, "recording failed: %s", err.text);
+            next = (struct wn_event){.kind = WN_EVENT_STORE_FAILED,
+                                     .time_ns = s->campaign_now_ns,
+                                     .error = err};
+            more = true;
+        }
+    }
+    write_status(s);
+}
+
+void station_command(struct station *s, enum wn_event_kind kind, const char *who)
+{
+    struct wn_event ev = {.kind = kind,
+                          .time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock))};
+    (void)snprintf(ev.who, sizeof ev.who, "%s", who);
+    station_event(s, &ev);
+}
+
+void station_commit(struct station *s)
+{
+    static struct wn_record state; /* large; the station is one thread */
+    struct wn_error err = {0};
+    state.kind = WN_RECORD_STATE;
+    wn_engine_save(s->engine, &state.u.state);
+    int rc = wn_store_put(wn_campaign_store(s->campaign), &state, &err);
+    if (rc == WN_OK) {
+        rc = commit(s, &err);
+    }
+    if (rc != WN_OK && !s->store_failed) {
+        s->store_failed = true;
+        station_log(s, 2, "recording failed: %s", err.text);
+        struct wn_event ev = {.kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+        station_event(s, &ev);
+    }
+}

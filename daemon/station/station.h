@@ -1,0 +1,117 @@
+/* A station process: one cell position, its instrument, its campaign file. Wiring only; decisions live in lib/engine.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WANED_STATION_H
+#define WANED_STATION_H
+
+#include <stdbool.h>
+
+#include "base/time.h"
+#include "config/config.h"
+#include "engine/engine.h"
+#include "instrument/session.h"
+#include "port/clock.h"
+#include "port/link.h"
+#include "sock/control.h"
+#include "store/campaign.h"
+
+/* How far the instrument has come since its port was opened. */
+enum bench_stage {
+    BENCH_CLOSED,     /* waiting to open the port again */
+    BENCH_SETTLING,   /* open; the instrument may still be starting */
+    BENCH_IDENTIFYING,
+    BENCH_FIRST_OFF,  /* whatever it was doing: off, before anything else */
+    BENCH_SETTING_UP, /* its own protections, for the present campaign */
+    BENCH_READY
+};
+
+/* What the pending request of the session is for. */
+enum bench_task { TASK_NONE, TASK_SET_MODE, TASK_SWITCH_ON, TASK_OFF, TASK_READ };
+
+struct bench {
+    struct wn_dialect dialect;
+    struct wn_session session;
+    struct wn_link *link; /* NULL: closed */
+    enum bench_stage stage;
+    enum bench_task task;
+    wn_ns stage_until_ns; /* host time: settled, or next try to open */
+    wn_ns back_off_ns;
+    bool off_wanted, output_wanted;
+    struct wn_output output;
+    bool guarded;         /* the guard holds a duplicate */
+    bool told_gone;       /* the engine knows that the instrument is lost */
+};
+
+struct station {
+    const struct wn_clock *clock;
+    const struct wn_daemon_config *daemon;
+    struct wn_station_config config; /* as configured, or as frozen in the campaign */
+    struct bench bench;
+    int guard_fd;            /* -1: run without a guard (never switches anything on) */
+    wn_ns beat_ns;           /* next beat */
+    bool guard_lost;
+    struct wn_control_server *control;
+    /* campaign; NULL without one */
+    struct wn_campaign *campaign;
+    struct wn_campaign_info info;
+    struct wn_engine *engine;
+    char campaign_path[WN_PATH_SIZE];
+    struct wn_engine_setup setup;
+    bool store_failed;
+    bool uncommitted;
+    wn_ns commit_ns, maintain_ns; /* host time of the next one */
+    const char *status_written;   /* word in the campaign file; NULL: not known */
+    /* campaign clock: campaign time = source time - offset_ns; the source is the host or the instrument */
+    wn_ns offset_ns;
+    bool offset_known;
+    wn_ns resume_at_ns;     /* campaign time to go on from after a restart */
+    wn_ns campaign_now_ns;  /* latest */
+    wn_ns read_due_ns;      /* host time */
+    struct wn_reading reading;
+    bool has_reading;
+    wn_ns sleep_gap_ns;     /* boottime - monotonic when last looked at */
+    wn_ns sleep_look_ns;
+    bool stopping, ending;  /* asked to end; loop is to end */
+    wn_ns stop_deadline_ns;
+    int exit_code;
+};
+
+/* log.c */
+void station_log(const struct station *s, int priority, const char *fmt, ...)
+    __attribute__((format(printf, 3, 4)));
+
+/* guard_link.c */
+void guard_beat(struct station *s, wn_ns now);
+/** Hands a duplicate to the guard and waits for its acknowledgement (at most one second). */
+int guard_register(struct station *s, struct wn_error *err);
+void guard_release(struct station *s);
+/** Reads what the guard's socket has: end of file is the guard's death. */
+void guard_look(struct station *s);
+
+/* bench.c */
+void bench_init(struct station *s);
+/** Opens, talks, reads what has come; turns results into engine events. */
+void bench_turn(struct station *s, wn_ns now);
+wn_ns bench_deadline(const struct station *s, wn_ns now);
+bool bench_off_confirmed(const struct station *s);
+void bench_close(struct station *s);
+void bench_set_up_again(struct station *s); /* a new campaign has new protections */
+
+/* campaign.c */
+int campaign_start(struct station *s, const char *cell, const char *procedure, const char *name,
+                   const char *who, struct wn_error *err);
+int campaign_find_unfinished(struct station *s, struct wn_error *err);
+void campaign_close(struct station *s);
+void campaign_housekeeping(struct station *s, wn_ns now);
+
+/* perform.c */
+/** Gives an event to the engine and performs its actions, and so on until nothing follows. */
+void station_event(struct station *s, const struct wn_event *ev);
+void station_command(struct station *s, enum wn_event_kind kind, const char *who);
+void station_commit(struct station *s);
+/** Campaign time now. */
+wn_ns station_campaign_time(const struct station *s, wn_ns host_now);
+
+/* control.c */
+json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer);
+
+#endif
