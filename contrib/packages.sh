@@ -1,0 +1,36 @@
+# Debian packages, one list a purpose; sourced by quickstart.sh and tests/run.sh.
+# SPDX-License-Identifier: GPL-3.0-or-later
+# shellcheck shell=sh disable=SC2034
+
+packages_build="gcc libc6-dev cmake make pkg-config libserialport-dev libsqlite3-dev libconfig-dev libjansson-dev libgsl-dev"
+packages_run="gnuplot-nox fonts-dejavu-core"
+packages_test="libcmocka-dev clang clang-format clang-tidy sqlite3"
+
+# missing PACKAGES...: those of them that are not installed.
+missing() {
+    for p in "$@"; do
+        dpkg-query -W -f '${db:Status-Status}\n' "$p" 2>/dev/null | grep -qx installed || printf '%s ' "$p"
+    done
+}
+
+# install_packages WHY PACKAGES...: installs what is missing, says so first, touches nothing else.
+install_packages() {
+    why=$1
+    shift
+    need=$(missing "$@")
+    if [ -z "$need" ]; then
+        return 0
+    fi
+    echo "Installing Debian packages ($why): $need"
+    as_root=
+    if [ "$(id -u)" -ne 0 ]; then
+        command -v sudo >/dev/null || {
+            echo "Not root and no sudo: ask an administrator to install: $need" >&2
+            return 1
+        }
+        as_root=sudo
+    fi
+    # shellcheck disable=SC2086
+    $as_root apt-get update -qq &&
+        DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq --no-install-recommends $need >/dev/null
+}
