@@ -16,6 +16,10 @@
 
 enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
+/* No step may move more charge than this part of the rated capacity, whatever the station allows: new cells hold a few percent more than
+ * rated, a charge that goes on beyond a quarter more feeds a fault. Common practice, no source. */
+#define WN_CHARGE_MAX_OF_RATED 1.25
+
 struct wn_problems {
     int n;                               /* errors found; may exceed WN_PROBLEMS_MAX */
     char text[WN_PROBLEMS_MAX][320];     /* "file:line: path: what; write ..." */
@@ -32,6 +36,7 @@ struct wn_station_config {
     struct wn_limits limits;       /* the station's own, before tightening by the cell */
     struct wn_accuracy accuracy;
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;
+    double pause_recovery_s;       /* a pause longer than this flags the next cycle "after_pause" */
     double beat_limit_s;           /* guard: latest beat */
     double off_timeout_s;
     double restart_voltage_tolerance_v; /* resume only when the voltage is this close to the saved one (at rest) */

@@ -1,0 +1,295 @@
+/* Configuration: a dialect's file.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "config/reader.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "base/num.h"
+
+#define MEMBER(type, member) .offset = offsetof(struct type, member)
+#define SIZE_OF(type, member) sizeof(((struct type *)0)->member)
+#define TEXT(key, needed, type, member, text)                                                      \
+    {.name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(type, member),                   \
+     .size = SIZE_OF(type, member), .example = text}
+
+static void read_sequence(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                          void *target)
+{
+    struct wn_sequence *q = (struct wn_sequence *)(void *)((char *)target + key->offset);
+    if (!wn_reader_list(r, s, 1, WN_SEQUENCE_MAX, key->example)) {
+        return;
+    }
+    for (q->n = 0; q->n < config_setting_length(s); q->n++) {
+        const struct wn_key line = {.name = key->name,
+                                    .kind = WN_KEY_TEXT,
+                                    .required = true,
+                                    .size = WN_TEMPLATE_SIZE,
+                                    .example = key->example};
+        wn_reader_value(r, config_setting_get_elem(s, (unsigned)q->n), &line, q->line[q->n]);
+    }
+}
+#define SEQUENCE(key, needed, type, member, text)                                                  \
+    {.name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(type, member),                  \
+     .read = read_sequence, .example = text}
+
+/* The dimension of a tolerance follows from what is expected; a literal text is compared as it is. */
+static void read_tolerance(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                           void *target)
+{
+    static const struct {
+        const char *suffix;
+        enum wn_dim dim;
+        const char *example;
+    } of[] = {{"_a", WN_DIM_CURRENT, "\"2 mA\""},
+              {"_v", WN_DIM_VOLTAGE, "\"2 mV\""},
+              {"_w", WN_DIM_POWER, "\"50 mW\""},
+              {"_c", WN_DIM_TEMPERATURE_DIFF, "\"1 K\""},
+              {"_s", WN_DIM_TIME, "\"100 ms\""}};
+    const struct wn_readback *rb = target;
+    size_t n = strlen(rb->expect);
+    for (size_t i = 0; i < sizeof of / sizeof of[0]; i++) {
+        if (n > 2 && strcmp(rb->expect + n - 2, of[i].suffix) == 0) {
+            struct wn_key row = *key;
+            row.kind = WN_KEY_QUANTITY;
+            row.dim = of[i].dim;
+            row.example = of[i].example;
+            wn_reader_value(r, s, &row, target);
+            return;
+        }
+    }
+    wn_reader_fail(r, s, "belongs to a number: expect is the text \"%s\"; remove it", rb->expect);
+}
+
+/* expect stands before tolerance, which needs it. */
+static const struct wn_key readback_keys[] = {
+    TEXT("query", true, wn_readback, query, "\"SOUR:CURR?\""),
+    TEXT("expect", true, wn_readback, expect, "\"current_a\""),
+    {.name = "tolerance",
+     .kind = WN_KEY_OTHER,
+     MEMBER(wn_readback, tolerance),
+     .min = 0,
+     .max = 100,
+     .read = read_tolerance,
+     .example = "\"2 mA\""},
+    {.name = NULL}};
+
+static void read_readbacks(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                           void *target)
+{
+    struct wn_mode *mode = target;
+    if (!wn_reader_list(r, s, 1, WN_READBACKS_MAX, key->example)) {
+        return;
+    }
+    mode->readbacks = config_setting_length(s);
+    for (int i = 0; i < mode->readbacks; i++) {
+        wn_reader_group(r, config_setting_get_elem(s, (unsigned)i), readback_keys,
+                        &mode->readback[i]);
+    }
+}
+
+static const struct wn_key mode_keys[] = {
+    SEQUENCE("set", true, wn_mode, set, "( \"SOUR:CURR {current_a}\" )"),
+    {.name = "readback",
+     .kind = WN_KEY_OTHER,
+     .required = true, /* what was set is always read back: a garbled set-point must never drive a cell */
+     .read = read_readbacks,
+     .example = "( { query = \"SOUR:CURR?\"; expect = \"current_a\"; tolerance = \"2 mA\"; } )"},
+    {.name = NULL}};
+#define MODE(key, needed, member)                                                                  \
+    {.name = key, .kind = WN_KEY_GROUP, .required = needed, MEMBER(wn_dialect, member),            \
+     .group = mode_keys, .example = "{ set = ( ... ); readback = ( ... ); }"}
+
+static const struct wn_key identity_keys[] = {
+    TEXT("query", true, wn_dialect, identity_query, "\"*IDN?\""),
+    TEXT("prefix", true, wn_dialect, identity_prefix, "\"maker,model,\""),
+    {.name = NULL}};
+
+static const struct wn_key output_keys[] = {
+    TEXT("query", true, wn_dialect, output_query, "\"OUTP?\""),
+    TEXT("off_reply", true, wn_dialect, output_off_reply, "\"0\""),
+    {.name = NULL}};
+
+static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
+                                                 {"time_s", WN_FIELD_TIME_S, 0},
+                                                 {"voltage_v", WN_FIELD_VOLTAGE_V, 0},
+                                                 {"current_a", WN_FIELD_CURRENT_A, 0},
+                                                 {"temperature_c", WN_FIELD_TEMPERATURE_C, 0},
+                                                 {"ambient_c", WN_FIELD_AMBIENT_C, 0},
+                                                 {"output", WN_FIELD_OUTPUT, 0},
+                                                 {NULL, 0, 0}};
+
+static void read_fields(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                        void *target)
+{
+    struct wn_dialect *d = target;
+    if (!wn_reader_list(r, s, 1, WN_FIELDS_MAX, key->example)) {
+        return;
+    }
+    d->fields = config_setting_length(s);
+    for (int i = 0; i < d->fields; i++) {
+        int field = WN_FIELD_IGNORE;
+        const config_setting_t *at = config_setting_get_elem(s, (unsigned)i);
+        const struct wn_key row = {.name = key->name,
+                                   .kind = WN_KEY_WORD,
+                                   .words = field_words,
+                                   .example = "\"voltage_v\""};
+        wn_reader_value(r, at, &row, &field);
+        for (int k = 0; k < i; k++) {
+            if (field != WN_FIELD_IGNORE && (int)d->field[k] == field) {
+                wn_reader_fail(r, at, "is in the reply twice; write \"ignore\" for one of them");
+            }
+        }
+        d->field[i] = (enum wn_field)field;
+    }
+}
+
+static void read_separator(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                           void *target)
+{
+    const char *text = config_setting_get_string(s);
+    if (text == NULL || strlen(text) != 1 || strchr("0123456789+-.eE\r\n", text[0]) != NULL) {
+        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;", key->name,
+                       key->example);
+        return;
+    }
+    ((struct wn_dialect *)target)->separator = text[0];
+}
+
+static const struct wn_key read_keys[] = {
+    TEXT("query", true, wn_dialect, read_query, "\"MEAS:ALL? {interval_s}\""),
+    {.name = "separator",
+     .kind = WN_KEY_OTHER,
+     .required = true,
+     .read = read_separator,
+     .example = "\",\""},
+    {.name = "fields",
+     .kind = WN_KEY_OTHER,
+     .required = true,
+     .read = read_fields,
+     .example = "( \"voltage_v\", \"current_a\" )"},
+    {.name = NULL}};
+
+static const struct wn_key_word sign_words[] = {
+    {"charge positive", 1, 0}, {"discharge positive", -1, 0}, {NULL, 0, 0}};
+
+#define TIME(key, member, low, high, text)                                                         \
+    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_dialect, member),           \
+     .dim = WN_DIM_TIME, .min = low, .max = high, .example = text}
+#define BOOL(key, member, text)                                                                    \
+    {.name = key, .kind = WN_KEY_BOOL, .required = true, MEMBER(wn_dialect, member), .example = text}
+#define GROUP(key, table, text)                                                                    \
+    {.name = key, .kind = WN_KEY_GROUP, .required = true, .group = table, .example = text}
+
+static const struct wn_key dialect_keys[] = {
+    TEXT("title", true, wn_dialect, title, "\"maker and model\""),
+    BOOL("simulated", simulated, "false"),
+    BOOL("has_clock", has_clock, "false"),
+    {.name = "terminator",
+     .kind = WN_KEY_TEXT,
+     .required = true,
+     MEMBER(wn_dialect, terminator),
+     .size = SIZE_OF(wn_dialect, terminator),
+     .control = true,
+     .example = "\"\\n\""},
+    TIME("reply_timeout", reply_timeout_s, 0.01, 30, "\"500 ms\""),
+    {.name = "retries",
+     .kind = WN_KEY_COUNT,
+     .required = true,
+     MEMBER(wn_dialect, retries),
+     .min = 0,
+     .max = 10,
+     .example = "2"},
+    TIME("settle", settle_s, 0, 30, "\"200 ms\""),
+    {.name = "baud",
+     .kind = WN_KEY_COUNT,
+     .required = true,
+     MEMBER(wn_dialect, baud),
+     .min = 50,
+     .max = 4000000,
+     .example = "115200"},
+    GROUP("identity", identity_keys, "{ query = \"*IDN?\"; prefix = \"maker,model,\"; }"),
+    SEQUENCE("setup", false, wn_dialect, setup, "( \"*CLS\" )"),
+    MODE("charge", true, charge),
+    MODE("discharge", true, discharge),
+    MODE("power", false, power),
+    SEQUENCE("on", true, wn_dialect, on, "( \"OUTP ON\" )"),
+    SEQUENCE("off", true, wn_dialect, off, "( \"OUTP OFF\" )"),
+    GROUP("output", output_keys, "{ query = \"OUTP?\"; off_reply = \"0\"; }"),
+    GROUP("read", read_keys, "{ query = \"...\"; separator = \",\"; fields = ( ... ); }"),
+    {.name = "current_sign",
+     .kind = WN_KEY_WORD,
+     .required = true,
+     MEMBER(wn_dialect, current_sign),
+     .words = sign_words,
+     .example = "\"charge positive\""},
+    TEXT("error_query", false, wn_dialect, error_query, "\"SYST:ERR?\""),
+    {.name = "overload",
+     .kind = WN_KEY_NUMBER,
+     .required = true,
+     MEMBER(wn_dialect, overload),
+     .min = 1000,
+     .max = 1e300,
+     .example = "9.9e37"},
+    {.name = "safe_off",
+     .kind = WN_KEY_TEXT,
+     .required = true,
+     MEMBER(wn_dialect, safe_off),
+     .size = WN_COMMAND_MAX,
+     .control = true,
+     .example = "\"\\nOUTP OFF\\nOUTP OFF\\n\""},
+    {.name = NULL}};
+
+static void check_dialect(struct wn_reader *r, const config_setting_t *root,
+                          const struct wn_dialect *d)
+{
+    struct wn_error err;
+    size_t n = strlen(d->terminator);
+    if (strcmp(d->terminator, "\n") != 0 && strcmp(d->terminator, "\r\n") != 0 &&
+        strcmp(d->terminator, "\r") != 0) {
+        wn_reader_fail(r, wn_reader_at(root, "terminator"),
+                       "must be \"\\n\", \"\\r\\n\" or \"\\r\"");
+    } else if (d->safe_off_len < n ||
+               strcmp(d->safe_off + d->safe_off_len - n, d->terminator) != 0) {
+        wn_reader_fail(r, wn_reader_at(root, "safe_off"),
+                       "must end with the terminator, or the instrument waits for more");
+    } else if (wn_dialect_validate(d, &err) != WN_OK) {
+        wn_problem_add(r->problems, "%s", err.text); /* names the file itself */
+    }
+}
+
+int wn_config_parse_dialect(const char *text, size_t len, const char *file, const char *name,
+                            struct wn_dialect *out, struct wn_problems *problems)
+{
+    struct wn_reader r;
+    memset(out, 0, sizeof *out);
+    wn_config_name(name, out->name, sizeof out->name);
+    if (!wn_reader_open(&r, text, len, file, problems)) {
+        return WN_ESYNTAX;
+    }
+    (void)snprintf(out->file, sizeof out->file, "%s", file);
+    const config_setting_t *root = config_root_setting(&r.config);
+    wn_reader_group(&r, root, dialect_keys, out);
+    out->safe_off_len = strlen(out->safe_off);
+    if (problems->n == r.problems_before) {
+        check_dialect(&r, root, out);
+    }
+    return wn_reader_close(&r);
+}
+
+int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dialect *out,
+                           struct wn_problems *problems)
+{
+    char path[WN_PATH_SIZE];
+    size_t len;
+    memset(out, 0, sizeof *out);
+    char *text = wn_config_load_named(conf_dir, "dialects", name, path, sizeof path, &len, problems);
+    if (text == NULL) {
+        return WN_ENOENT;
+    }
+    int rc = wn_config_parse_dialect(text, len, path, name, out, problems);
+    free(text);
+    return rc;
+}
