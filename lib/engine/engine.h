@@ -139,6 +139,8 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
 wn_ns wn_engine_next_reading_ns(const struct wn_engine *e);
 
 void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *out);
+/** The state alone, cheaply. */
+enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 
 /** Saves everything needed to go on after a restart into a state record. */
 void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out);

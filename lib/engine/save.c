@@ -136,6 +136,11 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
     v->alarm = e->c.alarm;
 }
 
+enum wn_engine_state wn_engine_state(const struct wn_engine *e)
+{
+    return e->c.state;
+}
+
 const char *wn_engine_state_name(enum wn_engine_state state)
 {
     static const char *const names[] = {
