@@ -50,12 +50,16 @@ struct wn_step_sums {
     double ambient_max_c, ambient_min_c;  /* NaN without */
     double voltage_start_v, voltage_end_v;
     double current_end_a;
-    double cv_s;                          /* charge: time spent within 10 mV of the set voltage */
+    double cv_s; /* charge: time at most 10 mV below the set voltage; the last 10 mV of a slow
+                    constant-current part count too, so a small value is no proof of a
+                    constant-voltage part: `crossed` is */
     int64_t readings;
-    /* to the exact end of the step: the crossing of the cut-off voltage or the end current, interpolated between readings */
-    double end_charge_ah, end_energy_wh;  /* magnitude in the direction of the step */
-    double end_duration_s;
-    int crossed;                          /* 1 when an end value was crossed */
+    /* To the exact end of the step: the crossing of the cut-off voltage or the end current,
+     * interpolated between readings; the whole step when nothing was crossed. */
+    double end_charge_ah, end_energy_wh; /* in the direction of the step, >= 0; 0 for a rest */
+    double end_duration_s;               /* gaps included */
+    double end_missing_s;                /* of it: not integrated */
+    int crossed;                         /* 1 when an end value was crossed */
 };
 
 struct wn_cycle_record {
