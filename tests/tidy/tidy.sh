@@ -229,7 +229,7 @@ rule_purity() {
     for lib in ${TIDY_LIBS:-}; do
         [ -f "$lib" ] || continue
         found=yes
-        "${TIDY_NM:-nm}" -A -u "$lib" || echo "$lib: nm failed"
+        "${TIDY_NM:-nm}" -A "$lib" || echo "$lib: nm failed"
     done >"$work/symbols"
     # the loop ran in this shell: a redirection makes no subshell of a for
     [ -n "$found" ] || { echo "$root: no pure library is built: nothing was checked"; return; }
@@ -244,20 +244,30 @@ rule_purity() {
             next
         }
         NF == 0 { next }
-        $(NF - 1) != "U" && $(NF - 1) != "w" { print; next } # a complaint of nm, or a format we cannot read
+        NF < 3 || $(NF - 1) !~ /^[A-Za-z?-]$/ { print; next } # a complaint of nm, or a format we cannot read
         {
-            name = $NF
-            sub(/@.*$/, "", name)
-            if (name ~ /^wn_/) next
             split($1, at, ":")
             lib = at[1]
             sub(/^.*\//, "", lib)
             sub(/^lib/, "", lib)
             sub(/[.]a$/, "", lib)
+            name = $NF
+            sub(/@.*$/, "", name)
+        }
+        $(NF - 1) ~ /^[A-TV-Z]$/ { defined[lib, name] = 1 }
+        $(NF - 1) ~ /^[Uwv]$/ && name !~ /^wn_/ {
+            needs++
+            need_lib[needs] = lib
+            need_object[needs] = at[2]
+            need_name[needs] = name
+        }
+        END { for (k = 1; k <= needs; k++) check(need_lib[k], need_object[k], need_name[k]) }
+        function check(lib, obj, name,    i) {
+            if ((lib, name) in defined) return
             for (i = 1; i <= n; i++)
                 if (name ~ symbol[i] && (library[i] == "*" || library[i] == lib) && \
-                    (object[i] == "*" || index(at[2], object[i]) == 1)) next
-            printf "%s:%s: needs %s: pure code has no input, output, clock or heap\n", lib, at[2], name
+                    (object[i] == "*" || index(obj, object[i]) == 1)) return
+            printf "%s:%s: needs %s: pure code has no input, output, clock or heap\n", lib, obj, name
         }' "$allow/allow_symbols.txt" "$work/symbols" || echo "$root: awk failed: nothing was checked"
 }
 
@@ -282,7 +292,7 @@ rule_words() {
     files=$(project_files)
     [ -n "$files" ] || { echo "$root: no file: nothing was checked"; return; }
     printf '%s\n' "$files" | while IFS= read -r f; do
-        grep -n -E "/wor""k/|/tmp/wa""ne" "$f" /dev/null | sed 's/$/   <- a path of one machine/'
+        grep -n -E "/wor""k/|/tmp/wa""ne(/|[^A-Za-z0-9._-]|\$)" "$f" /dev/null | sed 's/$/   <- a path of one machine/'
         grep -n -E "(^|[^A-Za-z0-9_])(TO""DO|FIX""ME|XX""X|HA""CK)([^A-Za-z0-9_]|$)" "$f" /dev/null |
             sed 's/$/   <- finish it, or describe it in an issue/'
     done
