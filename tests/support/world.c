@@ -115,7 +115,9 @@ static void send(struct world *w, struct wn_event *ev);
 static void answer(struct world *w, enum wn_event_kind kind, int code, const char *text)
 {
     struct wn_event ev = {.kind = kind, .time_ns = w->now_ns};
-    (void)wn_error_set(&ev.error, code, "%s", text);
+    if (code != WN_OK) {
+        (void)wn_error_set(&ev.error, code, "%s", text);
+    }
     send(w, &ev);
 }
 
