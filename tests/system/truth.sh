@@ -1,0 +1,34 @@
+#!/bin/sh
+# A whole campaign through the real processes: what is recorded is what the simulated cell really delivered.
+# SPDX-License-Identifier: GPL-3.0-or-later
+. "$(dirname "$0")/lib.sh"
+
+make_site 8 4
+start_bench
+start_daemon
+begin_campaign
+wait_until 120 state_is finished || fail "campaign did not finish"
+
+say "eight cycles, three check-ups, nothing flagged"
+[ "$(sql 'SELECT count(*) FROM cycle')" = 8 ] || fail "not eight cycles"
+[ "$(sql 'SELECT count(*) FROM check_up')" = 3 ] || fail "not three check-ups"
+[ "$(sql 'SELECT count(*) FROM cycle WHERE flags <> 0')" = 0 ] || fail "a cycle is flagged"
+
+say "every capacity within 0.1 % of the truth"
+wane export "$(campaign)" --what cycles --format csv -o "$dir/cycles.csv"
+awk -F, '
+    FNR == NR { if (FNR == 1) { for (i = 1; i <= NF; i++) t[$i] = i; next }
+                if ($t["current_a"] > 9.9) truth[++n] = $t["capacity_true_ah"]; next }
+    FNR == 1 { for (i = 1; i <= NF; i++) c[$i] = i; next }
+    { m++; got = $c["capacity_ah"]; off = (got - truth[m]) / truth[m]; if (off < 0) off = -off
+      if (off > worst) worst = off
+      if (off > 0.001) { printf "cycle %d: %s Ah, true %s Ah\n", m, got, truth[m]; bad = 1 } }
+    END { printf "   worst difference %.4f %% of %d cycles\n", worst * 100, m; exit bad || m != 8 || n != 8 }
+' "$dir/truth.csv" "$dir/cycles.csv" || fail "recorded capacity is not the true one"
+
+say "marked as simulated"
+[ "$(sql 'SELECT simulated FROM campaign')" = 1 ] || fail "not marked in the file"
+wane cycles "$(campaign)" | grep -q SIMULATED || fail "not marked by wane cycles"
+wane cycles "$(campaign)" --json | grep -q '"simulated": *true' || fail "not marked in JSON"
+wane events "$(campaign)" | grep -q finished || fail "no event tells the end"
+bench_is_off || fail "output is still on"
