@@ -59,6 +59,7 @@ struct station {
     bool store_failed;
     bool uncommitted;
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
+    wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     const char *status_written;   /* word in the campaign file; NULL: not known */
     /* campaign clock: campaign time = source time - offset_ns; the source is the host or the instrument */
     wn_ns offset_ns;

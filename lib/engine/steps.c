@@ -224,12 +224,13 @@ static bool reached(double active_s, double limit_s)
     return active_s + wn_ns_to_s(SLACK_NS) >= limit_s;
 }
 
+/* One-step resistance of an ordinary cycle; a check-up has its pulse for it. */
 static void measure_onset_resistance(struct wn_engine *e, const struct wn_step *s,
                                      const struct wn_reading *r)
 {
     struct round_now *round = &e->c.round;
     double delay_s = e->setup.procedure.resistance_delay_s;
-    if (s->kind != WN_STEP_DISCHARGE || round->resistance_done || !(delay_s > 0) ||
+    if (s->kind != WN_STEP_DISCHARGE || e->c.position.in_check_up || round->resistance_done || !(delay_s > 0) ||
         !reached(wn_ns_to_s(r->time_ns - e->c.step.on_ns), delay_s)) {
         return;
     }
@@ -399,7 +400,7 @@ static wn_ns next_under_current(const struct wn_engine *e, const struct wn_step 
     } else {
         exact = at + wn_ns_from_s(fmax(s->time_limit_s - step_active_s(e), 0.001));
         wn_ns onset = now->on_ns + wn_ns_from_s(e->setup.procedure.resistance_delay_s);
-        if (s->kind == WN_STEP_DISCHARGE && !e->c.round.resistance_done && onset > at) {
+        if (s->kind == WN_STEP_DISCHARGE && onset > at) {
             exact = earlier(exact, onset);
         }
     }

@@ -110,7 +110,7 @@ static void keep(struct world *w, const struct wn_record *r)
     }
 }
 
-static void send(struct world *w, struct wn_event *ev);
+static void send(struct world *w, const struct wn_event *ev);
 
 static void answer(struct world *w, enum wn_event_kind kind, int code, const char *text)
 {
@@ -121,13 +121,21 @@ static void answer(struct world *w, enum wn_event_kind kind, int code, const cha
     send(w, &ev);
 }
 
+/* A failure takes its time: the engine hears of it at the next turn. */
+static void answer_later(struct world *w, int code, const char *text)
+{
+    w->answer = (struct wn_event){.kind = WN_EVENT_FAULT};
+    (void)wn_error_set(&w->answer.error, code, "%s", text);
+    w->has_answer = true;
+}
+
 static void switch_off(struct world *w)
 {
     tell(w, "off");
     if (w->mute) {
-        answer(w, WN_EVENT_FAULT, WN_ETIMEOUT, "tester is silent");
+        answer_later(w, WN_ETIMEOUT, "tester is silent");
     } else if (w->off_fails) {
-        answer(w, WN_EVENT_FAULT, WN_EREADBACK, "output is still on");
+        answer_later(w, WN_EREADBACK, "output is still on");
     } else {
         if (!w->stuck_on) {
             w->on = false;
@@ -146,7 +154,7 @@ static void switch_on(struct world *w, const struct wn_output *o)
     answer(w, WN_EVENT_OUTPUT_DONE, WN_OK, "");
 }
 
-static void send(struct world *w, struct wn_event *ev)
+static void send(struct world *w, const struct wn_event *ev)
 {
     struct wn_actions actions;
     bool failed = false, wants_off = false, wants_on = false;
@@ -200,6 +208,12 @@ void world_turn(struct world *w)
 {
     wn_ns next = wn_engine_next_reading_ns(w->engine);
     advance(w, next > w->now_ns ? next : w->now_ns + WN_NS_PER_MS);
+    if (w->has_answer) {
+        w->has_answer = false;
+        w->answer.time_ns = w->now_ns;
+        send(w, &w->answer);
+        return;
+    }
     if (w->mute) {
         answer(w, WN_EVENT_FAULT, WN_ETIMEOUT, "tester is silent");
         return;
@@ -212,6 +226,10 @@ void world_turn(struct world *w)
     ev.reading.ambient_c = w->ambient_c;
     ev.reading.has = WN_HAS_VOLTAGE | WN_HAS_CURRENT | WN_HAS_TEMPERATURE | WN_HAS_AMBIENT;
     send(w, &ev);
+    if (w->commit_s > 0 && w->now_ns - w->committed_ns >= wn_ns_from_s(w->commit_s)) {
+        w->committed_ns = w->now_ns;
+        wn_engine_save(w->engine, &w->committed_state);
+    }
 }
 
 void world_until(struct world *w, enum wn_engine_state state, double limit_s)

@@ -23,6 +23,10 @@ struct world {
     bool stuck_on;           /* off has no effect */
     bool off_fails;          /* off is answered by a fault */
     bool mute;               /* every request ends in silence */
+    struct wn_event answer;  /* of the instrument, at the next turn */
+    bool has_answer;
+    double commit_s;         /* state is committed so often, as a station does by time; 0: only when the engine asks */
+    wn_ns committed_ns;
     bool store_fails;
     double voltage_offset_v, temperature_offset_c; /* of the readings */
     /* what was remembered */

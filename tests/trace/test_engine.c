@@ -243,6 +243,7 @@ static void test_every_place_to_be_killed_at(void **state)
     end_world(reference);
     for (int k = 1; k < 60; k++) {
         struct world *w = new_world(2, 1);
+        w->commit_s = 120;
         world_command(w, WN_EVENT_START);
         world_for(w, whole_s * k / 60);
         world_kill_and_restart(w);
