@@ -9,8 +9,10 @@
 
 #define MEMBER(type, member) .offset = offsetof(struct type, member)
 #define QUANTITY(key, needed, type, member, dimension, low, high, text)                            \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = needed, MEMBER(type, member),               \
-     .dim = dimension, .min = low, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = needed, MEMBER(type, member),            \
+        .dim = dimension, .min = low, .max = high, .example = text                                 \
+    }
 #define CELL(key, member, dimension, low, high, text)                                              \
     QUANTITY(key, true, wn_cell, member, dimension, low, high, text)
 
@@ -52,8 +54,10 @@ static const struct wn_key intake_keys[] = {
     {.name = NULL}};
 
 #define TEXT(key, needed, member, text)                                                            \
-    {.name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(wn_cell, member),                \
-     .size = sizeof((struct wn_cell *)0)->member, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(wn_cell, member),             \
+        .size = sizeof((struct wn_cell *)0)->member, .example = text                               \
+    }
 
 /* rated_capacity first: currents may be written in It. */
 static const struct wn_key cell_keys[] = {
@@ -91,8 +95,8 @@ static const struct wn_key cell_keys[] = {
      .example = "{ cycles = 300; ... }"},
     {.name = NULL}};
 
-static void below(struct wn_reader *r, const config_setting_t *group, const char *low_key, double low,
-                  const char *high_key, double high)
+static void below(struct wn_reader *r, const config_setting_t *group, const char *low_key,
+                  double low, const char *high_key, double high)
 {
     char a[WN_QTY_SIZE], b[WN_QTY_SIZE];
     if (!(low < high)) {
@@ -123,7 +127,8 @@ static void check_claim(struct wn_reader *r, const config_setting_t *s, const st
     not_above(r, s, "charge_until", m->charge_until_current_a, "charge_current",
               m->charge_current_a);
     if (m->discharge_until_voltage_v < c->discharge_cutoff_v) {
-        wn_reader_fail(r, wn_reader_at(s, "discharge_until"), "is below the cell's discharge_cutoff");
+        wn_reader_fail(r, wn_reader_at(s, "discharge_until"),
+                       "is below the cell's discharge_cutoff");
     }
 }
 

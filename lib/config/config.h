@@ -1,8 +1,9 @@
 /* Configuration: libconfig files to checked, plain structures.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Every quantity carries a unit; unknown keys, wrong dimensions, bare numbers and values outside the cell's datasheet are errors with file
- * and line and what to write instead; up to 20 are collected in one go. Safety limits have no defaults: a missing one is an error. */
+ * Every quantity carries a unit; unknown keys, wrong dimensions, bare numbers and values outside
+ * the cell's datasheet are errors with file and line and what to write instead; up to 20 are
+ * collected in one go. Safety limits have no defaults: a missing one is an error. */
 #ifndef WN_CONFIG_CONFIG_H
 #define WN_CONFIG_CONFIG_H
 
@@ -16,77 +17,85 @@
 
 enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
-/* No step may move more charge than this part of the rated capacity, whatever the station allows: new cells hold a few percent more than
- * rated, a charge that goes on beyond a quarter more feeds a fault. Common practice, no source. */
+/* No step may move more charge than this part of the rated capacity, whatever the station allows:
+ * new cells hold a few percent more than rated, a charge that goes on beyond a quarter more feeds a
+ * fault. Common practice, no source. */
 #define WN_CHARGE_MAX_OF_RATED 1.25
 
 struct wn_problems {
-    int n;                               /* errors found; may exceed WN_PROBLEMS_MAX */
-    char text[WN_PROBLEMS_MAX][320];     /* "file:line: path: what; write ..." */
+    int n;                           /* errors found; may exceed WN_PROBLEMS_MAX */
+    char text[WN_PROBLEMS_MAX][320]; /* "file:line: path: what; write ..." */
 };
 
 enum wn_restart_policy { WN_RESTART_RESUME, WN_RESTART_HOLD };
 
 struct wn_station_config {
     char name[64];
-    char dialect[64];              /* name of conf/dialects/NAME.conf */
+    char dialect[64]; /* name of conf/dialects/NAME.conf */
     char port[WN_PATH_SIZE];
-    int baud;                      /* 0: the dialect's */
+    int baud; /* 0: the dialect's */
     enum wn_restart_policy on_restart;
-    struct wn_limits limits;       /* the station's own, before tightening by the cell */
+    struct wn_limits limits; /* the station's own, before tightening by the cell */
     struct wn_accuracy accuracy;
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;
-    double pause_recovery_s;       /* a pause longer than this flags the next cycle "after_pause" */
-    double beat_limit_s;           /* guard: latest beat */
+    double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */
+    double beat_limit_s;     /* guard: latest beat */
     double off_timeout_s;
-    double restart_voltage_tolerance_v; /* resume only when the voltage is this close to the saved one (at rest) */
+    double restart_voltage_tolerance_v; /* resume only when the voltage is this close to the saved
+                                           one (at rest) */
     struct wn_store_thresholds {
         double voltage_v, current_a, temperature_c, time_s;
     } store;
-    double commit_interval_s;      /* host time between commits of readings */
-    double space_min_mb;           /* recording stops the campaign below this */
+    double commit_interval_s; /* host time between commits of readings */
+    double space_min_mb;      /* recording stops the campaign below this */
 };
 
 struct wn_alert_config {
-    char hook[WN_PATH_SIZE];       /* program run for each alarm, JSON on stdin; "" none */
+    char hook[WN_PATH_SIZE]; /* program run for each alarm, JSON on stdin; "" none */
     double hook_timeout_s;
-    bool none_on_purpose;          /* alerts = "none" was written */
+    bool none_on_purpose; /* alerts = "none" was written */
 };
 
 struct wn_daemon_config {
     char file[WN_PATH_SIZE];
-    char conf_dir[WN_PATH_SIZE];   /* directory of cells/ procedures/ dialects/ */
-    char data_dir[WN_PATH_SIZE];   /* campaign files */
-    char run_dir[WN_PATH_SIZE];    /* sockets STATION.sock */
-    char command_group[64];        /* group that may command; "" : owner only */
+    char conf_dir[WN_PATH_SIZE]; /* directory of cells/ procedures/ dialects/ */
+    char data_dir[WN_PATH_SIZE]; /* campaign files */
+    char run_dir[WN_PATH_SIZE];  /* sockets STATION.sock */
+    char command_group[64];      /* group that may command; "" : owner only */
     struct wn_alert_config alert;
     struct wn_station_config station[WN_STATIONS_MAX];
     int stations;
 };
 
 /** Reads the daemon file. Relative conf_dir, data_dir and run_dir are relative to the file. */
-int wn_config_read_daemon(const char *path, struct wn_daemon_config *out, struct wn_problems *problems);
+int wn_config_read_daemon(const char *path, struct wn_daemon_config *out,
+                          struct wn_problems *problems);
 /** Reads conf_dir/cells/NAME.conf (or a path when name holds '/'). */
 int wn_config_read_cell(const char *conf_dir, const char *name, struct wn_cell *out,
                         struct wn_problems *problems);
-/** Reads conf_dir/procedures/NAME.conf against a cell: It, "datasheet", "claim" values are resolved, everything is validated. */
+/** Reads conf_dir/procedures/NAME.conf against a cell: It, "datasheet", "claim" values are
+ * resolved, everything is validated. */
 int wn_config_read_procedure(const char *conf_dir, const char *name, const struct wn_cell *cell,
                              struct wn_procedure *out, struct wn_problems *problems);
 int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dialect *out,
                            struct wn_problems *problems);
-const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c, const char *name);
+const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c,
+                                                  const char *name);
 
 /** Puts all together for a campaign: limits tightened by the cell, engine setup checked. */
 int wn_config_engine_setup(const struct wn_station_config *station, const struct wn_cell *cell,
                            const struct wn_procedure *procedure, const struct wn_dialect *dialect,
                            struct wn_engine_setup *out, struct wn_problems *problems);
 
-/** The frozen configuration of a campaign: the texts of the daemon, cell, procedure and dialect files one after the other, each under a
- * comment line with its name. malloc'ed; NULL with problems filled. */
-char *wn_config_freeze(const struct wn_daemon_config *daemon, const struct wn_station_config *station,
-                       const char *cell, const char *procedure, struct wn_problems *problems);
+/** The frozen configuration of a campaign: the texts of the daemon, cell, procedure and dialect
+ * files one after the other, each under a comment line with its name. malloc'ed; NULL with problems
+ * filled. */
+char *wn_config_freeze(const struct wn_daemon_config *daemon,
+                       const struct wn_station_config *station, const char *cell,
+                       const char *procedure, struct wn_problems *problems);
 
-/** Reads cell, procedure and dialect back from a frozen text (a campaign resumes with what it was started with). */
+/** Reads cell, procedure and dialect back from a frozen text (a campaign resumes with what it was
+ * started with). */
 int wn_config_thaw(const char *frozen, const char *station, struct wn_station_config *station_out,
                    struct wn_cell *cell, struct wn_procedure *procedure, struct wn_dialect *dialect,
                    struct wn_problems *problems);

@@ -29,11 +29,15 @@ static const struct wn_key debounce_keys[] = {
         {.name = NULL}};
 
 #define LIMIT(key, member, dimension, low, high, text)                                             \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_limits, member),            \
-     .dim = dimension, .min = low, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_limits, member),         \
+        .dim = dimension, .min = low, .max = high, .example = text                                 \
+    }
 #define LIMIT_OR_OFF(key, member, dimension, low, high, text)                                      \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_limits, member),            \
-     .dim = dimension, .min = low, .max = high, .example = text, .words = off_words}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_limits, member),         \
+        .dim = dimension, .min = low, .max = high, .example = text, .words = off_words             \
+    }
 
 /* No limit has a default: whoever energises a cell has written each of them down. */
 static const struct wn_key limit_keys[] = {
@@ -73,8 +77,10 @@ static const struct wn_key limit_keys[] = {
     {.name = NULL}};
 
 #define ACCURACY(key, member, dimension, high, text)                                               \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_accuracy, member),          \
-     .dim = dimension, .min = 0, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_accuracy, member),       \
+        .dim = dimension, .min = 0, .max = high, .example = text                                   \
+    }
 
 static const struct wn_key accuracy_keys[] = {
     ACCURACY("voltage_reading", voltage_reading, WN_DIM_RATIO, 0.1, "\"0.05 %\""),
@@ -86,8 +92,11 @@ static const struct wn_key accuracy_keys[] = {
     {.name = NULL}};
 
 #define CHANGE(key, member, dimension, high, text)                                                 \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_store_thresholds, member),  \
-     .dim = dimension, .min = 0, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true,                                    \
+        MEMBER(wn_store_thresholds, member), .dim = dimension, .min = 0, .max = high,              \
+        .example = text                                                                            \
+    }
 
 static const struct wn_key store_keys[] = {
     CHANGE("voltage", voltage_v, WN_DIM_VOLTAGE, 1, "\"2 mV\""),
@@ -97,8 +106,10 @@ static const struct wn_key store_keys[] = {
     {.name = NULL}};
 
 #define INTERVAL(key, member, low, high, text)                                                     \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_station_config, member),    \
-     .dim = WN_DIM_TIME, .min = low, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_station_config, member), \
+        .dim = WN_DIM_TIME, .min = low, .max = high, .example = text                               \
+    }
 
 static const struct wn_key station_keys[] = {
     {.name = "name",
@@ -204,23 +215,22 @@ static void read_path(struct wn_reader *r, const config_setting_t *s, const stru
     }
 }
 
-static const struct wn_key alert_keys[] = {
-    {.name = "hook",
-     .kind = WN_KEY_OTHER,
-     .required = true,
-     MEMBER(wn_alert_config, hook),
-     .size = WN_PATH_SIZE,
-     .read = read_path,
-     .example = "\"/etc/wane/alert\""},
-    {.name = "timeout",
-     .kind = WN_KEY_QUANTITY,
-     MEMBER(wn_alert_config, hook_timeout_s),
-     .dim = WN_DIM_TIME,
-     .min = 1,
-     .max = 600,
-     .example = "\"30 s\"",
-     .fallback = "30 s"},
-    {.name = NULL}};
+static const struct wn_key alert_keys[] = {{.name = "hook",
+                                            .kind = WN_KEY_OTHER,
+                                            .required = true,
+                                            MEMBER(wn_alert_config, hook),
+                                            .size = WN_PATH_SIZE,
+                                            .read = read_path,
+                                            .example = "\"/etc/wane/alert\""},
+                                           {.name = "timeout",
+                                            .kind = WN_KEY_QUANTITY,
+                                            MEMBER(wn_alert_config, hook_timeout_s),
+                                            .dim = WN_DIM_TIME,
+                                            .min = 1,
+                                            .max = 600,
+                                            .example = "\"30 s\"",
+                                            .fallback = "30 s"},
+                                           {.name = NULL}};
 
 static void read_alerts(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                         void *target)
@@ -251,8 +261,8 @@ static void check_less(struct wn_reader *r, const config_setting_t *group, const
 static void check_limits(struct wn_reader *r, const config_setting_t *s, const struct wn_limits *l)
 {
     check_less(r, s, "voltage_min", l->voltage_min_v, "voltage_max", l->voltage_max_v);
-    check_less(r, s, "charge_temperature_min", l->charge_temperature_min_c, "charge_temperature_max",
-               l->charge_temperature_max_c);
+    check_less(r, s, "charge_temperature_min", l->charge_temperature_min_c,
+               "charge_temperature_max", l->charge_temperature_max_c);
     check_less(r, s, "discharge_temperature_min", l->discharge_temperature_min_c,
                "discharge_temperature_max", l->discharge_temperature_max_c);
 }
@@ -261,15 +271,17 @@ static void check_intervals(struct wn_reader *r, const config_setting_t *s,
                             const struct wn_station_config *c)
 {
     if (c->fast_interval_s > c->reading_interval_s) {
-        wn_reader_fail(r, wn_reader_at(s, "fast_interval"), "must not be longer than reading_interval");
+        wn_reader_fail(r, wn_reader_at(s, "fast_interval"),
+                       "must not be longer than reading_interval");
     }
     if (c->rest_interval_s < c->reading_interval_s) {
         wn_reader_fail(r, wn_reader_at(s, "rest_interval"),
                        "must not be shorter than reading_interval");
     }
     if (c->gap_max_s < 3 * c->reading_interval_s) {
-        wn_reader_fail(r, wn_reader_at(s, "gap_max"),
-                       "must be at least 3 times reading_interval, or one lost reply would be a gap");
+        wn_reader_fail(
+            r, wn_reader_at(s, "gap_max"),
+            "must be at least 3 times reading_interval, or one lost reply would be a gap");
     }
 }
 
@@ -279,13 +291,15 @@ static void check_accuracy(struct wn_reader *r, const config_setting_t *s,
 {
     const config_setting_t *limits = wn_reader_at(s, "limits");
     if (c->limits.off_current_a < c->accuracy.current_fixed_a) {
-        wn_reader_fail(r, wn_reader_at(limits, "off_current"),
-                       "is below accuracy.current_fixed: the instrument cannot tell such a current from none");
+        wn_reader_fail(
+            r, wn_reader_at(limits, "off_current"),
+            "is below accuracy.current_fixed: the instrument cannot tell such a current from none");
     }
     if (c->limits.set_point_tolerance_a < c->accuracy.current_fixed_a ||
         c->limits.set_point_tolerance < c->accuracy.current_reading) {
-        wn_reader_fail(r, wn_reader_at(limits, "set_point_tolerance"),
-                       "is tighter than the accuracy of the instrument: it would halt without cause");
+        wn_reader_fail(
+            r, wn_reader_at(limits, "set_point_tolerance"),
+            "is tighter than the accuracy of the instrument: it would halt without cause");
     }
 }
 
@@ -297,7 +311,7 @@ static void resolve_port(struct wn_reader *r, const config_setting_t *s, const c
         wn_reader_fail(r, wn_reader_at(s, "port"), "the path is too long together with run_dir");
         return;
     }
-    memcpy(c->port, full, sizeof c->port);
+    (void)snprintf(c->port, sizeof c->port, "%s", full);
 }
 
 static void check_name(struct wn_reader *r, const config_setting_t *s, const char *run_dir,
@@ -307,10 +321,11 @@ static void check_name(struct wn_reader *r, const config_setting_t *s, const cha
         wn_reader_fail(r, wn_reader_at(s, "name"),
                        "becomes part of file names: use letters, digits, \".\", \"_\" and \"-\"");
     } else if (strlen(run_dir) + strlen(c->name) + sizeof "/.sock" - 1 > SOCKET_PATH_MAX) {
-        wn_reader_fail(r, wn_reader_at(s, "name"),
-                       "the socket's path run_dir/%s.sock would be longer than %d characters; choose a "
-                       "shorter run_dir",
-                       c->name, SOCKET_PATH_MAX);
+        wn_reader_fail(
+            r, wn_reader_at(s, "name"),
+            "the socket's path run_dir/%s.sock would be longer than %d characters; choose a "
+            "shorter run_dir",
+            c->name, SOCKET_PATH_MAX);
     }
 }
 
@@ -379,8 +394,10 @@ static void read_run_dir(struct wn_reader *r, const config_setting_t *s, const s
 }
 
 #define PATH(key, member, needed, reader, text)                                                    \
-    {.name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(wn_daemon_config, member),      \
-     .size = WN_PATH_SIZE, .read = reader, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(wn_daemon_config, member),   \
+        .size = WN_PATH_SIZE, .read = reader, .example = text                                      \
+    }
 
 /* run_dir stands before stations, which need it. */
 static const struct wn_key daemon_keys[] = {
@@ -468,7 +485,8 @@ int wn_config_read_daemon(const char *path, struct wn_daemon_config *out,
     return rc;
 }
 
-const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c, const char *name)
+const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c,
+                                                  const char *name)
 {
     for (int i = 0; i < c->stations; i++) {
         if (strcmp(c->station[i].name, name) == 0) {

@@ -9,11 +9,13 @@
 
 #include "base/num.h"
 
-#define MEMBER(type, member) .offset = offsetof(struct type, member)
+#define MEMBER(type, member)  .offset = offsetof(struct type, member)
 #define SIZE_OF(type, member) sizeof(((struct type *)0)->member)
 #define TEXT(key, needed, type, member, text)                                                      \
-    {.name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(type, member),                   \
-     .size = SIZE_OF(type, member), .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(type, member),                \
+        .size = SIZE_OF(type, member), .example = text                                             \
+    }
 
 static void read_sequence(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                           void *target)
@@ -32,10 +34,13 @@ static void read_sequence(struct wn_reader *r, const config_setting_t *s, const 
     }
 }
 #define SEQUENCE(key, needed, type, member, text)                                                  \
-    {.name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(type, member),                  \
-     .read = read_sequence, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(type, member),               \
+        .read = read_sequence, .example = text                                                     \
+    }
 
-/* The dimension of a tolerance follows from what is expected; a literal text is compared as it is. */
+/* The dimension of a tolerance follows from what is expected; a literal text is compared as it is.
+ */
 static void read_tolerance(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                            void *target)
 {
@@ -94,13 +99,16 @@ static const struct wn_key mode_keys[] = {
     SEQUENCE("set", true, wn_mode, set, "( \"SOUR:CURR {current_a}\" )"),
     {.name = "readback",
      .kind = WN_KEY_OTHER,
-     .required = true, /* what was set is always read back: a garbled set-point must never drive a cell */
+     .required =
+         true, /* what was set is always read back: a garbled set-point must never drive a cell */
      .read = read_readbacks,
      .example = "( { query = \"SOUR:CURR?\"; expect = \"current_a\"; tolerance = \"2 mA\"; } )"},
     {.name = NULL}};
 #define MODE(key, needed, member)                                                                  \
-    {.name = key, .kind = WN_KEY_GROUP, .required = needed, MEMBER(wn_dialect, member),            \
-     .group = mode_keys, .example = "{ set = ( ... ); readback = ( ... ); }"}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_GROUP, .required = needed, MEMBER(wn_dialect, member),         \
+        .group = mode_keys, .example = "{ set = ( ... ); readback = ( ... ); }"                    \
+    }
 
 static const struct wn_key identity_keys[] = {
     TEXT("query", true, wn_dialect, identity_query, "\"*IDN?\""),
@@ -151,8 +159,8 @@ static void read_separator(struct wn_reader *r, const config_setting_t *s, const
 {
     const char *text = config_setting_get_string(s);
     if (text == NULL || strlen(text) != 1 || strchr("0123456789+-.eE\r\n", text[0]) != NULL) {
-        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;", key->name,
-                       key->example);
+        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;",
+                       key->name, key->example);
         return;
     }
     ((struct wn_dialect *)target)->separator = text[0];
@@ -176,12 +184,19 @@ static const struct wn_key_word sign_words[] = {
     {"charge positive", 1, 0}, {"discharge positive", -1, 0}, {NULL, 0, 0}};
 
 #define TIME(key, member, low, high, text)                                                         \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_dialect, member),           \
-     .dim = WN_DIM_TIME, .min = low, .max = high, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_dialect, member),        \
+        .dim = WN_DIM_TIME, .min = low, .max = high, .example = text                               \
+    }
 #define BOOL(key, member, text)                                                                    \
-    {.name = key, .kind = WN_KEY_BOOL, .required = true, MEMBER(wn_dialect, member), .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_BOOL, .required = true, MEMBER(wn_dialect, member),            \
+        .example = text                                                                            \
+    }
 #define GROUP(key, table, text)                                                                    \
-    {.name = key, .kind = WN_KEY_GROUP, .required = true, .group = table, .example = text}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_GROUP, .required = true, .group = table, .example = text       \
+    }
 
 static const struct wn_key dialect_keys[] = {
     TEXT("title", true, wn_dialect, title, "\"maker and model\""),
@@ -285,7 +300,8 @@ int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dia
     char path[WN_PATH_SIZE];
     size_t len;
     memset(out, 0, sizeof *out);
-    char *text = wn_config_load_named(conf_dir, "dialects", name, path, sizeof path, &len, problems);
+    char *text =
+        wn_config_load_named(conf_dir, "dialects", name, path, sizeof path, &len, problems);
     if (text == NULL) {
         return WN_ENOENT;
     }

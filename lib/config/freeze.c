@@ -8,8 +8,8 @@
  *     # section cell demo-18650 1034
  *     # section procedure datasheet-claim 2210
  *     # section dialect virtual-bench 1800
- * run_dir stands there because relative ports depend on it and the file's own may be relative. No other path of the machine goes into a
- * file that is meant to be published. */
+ * run_dir stands there because relative ports depend on it and the file's own may be relative. No
+ * other path of the machine goes into a file that is meant to be published. */
 #define _POSIX_C_SOURCE 200809L
 #include "config/reader.h"
 
@@ -19,7 +19,7 @@
 
 #include "base/num.h"
 
-#define FROZEN_TITLE "# wane frozen configuration, format 1\n"
+#define FROZEN_TITLE   "# wane frozen configuration, format 1\n"
 #define FROZEN_RUN_DIR "# run_dir "
 #define FROZEN_SECTION "# section "
 
@@ -84,7 +84,8 @@ static char *join_sections(const char *run_dir, const struct section section[SEC
     return out;
 }
 
-/* A frozen text is worth nothing if it cannot be thawed, or says something else than what the station runs with. */
+/* A frozen text is worth nothing if it cannot be thawed, or says something else than what the
+ * station runs with. */
 static bool check_frozen(const char *frozen, const struct wn_station_config *station,
                          struct wn_problems *problems)
 {
@@ -98,22 +99,24 @@ static bool check_frozen(const char *frozen, const struct wn_station_config *sta
         wn_problem_add(problems, "out of memory");
         return false;
     }
-    bool good = wn_config_thaw(frozen, station->name, &t->station, &t->cell, &t->procedure, &t->dialect,
-                               problems) == WN_OK;
+    bool good = wn_config_thaw(frozen, station->name, &t->station, &t->cell, &t->procedure,
+                               &t->dialect, problems) == WN_OK;
     const char *differs = good ? wn_config_station_differs(station, &t->station) : NULL;
     if (differs != NULL) {
-        wn_problem_add(problems,
-                       "station %s: %s was changed in the daemon file after waned had read it; restart "
-                       "waned, then start the campaign",
-                       station->name, differs);
+        wn_problem_add(
+            problems,
+            "station %s: %s was changed in the daemon file after waned had read it; restart "
+            "waned, then start the campaign",
+            station->name, differs);
         good = false;
     }
     free(t);
     return good;
 }
 
-char *wn_config_freeze(const struct wn_daemon_config *daemon, const struct wn_station_config *station,
-                       const char *cell, const char *procedure, struct wn_problems *problems)
+char *wn_config_freeze(const struct wn_daemon_config *daemon,
+                       const struct wn_station_config *station, const char *cell,
+                       const char *procedure, struct wn_problems *problems)
 {
     const char *const name[SECTIONS] = {daemon->file, cell, procedure, station->dialect};
     struct section section[SECTIONS];
@@ -195,11 +198,12 @@ static bool split_sections(const char *frozen, char *run_dir, size_t run_dir_siz
     return true;
 }
 
-/* What stands in front of problems: "frozen cells/demo-18650.conf"; lines count within the section, as in the file it came from. */
+/* What stands in front of problems: "frozen cells/demo-18650.conf"; lines count within the section,
+ * as in the file it came from. */
 static const char *section_file(int i, const struct section *s, char *out, size_t size)
 {
-    (void)snprintf(out, size, "frozen %s%s%s.conf", directories[i], directories[i][0] == '\0' ? "" : "/",
-                   s->name);
+    (void)snprintf(out, size, "frozen %s%s%s.conf", directories[i],
+                   directories[i][0] == '\0' ? "" : "/", s->name);
     return out;
 }
 
@@ -212,10 +216,10 @@ static int thaw_station(const struct section *s, const char *run_dir, const char
         wn_problem_add(problems, "out of memory");
         return WN_ENOMEM;
     }
-    int rc = wn_config_parse_daemon(s->text, s->len, section_file(SECTION_DAEMON, s, file, sizeof file),
-                                    "", run_dir, daemon, problems);
-    const struct wn_station_config *found =
-        rc == WN_OK ? wn_config_station(daemon, station) : NULL;
+    int rc =
+        wn_config_parse_daemon(s->text, s->len, section_file(SECTION_DAEMON, s, file, sizeof file),
+                               "", run_dir, daemon, problems);
+    const struct wn_station_config *found = rc == WN_OK ? wn_config_station(daemon, station) : NULL;
     if (found != NULL) {
         *out = *found;
     } else if (rc == WN_OK) {
@@ -252,8 +256,8 @@ int wn_config_thaw(const char *frozen, const char *station, struct wn_station_co
     s = &section[SECTION_PROCEDURE];
     if (rc == WN_OK) {
         rc = wn_config_parse_procedure(s->text, s->len,
-                                       section_file(SECTION_PROCEDURE, s, file, sizeof file), s->name,
-                                       cell, procedure, problems);
+                                       section_file(SECTION_PROCEDURE, s, file, sizeof file),
+                                       s->name, cell, procedure, problems);
     }
 done:
     free_sections(section);

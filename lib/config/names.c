@@ -42,7 +42,8 @@ int wn_word_distance(const char *a, const char *b)
     return d[n][m];
 }
 
-/* Near: at most a third of the letters wrong, or the one is the beginning of the other ("volt" and "voltage_max"). */
+/* Near: at most a third of the letters wrong, or the one is the beginning of the other ("volt" and
+ * "voltage_max"). */
 static int closeness(const char *have, const char *want)
 {
     size_t n = strlen(have), m = strlen(want);
@@ -90,7 +91,8 @@ bool wn_name_is_plain(const char *name)
            strlen(name);
 }
 
-/* Takes "." and ".." out, so that messages and socket paths stay short. The directory in front is a real path, so ".." means its parent. */
+/* Takes "." and ".." out, so that messages and socket paths stay short. The directory in front is a
+ * real path, so ".." means its parent. */
 static void tidy_path(char *path)
 {
     char *to = path; /* end of what is done, always behind a '/' or at the beginning */
@@ -143,8 +145,8 @@ void wn_config_name(const char *path, char *out, size_t size)
     out[n] = '\0';
 }
 
-bool wn_config_file(const char *conf_dir, const char *kind, const char *name, char *out, size_t size,
-                    struct wn_problems *problems)
+bool wn_config_file(const char *conf_dir, const char *kind, const char *name, char *out,
+                    size_t size, struct wn_problems *problems)
 {
     int n;
     if (strchr(name, '/') != NULL) {
@@ -159,7 +161,8 @@ bool wn_config_file(const char *conf_dir, const char *kind, const char *name, ch
         n = snprintf(out, size, "%s/%s/%s.conf", conf_dir, kind, name);
     }
     if (n < 0 || (size_t)n >= size) {
-        wn_problem_add(problems, "%.100s...: the path is longer than %zu characters", name, size - 1);
+        wn_problem_add(problems, "%.100s...: the path is longer than %zu characters", name,
+                       size - 1);
         return false;
     }
     return true;

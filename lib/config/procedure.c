@@ -8,15 +8,21 @@
 #include <string.h>
 
 #define MEMBER(type, member) .offset = offsetof(struct type, member)
-#define CELL_WORD(word, member) {word, 0, offsetof(struct wn_cell, member)}
-#define NO_WORD {NULL, 0, 0}
+#define CELL_WORD(word, member)                                                                    \
+    {                                                                                              \
+        word, 0, offsetof(struct wn_cell, member)                                                  \
+    }
+#define NO_WORD                                                                                    \
+    {                                                                                              \
+        NULL, 0, 0                                                                                 \
+    }
 
 static const struct wn_key_word charge_current_words[] = {
     CELL_WORD("datasheet", standard_charge_current_a), CELL_WORD("claim", claim.charge_current_a),
     NO_WORD};
 static const struct wn_key_word charge_until_words[] = {
-    CELL_WORD("datasheet", standard_charge_until_a), CELL_WORD("claim", claim.charge_until_current_a),
-    NO_WORD};
+    CELL_WORD("datasheet", standard_charge_until_a),
+    CELL_WORD("claim", claim.charge_until_current_a), NO_WORD};
 static const struct wn_key_word charge_voltage_words[] = {CELL_WORD("datasheet", charge_voltage_v),
                                                           NO_WORD};
 static const struct wn_key_word discharge_current_words[] = {
@@ -25,13 +31,14 @@ static const struct wn_key_word discharge_until_words[] = {
     CELL_WORD("datasheet", discharge_cutoff_v), CELL_WORD("claim", claim.discharge_until_voltage_v),
     NO_WORD};
 static const struct wn_key_word repeat_words[] = {CELL_WORD("claim", claim.cycles), NO_WORD};
-static const struct wn_key_word end_below_words[] = {CELL_WORD("claim", claim.min_ah),
-                                                     {"none", 0, 0},
-                                                     NO_WORD};
+static const struct wn_key_word end_below_words[] = {
+    CELL_WORD("claim", claim.min_ah), {"none", 0, 0}, NO_WORD};
 
 #define QUANTITY(key, needed, type, member, dimension, low, high, text, allowed)                   \
-    {.name = key, .kind = WN_KEY_QUANTITY, .required = needed, MEMBER(type, member),               \
-     .dim = dimension, .min = low, .max = high, .example = text, .words = allowed}
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, .required = needed, MEMBER(type, member),            \
+        .dim = dimension, .min = low, .max = high, .example = text, .words = allowed               \
+    }
 #define STEP(key, needed, member, dimension, low, high, text, allowed)                             \
     QUANTITY(key, needed, wn_step, member, dimension, low, high, text, allowed)
 #define TIME_MAX (30 * 86400.0)
@@ -42,7 +49,10 @@ static void read_nothing(struct wn_reader *r, const config_setting_t *s, const s
 {
     (void)r, (void)s, (void)key, (void)target;
 }
-#define DO {.name = "do", .kind = WN_KEY_OTHER, .read = read_nothing, .example = "\"charge\""}
+#define DO                                                                                         \
+    {                                                                                              \
+        .name = "do", .kind = WN_KEY_OTHER, .read = read_nothing, .example = "\"charge\""          \
+    }
 
 static const struct wn_key charge_keys[] = {
     DO,
@@ -55,7 +65,8 @@ static const struct wn_key charge_keys[] = {
     {.name = NULL}};
 
 static const struct wn_key rest_keys[] = {
-    DO, STEP("duration", true, duration_s, WN_DIM_TIME, 1, TIME_MAX, "\"1 h\"", NULL),
+    DO,
+    STEP("duration", true, duration_s, WN_DIM_TIME, 1, TIME_MAX, "\"1 h\"", NULL),
     {.name = NULL}};
 
 static const struct wn_key discharge_keys[] = {
@@ -93,8 +104,9 @@ static const struct wn_key pulse_keys[] = {
      .kind = WN_KEY_OTHER,
      .required = true,
      .read = read_levels,
-     .example = "( { current = \"0.2 It\"; duration = \"10 s\"; }, { current = \"1 It\"; duration = "
-                "\"1 s\"; } )"},
+     .example =
+         "( { current = \"0.2 It\"; duration = \"10 s\"; }, { current = \"1 It\"; duration = "
+         "\"1 s\"; } )"},
     STEP("until", true, until_voltage_v, WN_DIM_VOLTAGE, 0.1, 10, "\"datasheet\"",
          discharge_until_words),
     {.name = NULL}};
@@ -152,7 +164,8 @@ static bool check_cutoff(struct wn_reader *r, const config_setting_t *s, const s
     return true;
 }
 
-static bool check_discharge_current(struct wn_reader *r, const config_setting_t *s, double current_a)
+static bool check_discharge_current(struct wn_reader *r, const config_setting_t *s,
+                                    double current_a)
 {
     const struct wn_cell *c = r->cell;
     return current_a <= c->discharge_current_max_a ||
@@ -161,17 +174,18 @@ static bool check_discharge_current(struct wn_reader *r, const config_setting_t 
 }
 
 /* A limit that is always reached would flag every cycle. */
-static void check_time_limit(struct wn_reader *r, const config_setting_t *s, const struct wn_step *step,
-                             double mean_a)
+static void check_time_limit(struct wn_reader *r, const config_setting_t *s,
+                             const struct wn_step *step, double mean_a)
 {
     char a[WN_QTY_SIZE], b[WN_QTY_SIZE];
     double whole_s = r->cell->rated_capacity_ah / mean_a * 3600;
     if (step->time_limit_s < whole_s) {
-        wn_reader_fail(r, wn_reader_at(s, "time_limit"),
-                       "%s ends this step too early: the rated capacity alone takes %s; allow half as "
-                       "much again",
-                       wn_qty_format(step->time_limit_s, WN_DIM_TIME, a, sizeof a),
-                       wn_qty_format(ceil(whole_s / 60) * 60, WN_DIM_TIME, b, sizeof b));
+        wn_reader_fail(
+            r, wn_reader_at(s, "time_limit"),
+            "%s ends this step too early: the rated capacity alone takes %s; allow half as "
+            "much again",
+            wn_qty_format(step->time_limit_s, WN_DIM_TIME, a, sizeof a),
+            wn_qty_format(ceil(whole_s / 60) * 60, WN_DIM_TIME, b, sizeof b));
     }
 }
 
@@ -190,7 +204,8 @@ static void check_charge(struct wn_reader *r, const config_setting_t *s, const s
         wn_reader_fail(r, wn_reader_at(s, "voltage"), "is below the discharge cut-off of the cell");
     }
     if (step->until_current_a >= step->current_a) {
-        wn_reader_fail(r, wn_reader_at(s, "until"), "the end current must be below the charge current");
+        wn_reader_fail(r, wn_reader_at(s, "until"),
+                       "the end current must be below the charge current");
     }
     check_time_limit(r, s, step, step->current_a);
 }
@@ -200,7 +215,8 @@ static void check_discharge(struct wn_reader *r, const config_setting_t *s, stru
     bool current = config_setting_get_member(s, "current") != NULL;
     bool power = config_setting_get_member(s, "power") != NULL;
     if (current == power) {
-        wn_reader_fail(r, s, "a discharge needs current or power, and %s; write current = \"0.2 It\";",
+        wn_reader_fail(r, s,
+                       "a discharge needs current or power, and %s; write current = \"0.2 It\";",
                        current ? "has both" : "has neither");
         return;
     }
@@ -268,7 +284,8 @@ static bool read_steps(struct wn_reader *r, const config_setting_t *s, struct wn
     }
     int n = config_setting_length(s);
     if (p->steps + n > WN_STEPS_MAX) {
-        wn_reader_fail(r, s, "the procedure has more than %d steps; let phases repeat", WN_STEPS_MAX);
+        wn_reader_fail(r, s, "the procedure has more than %d steps; let phases repeat",
+                       WN_STEPS_MAX);
         return false;
     }
     for (int i = 0; i < n; i++) {
@@ -283,8 +300,8 @@ struct phase_target {
     struct wn_procedure *procedure;
 };
 
-static void read_phase_steps(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                             void *target)
+static void read_phase_steps(struct wn_reader *r, const config_setting_t *s,
+                             const struct wn_key *key, void *target)
 {
     struct phase_target *t = target;
     struct wn_phase *ph = &t->phase;
@@ -301,27 +318,26 @@ static void read_phase_steps(struct wn_reader *r, const config_setting_t *s, con
     ph->makes_cycles = charges && discharges;
 }
 
-static const struct wn_key phase_keys[] = {
-    {.name = "name",
-     .kind = WN_KEY_TEXT,
-     .required = true,
-     MEMBER(phase_target, phase.name),
-     .size = WN_NAME_SIZE,
-     .example = "\"endurance\""},
-    {.name = "repeat",
-     .kind = WN_KEY_COUNT64,
-     .required = true,
-     MEMBER(phase_target, phase.repeat),
-     .min = 1,
-     .max = 100000,
-     .words = repeat_words,
-     .example = "300"},
-    {.name = "steps",
-     .kind = WN_KEY_OTHER,
-     .required = true,
-     .read = read_phase_steps,
-     .example = "( { do = \"charge\"; ... }, ... )"},
-    {.name = NULL}};
+static const struct wn_key phase_keys[] = {{.name = "name",
+                                            .kind = WN_KEY_TEXT,
+                                            .required = true,
+                                            MEMBER(phase_target, phase.name),
+                                            .size = WN_NAME_SIZE,
+                                            .example = "\"endurance\""},
+                                           {.name = "repeat",
+                                            .kind = WN_KEY_COUNT64,
+                                            .required = true,
+                                            MEMBER(phase_target, phase.repeat),
+                                            .min = 1,
+                                            .max = 100000,
+                                            .words = repeat_words,
+                                            .example = "300"},
+                                           {.name = "steps",
+                                            .kind = WN_KEY_OTHER,
+                                            .required = true,
+                                            .read = read_phase_steps,
+                                            .example = "( { do = \"charge\"; ... }, ... )"},
+                                           {.name = NULL}};
 
 static void read_phases(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                         void *target)
@@ -348,20 +364,19 @@ static void read_check_up_steps(struct wn_reader *r, const config_setting_t *s,
     (void)read_steps(r, s, p, &p->check_up_first_step, &p->check_up_steps);
 }
 
-static const struct wn_key check_up_keys[] = {
-    {.name = "every",
-     .kind = WN_KEY_COUNT64,
-     .required = true,
-     MEMBER(wn_procedure, check_up_every),
-     .min = 1,
-     .max = 100000,
-     .example = "50"},
-    {.name = "steps",
-     .kind = WN_KEY_OTHER,
-     .required = true,
-     .read = read_check_up_steps,
-     .example = "( { do = \"charge\"; ... }, ... )"},
-    {.name = NULL}};
+static const struct wn_key check_up_keys[] = {{.name = "every",
+                                               .kind = WN_KEY_COUNT64,
+                                               .required = true,
+                                               MEMBER(wn_procedure, check_up_every),
+                                               .min = 1,
+                                               .max = 100000,
+                                               .example = "50"},
+                                              {.name = "steps",
+                                               .kind = WN_KEY_OTHER,
+                                               .required = true,
+                                               .read = read_check_up_steps,
+                                               .example = "( { do = \"charge\"; ... }, ... )"},
+                                              {.name = NULL}};
 
 /* "none" and "claim", a capacity, or a part of the rated capacity. */
 static void read_end_below(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,

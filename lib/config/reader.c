@@ -57,7 +57,8 @@ static void element_name(const config_setting_t *s, char *out, size_t size)
     }
 }
 
-/* "station.A.limits.voltage_max": lists lose their plural in front of an element. Built from the end. */
+/* "station.A.limits.voltage_max": lists lose their plural in front of an element. Built from the
+ * end. */
 static void describe_path(const config_setting_t *s, char *out, size_t size)
 {
     char part[WN_CONFIG_PATH_MAX];
@@ -120,15 +121,24 @@ static void parse_problem(struct wn_reader *r, const char *text)
     char near[60];
     copy_line(text, line, near, sizeof near);
     if (what != NULL && strstr(what, "duplicate") != NULL) {
-        wn_problem_add(r->problems,
-                       "%s:%d: a name is used twice in one group, near \"%s\"; remove one of the two",
-                       r->file, line, near);
+        wn_problem_add(
+            r->problems,
+            "%s:%d: a name is used twice in one group, near \"%s\"; remove one of the two", r->file,
+            line, near);
         return;
     }
-    wn_problem_add(r->problems,
-                   "%s:%d: %s near \"%s\"; look for a missing quote, semicolon, comma or bracket here or "
-                   "just above (values with a unit stand in quotes: \"4 A\")",
-                   r->file, line, what == NULL ? "syntax error" : what, near);
+    if (near[0] == '\0') {
+        wn_problem_add(r->problems,
+                       "%s:%d: syntax error at the end of a block or of the file; look for a "
+                       "bracket that is opened and not closed",
+                       r->file, line);
+        return;
+    }
+    wn_problem_add(
+        r->problems,
+        "%s:%d: %s near \"%s\"; look for a missing quote, semicolon, comma or bracket here or "
+        "just above (values with a unit stand in quotes: \"4 A\")",
+        r->file, line, what == NULL ? "syntax error" : what, near);
 }
 
 bool wn_reader_open(struct wn_reader *r, const char *text, size_t len, const char *file,
@@ -136,7 +146,8 @@ bool wn_reader_open(struct wn_reader *r, const char *text, size_t len, const cha
 {
     memset(r, 0, sizeof *r);
     size_t n = strlen(file);
-    bool whole = n <= FILE_SHOWN_MAX; /* of a long path the end tells more, and the message must fit */
+    bool whole =
+        n <= FILE_SHOWN_MAX; /* of a long path the end tells more, and the message must fit */
     (void)snprintf(r->file, sizeof r->file, "%s%s", whole ? "" : "...",
                    whole ? file : file + n - FILE_SHOWN_MAX);
     r->problems = problems;
@@ -185,7 +196,8 @@ static void unknown_key(struct wn_reader *r, const config_setting_t *s, const st
     wn_reader_fail(r, s, "unknown key; known here: %s%s", all, keys->name != NULL ? ", ..." : "");
 }
 
-/* The value of an absent optional quantity. It is written as in a file, so that the tables read alike. */
+/* The value of an absent optional quantity. It is written as in a file, so that the tables read
+ * alike. */
 static void set_fallback(const struct wn_key *key, void *target)
 {
     struct wn_qty qty = {0, 0};

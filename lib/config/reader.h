@@ -1,10 +1,11 @@
-/* Reader: tables of keys turn a libconfig tree into a plain structure, with every problem told by file and line.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Reader: tables of keys turn a libconfig tree into a plain structure, with every problem told by
+ * file and line. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Internal to lib/config. A file is read into memory once, looked at raw (what libconfig 1.5 swallows or explains badly: byte order mark, missing
- * final newline, open comment, wrapped integers), then parsed from that same memory: the file name for messages is kept here, and @include
- * is refused, so that a frozen configuration is whole. libconfig's own get_int/get_float are never used: they turn 4 into 0.0 and 3e9 into
- * a negative number without a word. */
+ * Internal to lib/config. A file is read into memory once, looked at raw (what libconfig 1.5
+ * swallows or explains badly: byte order mark, missing final newline, open comment, wrapped
+ * integers), then parsed from that same memory: the file name for messages is kept here, and
+ * @include is refused, so that a frozen configuration is whole. libconfig's own get_int/get_float
+ * are never used: they turn 4 into 0.0 and 3e9 into a negative number without a word. */
 #ifndef WN_CONFIG_READER_H
 #define WN_CONFIG_READER_H
 
@@ -18,13 +19,14 @@ enum { WN_CONFIG_FILE_MAX = 256 * 1024, WN_CONFIG_PATH_MAX = 160 };
 
 struct wn_reader {
     config_t config;
-    char file[WN_PATH_SIZE];        /* for messages */
-    struct wn_problems *problems;   /* borrowed */
+    char file[WN_PATH_SIZE];      /* for messages */
+    struct wn_problems *problems; /* borrowed */
     int problems_before;
-    const char *dir;                /* what relative paths of a daemon file are relative to */
-    const char *run_dir;            /* takes the place of the file's run_dir, when not NULL */
-    const double *rated_ah;         /* resolves It; NULL or NaN behind it: It has no meaning here */
-    const struct wn_cell *cell;     /* resolves "datasheet" and "claim"; NULL: these words are not known */
+    const char *dir;        /* what relative paths of a daemon file are relative to */
+    const char *run_dir;    /* takes the place of the file's run_dir, when not NULL */
+    const double *rated_ah; /* resolves It; NULL or NaN behind it: It has no meaning here */
+    const struct wn_cell
+        *cell; /* resolves "datasheet" and "claim"; NULL: these words are not known */
 };
 
 enum wn_key_kind {
@@ -58,11 +60,13 @@ struct wn_key {
     bool required;
     size_t offset;
     enum wn_dim dim;
-    double min, max;      /* both allowed; quantities and counts */
-    size_t size;          /* texts: bytes with the terminating zero */
-    bool control;         /* texts: control characters (\n) are allowed */
-    const char *example;  /* a right-hand side that would do, as it is written: "4.2 V" with its quotes */
-    const char *fallback; /* optional quantities: value when the key is absent; NULL: leave the target as it is */
+    double min, max; /* both allowed; quantities and counts */
+    size_t size;     /* texts: bytes with the terminating zero */
+    bool control;    /* texts: control characters (\n) are allowed */
+    const char
+        *example; /* a right-hand side that would do, as it is written: "4.2 V" with its quotes */
+    const char *fallback; /* optional quantities: value when the key is absent; NULL: leave the
+                             target as it is */
     const struct wn_key_word *words; /* ends with a NULL word */
     const struct wn_key *group;      /* WN_KEY_GROUP */
     wn_key_reader *read;             /* WN_KEY_OTHER */
@@ -74,20 +78,22 @@ char *wn_config_load(const char *path, size_t *len, struct wn_problems *problems
 /** Looks at the raw text; false when it must not be parsed. */
 bool wn_config_look(const char *text, size_t len, const char *file, struct wn_problems *problems);
 
-/** Raw look and parse. True: r->config is there and wn_reader_close() must be called; false: problems tell why, nothing to close. */
+/** Raw look and parse. True: r->config is there and wn_reader_close() must be called; false:
+ * problems tell why, nothing to close. */
 bool wn_reader_open(struct wn_reader *r, const char *text, size_t len, const char *file,
                     struct wn_problems *problems);
 /** Frees the tree. WN_OK, or WN_EINVAL when problems were found since wn_reader_open(). */
 int wn_reader_close(struct wn_reader *r);
 
-/** Reads a group: unknown keys, missing keys and every value. `group` may be any setting; what is no group becomes a problem. */
+/** Reads a group: unknown keys, missing keys and every value. `group` may be any setting; what is
+ * no group becomes a problem. */
 void wn_reader_group(struct wn_reader *r, const config_setting_t *group, const struct wn_key *keys,
                      void *target);
 /** Reads one value of a table. */
 void wn_reader_value(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                      void *target);
-/** Compares two targets field by field as a table describes them (WN_KEY_OTHER is passed over). Name of the first key that
- * differs, NULL when none does. */
+/** Compares two targets field by field as a table describes them (WN_KEY_OTHER is passed over).
+ * Name of the first key that differs, NULL when none does. */
 const char *wn_key_differs(const struct wn_key *keys, const void *a, const void *b);
 
 /** Adds "file:line: path: text". */
@@ -99,31 +105,38 @@ const config_setting_t *wn_reader_at(const config_setting_t *group, const char *
 void wn_problem_add(struct wn_problems *problems, const char *fmt, ...)
     __attribute__((format(printf, 2, 3)));
 
-/** Is it a list (or array) of at least `min` and at most `max` elements? Otherwise a problem that shows `example`. */
+/** Is it a list (or array) of at least `min` and at most `max` elements? Otherwise a problem that
+ * shows `example`. */
 bool wn_reader_list(struct wn_reader *r, const config_setting_t *s, int min, int max,
                     const char *example);
 
 /** The name nearest to `word` among keys, or among words; NULL when none is near. */
 const char *wn_nearest_key(const struct wn_key *keys, const char *word);
 const char *wn_nearest_word(const struct wn_key_word *words, const char *word);
-/** Edits (insert, delete, replace, swap neighbours) between two words; longer than 31 characters counts as far. */
+/** Edits (insert, delete, replace, swap neighbours) between two words; longer than 31 characters
+ * counts as far. */
 int wn_word_distance(const char *a, const char *b);
 
-/** A name that may become part of a file name: letters, digits, '.', '_', '-'; no leading '.' or '-'. */
+/** A name that may become part of a file name: letters, digits, '.', '_', '-'; no leading '.' or
+ * '-'. */
 bool wn_name_is_plain(const char *name);
-/** Joins with '/', unless name is absolute; "." and ".." are taken out of an absolute result. False when it does not fit into size. */
+/** Joins with '/', unless name is absolute; "." and ".." are taken out of an absolute result. False
+ * when it does not fit into size. */
 bool wn_path_join(const char *dir, const char *name, char *out, size_t size);
-/** conf_dir/kind/NAME.conf, or the path itself when name holds '/'. Problem when the name is not possible. */
-bool wn_config_file(const char *conf_dir, const char *kind, const char *name, char *out, size_t size,
-                    struct wn_problems *problems);
+/** conf_dir/kind/NAME.conf, or the path itself when name holds '/'. Problem when the name is not
+ * possible. */
+bool wn_config_file(const char *conf_dir, const char *kind, const char *name, char *out,
+                    size_t size, struct wn_problems *problems);
 /** File name without directory and without ".conf". */
 void wn_config_name(const char *path, char *out, size_t size);
-/** Loads the file of wn_config_file(); when it is missing the problem names those that are there. */
+/** Loads the file of wn_config_file(); when it is missing the problem names those that are there.
+ */
 char *wn_config_load_named(const char *conf_dir, const char *kind, const char *name, char *path,
                            size_t path_size, size_t *len, struct wn_problems *problems);
 
 /* The four kinds of files, from text (public functions and thawing share these). */
-/** dir: what relative paths are relative to; run_dir: instead of the one in the text, when not NULL. */
+/** dir: what relative paths are relative to; run_dir: instead of the one in the text, when not
+ * NULL. */
 int wn_config_parse_daemon(const char *text, size_t len, const char *file, const char *dir,
                            const char *run_dir, struct wn_daemon_config *out,
                            struct wn_problems *problems);

@@ -46,11 +46,10 @@ static void step_problem(const struct setup *s, const struct wn_step *step, cons
                          double value, double limit, enum wn_dim dim, const char *limit_name)
 {
     char a[WN_QTY_SIZE], b[WN_QTY_SIZE];
-    wn_problem_add(s->problems,
-                   "procedures/%s.conf:%d: %s %s does not fit station %s with cell %s: %s is %s",
-                   s->procedure->name, step->source_line, what,
-                   wn_qty_format(value, dim, a, sizeof a), s->station->name, s->cell->name,
-                   limit_name, wn_qty_format(limit, dim, b, sizeof b));
+    wn_problem_add(
+        s->problems, "procedures/%s.conf:%d: %s %s does not fit station %s with cell %s: %s is %s",
+        s->procedure->name, step->source_line, what, wn_qty_format(value, dim, a, sizeof a),
+        s->station->name, s->cell->name, limit_name, wn_qty_format(limit, dim, b, sizeof b));
 }
 
 static void check_current(const struct setup *s, const struct wn_step *step, double current_a,
@@ -58,8 +57,8 @@ static void check_current(const struct setup *s, const struct wn_step *step, dou
 {
     double max = charge ? s->limits->charge_current_max_a : s->limits->discharge_current_max_a;
     if (!(current_a <= max)) {
-        step_problem(s, step, charge ? "a charge current of" : "a discharge current of", current_a, max,
-                     WN_DIM_CURRENT, charge ? "charge_current_max" : "discharge_current_max");
+        step_problem(s, step, charge ? "a charge current of" : "a discharge current of", current_a,
+                     max, WN_DIM_CURRENT, charge ? "charge_current_max" : "discharge_current_max");
     }
 }
 
@@ -92,10 +91,11 @@ static void check_step(const struct setup *s, const struct wn_step *step)
         check_current(s, step, step->power_w / step->until_voltage_v, false);
         check_cutoff(s, step);
         if (s->dialect->power.set.n == 0) {
-            wn_problem_add(s->problems,
-                           "procedures/%s.conf:%d: discharges at constant power, which dialect %s "
-                           "cannot do; give its file a power group, or discharge at constant current",
-                           s->procedure->name, step->source_line, s->dialect->name);
+            wn_problem_add(
+                s->problems,
+                "procedures/%s.conf:%d: discharges at constant power, which dialect %s "
+                "cannot do; give its file a power group, or discharge at constant current",
+                s->procedure->name, step->source_line, s->dialect->name);
         }
         break;
     case WN_STEP_PULSE:
@@ -119,23 +119,26 @@ static bool reports(const struct wn_dialect *d, enum wn_field field)
     return false;
 }
 
-/* A rule that can never trip, because nobody measures what it judges, must not look as if it guarded. */
+/* A rule that can never trip, because nobody measures what it judges, must not look as if it
+ * guarded. */
 static void check_thermometers(const struct setup *s)
 {
     const char *station = s->station->name, *dialect = s->dialect->name;
     if (s->limits->needs_temperature && !reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
-        wn_problem_add(s->problems,
-                       "station %s: limits.needs_temperature is true, but dialect %s reports no "
-                       "temperature_c; connect a thermometer to the instrument and add the field, or "
-                       "write needs_temperature = false and guard the temperature otherwise",
-                       station, dialect);
+        wn_problem_add(
+            s->problems,
+            "station %s: limits.needs_temperature is true, but dialect %s reports no "
+            "temperature_c; connect a thermometer to the instrument and add the field, or "
+            "write needs_temperature = false and guard the temperature otherwise",
+            station, dialect);
     }
     if (!isnan(s->limits->above_ambient_k) && (!reports(s->dialect, WN_FIELD_AMBIENT_C) ||
                                                !reports(s->dialect, WN_FIELD_TEMPERATURE_C))) {
-        wn_problem_add(s->problems,
-                       "station %s: limits.above_ambient is set, but dialect %s does not report both "
-                       "temperature_c and ambient_c; write above_ambient = \"off\"",
-                       station, dialect);
+        wn_problem_add(
+            s->problems,
+            "station %s: limits.above_ambient is set, but dialect %s does not report both "
+            "temperature_c and ambient_c; write above_ambient = \"off\"",
+            station, dialect);
     }
     if (!isnan(s->limits->temperature_rise_k_per_min) &&
         !reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
@@ -150,17 +153,19 @@ static void check_limits(const struct setup *s)
 {
     const struct wn_limits *l = s->limits;
     if (!(l->voltage_min_v < l->voltage_max_v)) {
-        wn_problem_add(s->problems,
-                       "station %s with cell %s: no voltage is allowed by both; this station is not for "
-                       "this cell",
-                       s->station->name, s->cell->name);
+        wn_problem_add(
+            s->problems,
+            "station %s with cell %s: no voltage is allowed by both; this station is not for "
+            "this cell",
+            s->station->name, s->cell->name);
     }
     if (!(l->charge_temperature_min_c < l->charge_temperature_max_c) ||
         !(l->discharge_temperature_min_c < l->discharge_temperature_max_c)) {
-        wn_problem_add(s->problems,
-                       "station %s with cell %s: no temperature is allowed by both; widen the limits of "
-                       "the station",
-                       s->station->name, s->cell->name);
+        wn_problem_add(
+            s->problems,
+            "station %s with cell %s: no temperature is allowed by both; widen the limits of "
+            "the station",
+            s->station->name, s->cell->name);
     }
 }
 

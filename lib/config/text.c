@@ -1,8 +1,8 @@
 /* Configuration: loads a file and looks at it raw, before libconfig does.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * libconfig 1.5 takes an open comment as the end of the file, wraps integers that are too large, and calls everything else "syntax error";
- * what can be told better is told here. */
+ * libconfig 1.5 takes an open comment as the end of the file, wraps integers that are too large,
+ * and calls everything else "syntax error"; what can be told better is told here. */
 #define _POSIX_C_SOURCE 200809L
 #include "config/reader.h"
 
@@ -159,8 +159,8 @@ static void check_number(struct look *l)
     uint64_t most = next == 'L' ? (uint64_t)INT64_MAX : (uint64_t)INT32_MAX;
     if (wide || value > most) {
         l->good = false;
-        wn_problem_add(l->problems, "%s:%d: the number %.*s is too large; the largest is %llu", l->file,
-                       l->line, (int)(l->at - begin > 40 ? 40 : l->at - begin), begin,
+        wn_problem_add(l->problems, "%s:%d: the number %.*s is too large; the largest is %llu",
+                       l->file, l->line, (int)(l->at - begin > 40 ? 40 : l->at - begin), begin,
                        (unsigned long long)most);
     }
 }
@@ -217,7 +217,8 @@ bool wn_config_look(const char *text, size_t len, const char *file, struct wn_pr
         for (const char *p = text; p < zero; p++) {
             line += *p == '\n';
         }
-        bad(&l, line, "there is a zero byte: this is no text file (UTF-16 perhaps); save it as UTF-8");
+        bad(&l, line,
+            "there is a zero byte: this is no text file (UTF-16 perhaps); save it as UTF-8");
         return false;
     }
     look_around(&l);

@@ -32,18 +32,26 @@ static const char *type_name(const config_setting_t *s)
     }
 }
 
-/* What to write instead; quoted words of the table come behind it: "4 A", "datasheet" or "claim". */
+static bool is_example(const struct wn_key *key, const struct wn_key_word *w)
+{
+    size_t n = strlen(w->word);
+    return strlen(key->example) == n + 2 && strncmp(key->example + 1, w->word, n) == 0;
+}
+
+/* What to write instead: the example, then the words that may stand there too: "4 A", "datasheet"
+ * or "claim". */
 static const char *remedy(const struct wn_key *key, char *out, size_t size)
 {
+    const struct wn_key_word *w, *last = NULL;
+    for (w = key->words; w != NULL && w->word != NULL; w++) {
+        last = is_example(key, w) ? last : w;
+    }
     size_t used = (size_t)snprintf(out, size, "%s", key->example);
-    const struct wn_key_word *w = key->words;
-    for (; w != NULL && w->word != NULL && used < size; w++) {
-        if (strlen(key->example) == strlen(w->word) + 2 &&
-            strncmp(key->example + 1, w->word, strlen(w->word)) == 0) {
-            continue;
+    for (w = key->words; w != NULL && w->word != NULL && used < size; w++) {
+        if (!is_example(key, w)) {
+            used += (size_t)snprintf(out + used, size - used, "%s\"%s\"", w == last ? " or " : ", ",
+                                     w->word);
         }
-        used += (size_t)snprintf(out + used, size - used, "%s\"%s\"",
-                                 w[1].word == NULL ? " or " : ", ", w->word);
     }
     return out;
 }
@@ -52,11 +60,12 @@ static void wrong_type(struct wn_reader *r, const config_setting_t *s, const str
                        const char *wanted)
 {
     char what[160];
-    wn_reader_fail(r, s, "is %s where %s is wanted; write %s = %s;", type_name(s), wanted, key->name,
-                   remedy(key, what, sizeof what));
+    wn_reader_fail(r, s, "is %s where %s is wanted; write %s = %s;", type_name(s), wanted,
+                   key->name, remedy(key, what, sizeof what));
 }
 
-/* The integer of a setting; false when it is none. INT and INT64 only: a 4.7 is never taken for 4. */
+/* The integer of a setting; false when it is none. INT and INT64 only: a 4.7 is never taken for 4.
+ */
 static bool get_integer(const config_setting_t *s, int64_t *out)
 {
     int type = config_setting_type(s);
@@ -112,10 +121,11 @@ static enum word_result take_word(struct wn_reader *r, const config_setting_t *s
     }
     wn_assert(r->cell != NULL);
     if (strcmp(w->word, "claim") == 0 && r->cell->claim.cycles == 0) {
-        wn_reader_fail(r, s,
-                       "\"claim\" has no meaning: the datasheet of cell %s claims nothing; write a value, or "
-                       "add claim = { ... } to the cell's file",
-                       r->cell->name);
+        wn_reader_fail(
+            r, s,
+            "\"claim\" has no meaning: the datasheet of cell %s claims nothing; write a value, or "
+            "add claim = { ... } to the cell's file",
+            r->cell->name);
         return WORD_REFUSED;
     }
     const char *at = (const char *)r->cell + w->cell_offset;
@@ -127,7 +137,8 @@ static enum word_result take_word(struct wn_reader *r, const config_setting_t *s
     return WORD_TAKEN;
 }
 
-/* The text of a quantity; a bare number is written out, so that wn_qty_parse() can say which unit it lacks. */
+/* The text of a quantity; a bare number is written out, so that wn_qty_parse() can say which unit
+ * it lacks. */
 static const char *quantity_text(const config_setting_t *s, char *buf, size_t size)
 {
     double number;
@@ -182,8 +193,10 @@ static void read_quantity(struct wn_reader *r, const config_setting_t *s, const 
     }
     if (qty.is_it) {
         if (r->rated_ah == NULL || !isfinite(*r->rated_ah)) {
-            wn_reader_fail(r, s, "\"%s\" is relative to a cell's rated capacity, which is not known here; write %s",
-                           text, key->example);
+            wn_reader_fail(
+                r, s,
+                "\"%s\" is relative to a cell's rated capacity, which is not known here; write %s",
+                text, key->example);
             return;
         }
         qty.value *= *r->rated_ah;
@@ -345,7 +358,7 @@ void wn_reader_value(struct wn_reader *r, const config_setting_t *s, const struc
         key->read(r, s, key, target);
         return;
     }
-    wn_assert(!"row of no kind");
+    wn_assert_failed("row of no kind", __FILE__, __LINE__);
 }
 
 static bool same_value(const struct wn_key *key, const void *a, const void *b)

@@ -1,0 +1,534 @@
+/* The shipped files, several stations, paths, a campaign's setup, and freezing.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _POSIX_C_SOURCE 200809L
+#include "config_case.h"
+
+#include <dirent.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "support/near.h"
+
+#define CONF WANE_SOURCE_DIR "/conf"
+
+static struct wn_problems problems;
+static struct wn_daemon_config daemon_config;
+static struct wn_cell cell;
+static struct wn_procedure procedure;
+static struct wn_dialect dialect;
+static struct wn_engine_setup setup;
+
+static void read_daemon(const char *path)
+{
+    (void)wn_config_read_daemon(path, &daemon_config, &problems);
+    case_expect_none(&problems, path);
+}
+
+static void read_cell(const char *name)
+{
+    (void)wn_config_read_cell(CONF, name, &cell, &problems);
+    case_expect_none(&problems, name);
+}
+
+static void read_procedure(const char *name)
+{
+    (void)wn_config_read_procedure(CONF, name, &cell, &procedure, &problems);
+    case_expect_none(&problems, name);
+}
+
+static void read_dialect(const char *name)
+{
+    (void)wn_config_read_dialect(CONF, name, &dialect, &problems);
+    case_expect_none(&problems, name);
+}
+
+static const struct wn_step *step(int phase, int n)
+{
+    return &procedure.step[procedure.phase[phase].first_step + n];
+}
+
+/* Calls read for each file of a directory of conf/. */
+static int for_each(const char *kind, void (*read)(const char *name))
+{
+    char path[512], name[64];
+    int n = 0;
+    (void)snprintf(path, sizeof path, "%s/%s", CONF, kind);
+    DIR *d = opendir(path);
+    assert_non_null(d);
+    for (struct dirent *e; (e = readdir(d)) != NULL;) {
+        if (e->d_name[0] != '.') {
+            wn_config_name(e->d_name, name, sizeof name);
+            read(name);
+            n++;
+        }
+    }
+    (void)closedir(d);
+    return n;
+}
+
+static int setup_test(void **state)
+{
+    (void)state;
+    problems.n = 0;
+    return 0;
+}
+
+static void test_every_shipped_file(void **state)
+{
+    (void)state;
+    read_daemon(CONF "/waned.conf");
+    read_daemon(CONF "/demo.conf");
+    assert_true(for_each("dialects", read_dialect) >= 2);
+    assert_true(for_each("cells", read_cell) >= 3);
+    read_cell("demo-18650");
+    assert_true(for_each("procedures", read_procedure) >= 6);
+}
+
+static void test_demo_daemon(void **state)
+{
+    (void)state;
+    read_daemon(CONF "/demo.conf");
+    const struct wn_station_config *a = wn_config_station(&daemon_config, "A");
+    assert_non_null(a);
+    assert_null(wn_config_station(&daemon_config, "B"));
+    assert_int_equal(daemon_config.stations, 1);
+    assert_true(daemon_config.alert.none_on_purpose);
+    assert_string_equal(a->dialect, "virtual-bench");
+    assert_int_equal(a->on_restart, WN_RESTART_RESUME);
+    assert_int_equal(a->baud, 0);
+    assert_near(a->reading_interval_s, 1, 0);
+    assert_near(a->rest_interval_s, 60, 0);
+    assert_near(a->fast_interval_s, 0.1, 0);
+    assert_near(a->pause_recovery_s, 43200, 0);
+    assert_near(a->accuracy.voltage_reading, 0.0002, 0);
+    assert_near(a->limits.voltage_max_v, 4.25, 0);
+    assert_near(a->limits.set_point_tolerance, 0.005, 0);
+    assert_near(a->store.time_s, 300, 0);
+    assert_near(a->space_min_mb, 100, 0);
+    assert_true(a->limits.needs_temperature);
+    assert_int_equal(a->limits.debounce[WN_RULE_OVER_VOLTAGE], 0);
+}
+
+static void test_demo_cell_and_claim(void **state)
+{
+    (void)state;
+    read_cell("demo-18650");
+    assert_string_equal(cell.name, "demo-18650");
+    assert_near(cell.rated_capacity_ah, 2.5, 0);
+    assert_near(cell.standard_charge_current_a, 1.25, 0);
+    assert_int_equal(cell.claim.cycles, 300);
+    assert_near(cell.claim.min_ah, 1.75, 1e-15); /* 70 % of 2500 mAh */
+    read_procedure("datasheet-claim");
+    assert_string_equal(procedure.name, "datasheet-claim");
+    assert_int_equal(procedure.phases, 1);
+    assert_int_equal(procedure.phase[0].repeat, 300);
+    assert_true(procedure.phase[0].makes_cycles);
+    assert_int_equal(step(0, 0)->kind, WN_STEP_CHARGE);
+    assert_near(step(0, 0)->current_a, 4, 0);
+    assert_near(step(0, 0)->voltage_v, 4.2, 0);
+    assert_near(step(0, 0)->until_current_a, 0.1, 0);
+    assert_near(step(0, 1)->duration_s, 3600, 0);
+    assert_near(step(0, 2)->current_a, 10, 0);
+    assert_near(step(0, 2)->until_voltage_v, 2.5, 0);
+    assert_int_equal(procedure.check_up_every, 50);
+    const struct wn_step *pulse = &procedure.step[procedure.check_up_first_step + 2];
+    assert_int_equal(pulse->kind, WN_STEP_PULSE);
+    assert_int_equal(pulse->levels, 2);
+    assert_near(pulse->level[0].current_a, 0.5, 1e-15); /* 0.2 It of 2.5 Ah */
+    assert_near(pulse->level[1].current_a, 2.5, 0);
+    assert_near(pulse->level[1].duration_s, 1, 0);
+    assert_near(procedure.end_below_ah, 0, 0);
+    assert_near(procedure.resistance_delay_s, 1, 0);
+}
+
+static void test_source_lines(void **state)
+{
+    (void)state;
+    char *text = case_shipped("procedures/datasheet-claim.conf");
+    read_cell("demo-18650");
+    read_procedure("datasheet-claim");
+    assert_int_equal(step(0, 0)->source_line, case_line(text, "            { do = \"charge\""));
+    assert_int_equal(step(0, 2)->source_line, case_line(text, "{ do = \"discharge\""));
+    free(text);
+}
+
+static void test_rates(void **state)
+{
+    (void)state;
+    static const double rates_a[] = {0.5, 5, 10, 15, 20};
+    read_cell("demo-18650");
+    read_procedure("rate-survey");
+    assert_int_equal(procedure.phases, 5);
+    for (int i = 0; i < 5; i++) {
+        assert_near(step(i, 2)->current_a, rates_a[i], 1e-12);
+        for (int k = 1; k < 4; k += 2) {
+            assert_true(step(i, k)->duration_s >= 3600);
+        }
+    }
+    read_procedure("endurance");
+    assert_near(procedure.end_below_ah, 1.5, 1e-15); /* 60 % of 2500 mAh */
+}
+
+static void test_virtual_bench(void **state)
+{
+    (void)state;
+    read_dialect("virtual-bench");
+    assert_true(dialect.simulated && dialect.has_clock);
+    assert_int_equal(dialect.fields, 6);
+    assert_int_equal(dialect.field[5], WN_FIELD_OUTPUT);
+    assert_int_equal(dialect.current_sign, 1);
+    assert_int_equal(dialect.separator, ',');
+    assert_int_equal(dialect.power.readbacks, 3);
+    assert_near(dialect.charge.readback[1].tolerance, 0.001, 0);
+    assert_near(dialect.reply_timeout_s, 0.5, 0);
+    assert_string_equal(dialect.safe_off, "\nOUTP OFF\nOUTP OFF\n");
+    assert_int_equal(dialect.safe_off_len, 19);
+    read_dialect("generic-scpi");
+    assert_false(dialect.simulated || dialect.has_clock);
+    assert_int_equal(dialect.power.set.n, 0);
+}
+
+static void test_paths(void **state)
+{
+    (void)state;
+    char path[200], want[300];
+    const char *dir = case_make_dir();
+    char *text = case_shipped("demo.conf");
+    case_write(dir, "conf/demo.conf", text);
+    (void)snprintf(path, sizeof path, "%s/conf/demo.conf", dir);
+    read_daemon(path);
+    assert_string_equal(daemon_config.file, path);
+    (void)snprintf(want, sizeof want, "%s/conf", dir);
+    assert_string_equal(daemon_config.conf_dir, want);
+    (void)snprintf(want, sizeof want, "%s/data", dir);
+    assert_string_equal(daemon_config.data_dir, want);
+    (void)snprintf(want, sizeof want, "%s/run/virtual-bench", dir);
+    assert_string_equal(daemon_config.station[0].port, want);
+
+    int line;
+    char *absolute = case_change(text, "stations", "port", "port = \"/dev/ttyX\"", &line);
+    case_write(dir, "conf/demo.conf", absolute);
+    read_daemon(path);
+    assert_string_equal(daemon_config.station[0].port, "/dev/ttyX");
+    free(absolute);
+    free(text);
+
+    (void)snprintf(path, sizeof path, "%s/conf/none.conf", dir);
+    assert_int_equal(wn_config_read_daemon(path, &daemon_config, &problems), WN_ENOENT);
+    case_expect(&problems, "%s: cannot be opened: No such file or directory", path);
+    assert_int_equal(wn_config_read_daemon(dir, &daemon_config, &problems), WN_ENOENT);
+    case_expect(&problems, "%s: is no regular file", dir);
+    case_remove_dir(dir);
+}
+
+static void test_names(void **state)
+{
+    (void)state;
+    static const char *const bad[] = {"", ".hidden", "-x", "a b", "a\nb", "\xC3\xA4"};
+    assert_int_equal(wn_config_read_cell(CONF, "demo-1865", &cell, &problems), WN_ENOENT);
+    case_expect(&problems,
+                "%s/cells/demo-1865.conf: does not exist; known cells: demo-18650, demo-18650-lfp, "
+                "demo-21700",
+                CONF);
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        problems.n = 0;
+        assert_int_equal(wn_config_read_cell(CONF, bad[i], &cell, &problems), WN_ENOENT);
+        assert_int_equal(problems.n, 1);
+        assert_non_null(strstr(problems.text[0], "cannot be the name of a file in cells/"));
+    }
+    problems.n = 0;
+    read_cell(CONF "/cells/demo-21700.conf"); /* a path is taken as it is */
+    assert_string_equal(cell.name, "demo-21700");
+}
+
+/* Two stations out of the one of demo.conf. */
+static char *two_stations(const char *name, const char *port)
+{
+    char *text = case_shipped("demo.conf");
+    char *begin = strstr(text, "    {\n"), *end = strstr(text, "    }\n);");
+    int line;
+    size_t one = (size_t)(end - begin) + 6, size = strlen(text) + one + 64;
+    char *renamed = malloc(one + 1);
+    assert_non_null(renamed);
+    (void)snprintf(renamed, one + 1, "%s", begin);
+    char *with = case_change(renamed, "", "name", name, &line);
+    char *second = case_change(with, "", "port", port, &line);
+    char *both = malloc(size);
+    assert_non_null(both);
+    (void)snprintf(both, size, "%.*s    },\n%s);\n", (int)(end - text), text, second);
+    free(renamed);
+    free(with);
+    free(second);
+    free(text);
+    return both;
+}
+
+static void test_two_stations(void **state)
+{
+    (void)state;
+    char *good = two_stations("name = \"B\"", "port = \"other\"");
+    (void)case_parse(CASE_DAEMON, good, &problems);
+    case_expect_none(&problems, "two stations");
+    char *name = two_stations("name = \"A\"", "port = \"other\"");
+    (void)case_parse(CASE_DAEMON, name, &problems);
+    const char *other = strstr(name, "    },\n") + strlen("    },\n");
+    int first = case_line(name, "    {\n");
+    int second = case_line(name, "    },\n") + case_line(other, "name = \"A\"");
+    case_expect(
+        &problems,
+        "F:%d: station.A.name: \"A\" is the name of the station on line %d already; choose another",
+        second, first);
+    char *port = two_stations("name = \"B\"", "port = \"./../run/virtual-bench\"");
+    (void)case_parse(CASE_DAEMON, port, &problems);
+    assert_int_equal(problems.n, 1);
+    assert_non_null(strstr(problems.text[0],
+                           ": station.B.port: \"/run/virtual-bench\" is the port of "
+                           "station A already; each station needs its own"));
+    free(good);
+    free(name);
+    free(port);
+}
+
+static void make_setup(const char *daemon_file, const char *cell_name, const char *procedure_name)
+{
+    read_daemon(daemon_file);
+    read_cell(cell_name);
+    read_procedure(procedure_name);
+    read_dialect(daemon_config.station[0].dialect);
+    (void)wn_config_engine_setup(&daemon_config.station[0], &cell, &procedure, &dialect, &setup,
+                                 &problems);
+}
+
+static void test_setup_is_the_tightest(void **state)
+{
+    (void)state;
+    make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
+    case_expect_none(&problems, "demo setup");
+    assert_near(setup.limits.voltage_min_v, 2.2, 0);              /* cell; station 1.7 V */
+    assert_near(setup.limits.charge_temperature_min_c, 5, 0);     /* station; cell 0 degC */
+    assert_near(setup.limits.discharge_temperature_max_c, 75, 0); /* both */
+    assert_near(setup.limits.charge_current_max_a, 4, 0);         /* cell; station 6 A */
+    assert_near(setup.limits.discharge_current_max_a, 20, 0);     /* cell; station 25 A */
+    assert_near(setup.limits.charge_max_ah, 3.125, 1e-15);        /* 125 % of rated; station 8 Ah */
+    assert_near(setup.limits.above_ambient_k, 50, 0);             /* station */
+    assert_near(setup.off_timeout_s, 2, 0);
+    assert_near(setup.gap_max_s, 5, 0);
+    assert_near(setup.pause_recovery_s, 43200, 0);
+    assert_near(setup.restart_voltage_tolerance_v, 0.5, 0);
+}
+
+static void test_setup_finds_what_does_not_fit(void **state)
+{
+    (void)state;
+    make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
+    struct wn_station_config *s = &daemon_config.station[0];
+    int line = step(0, 0)->source_line, line2 = step(0, 2)->source_line;
+
+    s->limits.voltage_max_v = 4.2018; /* 4.2 V + 0.02 % + 1 mV = 4.20184 V */
+    s->limits.voltage_min_v = 2.4986; /* 2.5 V - 0.02 % - 1 mV = 2.4985 V */
+    s->limits.charge_current_max_a = 3.999;
+    s->limits.discharge_current_max_a = 9.999;
+    assert_int_equal(wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems),
+                     WN_EINVAL);
+    case_expect(
+        &problems,
+        "procedures/datasheet-claim.conf:%d: a charge voltage of 4.2 V does not fit station A with "
+        "cell demo-18650: voltage_max less the accuracy of the instrument is 4.19996 V",
+        line);
+    case_expect(
+        &problems,
+        "procedures/datasheet-claim.conf:%d: a charge current of 4 A does not fit station A with "
+        "cell demo-18650: charge_current_max is 3.999 A",
+        line);
+    case_expect(&problems,
+                "procedures/datasheet-claim.conf:%d: a discharge current of 10 A does not fit "
+                "station A with "
+                "cell demo-18650: discharge_current_max is 9.999 A",
+                line2);
+    case_expect(
+        &problems,
+        "procedures/datasheet-claim.conf:%d: a cut-off of 2.5 V does not fit station A with cell "
+        "demo-18650: voltage_min plus the accuracy of the instrument is 2.5001 V",
+        line2);
+    problems.n = 0;
+    s->limits.voltage_max_v = 4.2019;
+    s->limits.voltage_min_v = 2.4984;
+    s->limits.charge_current_max_a = 4;
+    s->limits.discharge_current_max_a = 10;
+    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    case_expect_none(&problems, "just inside");
+}
+
+static void test_setup_needs_thermometers(void **state)
+{
+    (void)state;
+    make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
+    struct wn_station_config *s = &daemon_config.station[0];
+    dialect.fields = 4; /* no ambient, no output */
+    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    assert_int_equal(problems.n, 1);
+    case_expect(
+        &problems,
+        "station A: limits.above_ambient is set, but dialect virtual-bench does not report both "
+        "temperature_c and ambient_c; write above_ambient = \"off\"");
+    dialect.fields = 3;
+    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    assert_int_equal(problems.n, 4);
+    problems.n = 0;
+    s->limits.above_ambient_k = s->limits.temperature_rise_k_per_min = NAN;
+    s->limits.needs_temperature = false;
+    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    case_expect_none(&problems, "without thermometer, on purpose");
+    procedure.step[2].kind = WN_STEP_DISCHARGE_POWER;
+    procedure.step[2].power_w = 20;
+    dialect.power.set.n = 0;
+    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    assert_int_equal(problems.n, 1);
+    assert_non_null(strstr(problems.text[0], "which dialect virtual-bench cannot do"));
+}
+
+/* The frozen text must say the same without the files it came from. */
+static void test_freeze_and_thaw(void **state)
+{
+    (void)state;
+    static struct wn_station_config station;
+    static struct wn_cell cell2;
+    static struct wn_procedure procedure2;
+    static struct wn_dialect dialect2;
+    static const char *const names[] = {"demo.conf", "cells/demo-18650.conf",
+                                        "procedures/datasheet-claim.conf",
+                                        "dialects/virtual-bench.conf"};
+    char path[200];
+    const char *dir = case_make_dir();
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        char *text = case_shipped(names[i]);
+        case_write(dir, names[i], text);
+        free(text);
+    }
+    (void)snprintf(path, sizeof path, "%s/demo.conf", dir);
+    make_setup(path, "demo-18650", "datasheet-claim");
+    char *frozen = wn_config_freeze(&daemon_config, &daemon_config.station[0], "demo-18650",
+                                    "datasheet-claim", &problems);
+    case_expect_none(&problems, "freeze");
+    assert_non_null(frozen);
+    case_remove_dir(dir);
+    assert_int_equal(access(path, F_OK), -1);
+
+    assert_int_equal(
+        wn_config_thaw(frozen, "A", &station, &cell2, &procedure2, &dialect2, &problems), WN_OK);
+    case_expect_none(&problems, "thaw");
+    assert_null(wn_config_station_differs(&daemon_config.station[0], &station));
+    assert_memory_equal(&daemon_config.station[0], &station, sizeof station);
+    assert_memory_equal(&cell, &cell2, sizeof cell);
+    assert_memory_equal(&procedure, &procedure2, sizeof procedure);
+    assert_string_equal(dialect2.file, "frozen dialects/virtual-bench.conf");
+    memcpy(dialect2.file, dialect.file, sizeof dialect2.file); /* all but where it was read from */
+    assert_memory_equal(&dialect, &dialect2, sizeof dialect);
+    free(frozen);
+}
+
+static char *freeze_demo(void)
+{
+    make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
+    char *frozen = wn_config_freeze(&daemon_config, &daemon_config.station[0], "demo-18650",
+                                    "datasheet-claim", &problems);
+    case_expect_none(&problems, "freeze");
+    assert_non_null(frozen);
+    return frozen;
+}
+
+static int thaw(const char *frozen, const char *station_name)
+{
+    static struct wn_station_config station;
+    problems.n = 0;
+    return wn_config_thaw(frozen, station_name, &station, &cell, &procedure, &dialect, &problems);
+}
+
+static void test_thaw_names_section_and_line(void **state)
+{
+    (void)state;
+    char *frozen = freeze_demo();
+    char *shipped = case_shipped("cells/demo-18650.conf");
+    char *value = strstr(frozen, "rated_capacity   = \"2500 mAh\"");
+    assert_non_null(value);
+    memcpy(strstr(value, "mAh"), "mA ", 3);
+    assert_int_equal(thaw(frozen, "A"), WN_EINVAL);
+    case_expect(&problems,
+                "frozen cells/demo-18650.conf:%d: rated_capacity: \"2500 mA\" is a current where a "
+                "capacity is "
+                "wanted: write it in mAh or Ah",
+                case_line(shipped, "rated_capacity   ="));
+    memcpy(strstr(value, "mA "), "mAh", 3);
+    assert_int_equal(thaw(frozen, "B"), WN_ENOENT);
+    case_expect(&problems, "frozen demo.conf: there is no station B in it");
+    assert_int_equal(thaw(frozen, "A"), WN_OK);
+    free(shipped);
+    free(frozen);
+}
+
+/* Cut off anywhere, or with a byte more, a frozen text is damaged, and says so. */
+static void test_thaw_damaged(void **state)
+{
+    (void)state;
+    char *frozen = freeze_demo();
+    size_t n = strlen(frozen);
+    for (size_t cut = 0; cut < n; cut += cut < 200 ? 1 : 97) {
+        char saved = frozen[cut];
+        frozen[cut] = '\0';
+        assert_int_equal(thaw(frozen, "A"), WN_ECORRUPT);
+        assert_int_equal(problems.n, 1);
+        frozen[cut] = saved;
+    }
+    char *longer = malloc(n + 2);
+    assert_non_null(longer);
+    (void)snprintf(longer, n + 2, "%s#", frozen);
+    assert_int_equal(thaw(longer, "A"), WN_ECORRUPT);
+    free(longer);
+    free(frozen);
+}
+
+/* waned runs with what it read at its start; a file edited since must not go into a campaign
+ * unseen. */
+static void test_freeze_refuses_a_changed_file(void **state)
+{
+    (void)state;
+    make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
+    struct wn_station_config *s = &daemon_config.station[0];
+    s->limits.above_ambient_k += 1;
+    assert_null(wn_config_freeze(&daemon_config, s, "demo-18650", "datasheet-claim", &problems));
+    case_expect(
+        &problems,
+        "station A: limits was changed in the daemon file after waned had read it; restart waned, "
+        "then start the campaign");
+    s->limits.above_ambient_k -= 1;
+    problems.n = 0;
+    assert_null(wn_config_freeze(&daemon_config, s, "no-cell", "datasheet-claim", &problems));
+    assert_int_equal(problems.n, 1);
+}
+
+int main(void)
+{
+#define TEST(f) cmocka_unit_test_setup(f, setup_test)
+    const struct CMUnitTest tests[] = {
+        TEST(test_every_shipped_file),
+        TEST(test_demo_daemon),
+        TEST(test_demo_cell_and_claim),
+        TEST(test_source_lines),
+        TEST(test_rates),
+        TEST(test_virtual_bench),
+        TEST(test_paths),
+        TEST(test_names),
+        TEST(test_two_stations),
+        TEST(test_setup_is_the_tightest),
+        TEST(test_setup_finds_what_does_not_fit),
+        TEST(test_setup_needs_thermometers),
+        TEST(test_freeze_and_thaw),
+        TEST(test_thaw_names_section_and_line),
+        TEST(test_thaw_damaged),
+        TEST(test_freeze_refuses_a_changed_file),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL) != 0;
+}
