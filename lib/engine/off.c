@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#define REWARN_NS (15 * 60 * WN_NS_PER_S)
+#define REWARN_NS (INT64_C(15) * 60 * WN_NS_PER_S)
 
 /* Off goes out at once, whatever else is under way; what it was for is recorded after. */
 void off_begin(struct wn_engine *e, enum after_off after)
