@@ -42,6 +42,8 @@ static void test_raw(void **state)
          "F:1: the comment that begins here never ends; write */ behind it"},
         {"\ntitle = \"x;\nmarking = \"y\";\n",
          "F:2: a text begins on this line and does not end on it; the closing \" is missing"},
+        {"/* a\n\n*/\n\nmarking = \"y;\n",
+         "F:5: a text begins on this line and does not end on it; the closing \" is missing"},
         {"title = \"x\\\";\n",
          "F:1: a text begins on this line and does not end on it; the closing \" is missing"},
         {"title = \"x\";\n# last line", "F:2: the last line does not end with a newline; the file "
