@@ -52,9 +52,9 @@ void wn_cycle_derive(struct wn_cycle_record *cycle, const struct wn_step_sums *c
     cycle->capacity_ah.u = wn_capacity_uncertainty_ah(capacity_ah, cycle->discharge_current_a,
                                                       seen_s, cycle->cutoff_v, slope, a);
     cycle->energy_wh.value = energy_wh;
-    cycle->energy_wh.u =
-        wn_energy_uncertainty_to_cutoff_wh(energy_wh, cycle->mean_voltage_v,
-                                           cycle->discharge_current_a, seen_s, cycle->cutoff_v, slope, a);
+    cycle->energy_wh.u = wn_energy_uncertainty_to_cutoff_wh(energy_wh, cycle->mean_voltage_v,
+                                                            cycle->discharge_current_a, seen_s,
+                                                            cycle->cutoff_v, slope, a);
     cycle->charge_ah = charge != NULL ? charge->charge_in_ah : NAN;
     cycle->charge_wh = charge != NULL ? charge->energy_in_wh : NAN;
     cycle->coulombic_efficiency = ratio(capacity_ah, cycle->charge_ah);

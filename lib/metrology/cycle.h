@@ -6,15 +6,16 @@
 #include <stdint.h>
 #include "base/time.h"
 
-/* name, word shown, sentence; a cycle with a flag of the second list is not a valid measurement of capacity */
+/* name, word shown, sentence; a cycle with a flag of the second list is not a valid measurement of
+ * capacity */
 #define WN_CYCLE_FLAG_LIST(X)                                                                      \
-    X(INTERRUPTED, 0, "interrupted", "the station was stopped, paused or restarted in this cycle")  \
-    X(GAP, 1, "gap", "readings are missing; the gap was not integrated")                            \
-    X(TIME_LIMIT, 2, "time_limit", "a step ended by its time limit instead of its end value")       \
-    X(CV_MISSING, 3, "cv_missing", "the charge before had no constant-voltage part")                \
-    X(TEMPERATURE, 4, "temperature", "ambient left the temperature window of the procedure")        \
-    X(NOT_TO_CUTOFF, 5, "not_to_cutoff", "the discharge did not reach its cut-off voltage")         \
-    X(AFTER_PAUSE, 6, "after_pause", "first cycle after a long pause; capacity recovers")           \
+    X(INTERRUPTED, 0, "interrupted", "the station was stopped, paused or restarted in this cycle") \
+    X(GAP, 1, "gap", "readings are missing; the gap was not integrated")                           \
+    X(TIME_LIMIT, 2, "time_limit", "a step ended by its time limit instead of its end value")      \
+    X(CV_MISSING, 3, "cv_missing", "the charge before had no constant-voltage part")               \
+    X(TEMPERATURE, 4, "temperature", "ambient left the temperature window of the procedure")       \
+    X(NOT_TO_CUTOFF, 5, "not_to_cutoff", "the discharge did not reach its cut-off voltage")        \
+    X(AFTER_PAUSE, 6, "after_pause", "first cycle after a long pause; capacity recovers")          \
     X(SHORT_REST, 7, "short_rest", "a rest was shorter than the procedure asks for")
 
 enum wn_cycle_flag {
@@ -42,12 +43,12 @@ struct wn_measured {
 
 /** Sums over one step. Charge and energy in and out are kept apart and are never negative. */
 struct wn_step_sums {
-    double charge_in_ah, charge_out_ah;   /* moved into / out of the cell over the whole step */
+    double charge_in_ah, charge_out_ah; /* moved into / out of the cell over the whole step */
     double energy_in_wh, energy_out_wh;
-    double duration_s;                    /* first to last reading, gaps included */
-    double missing_s;                     /* of it: not integrated because readings were missing */
+    double duration_s; /* first to last reading, gaps included */
+    double missing_s;  /* of it: not integrated because readings were missing */
     double temperature_max_c, temperature_min_c, temperature_start_c; /* NaN without thermometer */
-    double ambient_max_c, ambient_min_c;  /* NaN without */
+    double ambient_max_c, ambient_min_c;                              /* NaN without */
     double voltage_start_v, voltage_end_v;
     double current_end_a;
     double cv_s; /* charge: time at most 10 mV below the set voltage; the last 10 mV of a slow
@@ -63,32 +64,34 @@ struct wn_step_sums {
 };
 
 struct wn_cycle_record {
-    int64_t cycle;               /* from 1 */
+    int64_t cycle;                  /* from 1 */
     struct wn_measured capacity_ah; /* discharged to the cut-off */
     struct wn_measured energy_wh;
-    double charge_ah;            /* charged before that discharge; NaN when unknown */
+    double charge_ah; /* charged before that discharge; NaN when unknown */
     double charge_wh;
     double coulombic_efficiency; /* capacity_ah / charge_ah; NaN when unknown */
     double energy_efficiency;
-    double mean_voltage_v;       /* energy_wh / capacity_ah */
-    struct wn_measured resistance_ohm; /* one-step method at the onset of the discharge; NaN when not measured */
-    double temperature_max_c;    /* NaN without thermometer */
-    double temperature_rise_k;   /* highest minus the value at the start of the discharge */
+    double mean_voltage_v; /* energy_wh / capacity_ah */
+    struct wn_measured
+        resistance_ohm; /* one-step method at the onset of the discharge; NaN when not measured */
+    double temperature_max_c;  /* NaN without thermometer */
+    double temperature_rise_k; /* highest minus the value at the start of the discharge */
     double ambient_min_c, ambient_max_c;
-    double discharge_current_a;  /* magnitude, mean */
-    double cutoff_v;             /* that the capacity refers to; NaN for a whole discharge */
+    double discharge_current_a; /* magnitude, mean */
+    double cutoff_v;            /* that the capacity refers to; NaN for a whole discharge */
     double duration_s;
-    wn_ns start_ns, end_ns;      /* campaign time */
-    unsigned flags;              /* set of enum wn_cycle_flag */
+    wn_ns start_ns, end_ns; /* campaign time */
+    unsigned flags;         /* set of enum wn_cycle_flag */
 };
 
 struct wn_check_up_record {
-    int64_t check_up;            /* from 1 */
-    int64_t after_cycle;         /* finished cycles before it */
-    struct wn_measured capacity_ah; /* low-rate, to the datasheet's cut-off; NaN when the check-up has none */
+    int64_t check_up;    /* from 1 */
+    int64_t after_cycle; /* finished cycles before it */
+    struct wn_measured
+        capacity_ah; /* low-rate, to the datasheet's cut-off; NaN when the check-up has none */
     struct wn_measured energy_wh;
     struct wn_measured resistance_ohm; /* two-level method; NaN when the check-up has none */
-    double resistance_voltage_v; /* voltage before the pulse, tells the state of charge */
+    double resistance_voltage_v;       /* voltage before the pulse, tells the state of charge */
     double temperature_max_c;
     wn_ns start_ns, end_ns;
     unsigned flags;

@@ -28,8 +28,8 @@ struct wn_sum {
     double s, c;
 };
 
-/** Adds x by Neumaier's variant of Kahan's summation (ZAMM 54, 1974; from memory): also right when x
- * is larger than the sum so far. */
+/** Adds x by Neumaier's variant of Kahan's summation (ZAMM 54, 1974; from memory): also right when
+ * x is larger than the sum so far. */
 void wn_sum_add(struct wn_sum *sum, double x);
 static inline double wn_sum_value(const struct wn_sum *sum)
 {
@@ -37,14 +37,15 @@ static inline double wn_sum_value(const struct wn_sum *sum)
 }
 
 /** Accuracy of an instrument as its data sheet gives it: half-width of a rectangular distribution
- * (GUM, JCGM 100:2008, 4.3.7, from memory), a = reading part x |reading| + fixed part, u = a / sqrt 3. */
+ * (GUM, JCGM 100:2008, 4.3.7, from memory), a = reading part x |reading| + fixed part, u = a /
+ * sqrt 3. */
 struct wn_accuracy {
-    double voltage_reading;  /* 1 (e.g. 500 ppm = 0.0005) */
+    double voltage_reading; /* 1 (e.g. 500 ppm = 0.0005) */
     double voltage_fixed_v;
-    double current_reading;  /* 1 */
+    double current_reading; /* 1 */
     double current_fixed_a;
-    double temperature_c;    /* K */
-    double time_reading;     /* 1, relative error of the time base */
+    double temperature_c; /* K */
+    double time_reading;  /* 1, relative error of the time base */
 };
 
 /** "At the set voltage" is at most so far below it: a tester settles a few millivolt below its
@@ -60,14 +61,16 @@ enum wn_end_kind {
 };
 
 struct wn_integrator_setup {
-    int direction;          /* +1 charge, -1 discharge, 0 rest: the direction end_charge_ah counts */
+    int direction; /* +1 charge, -1 discharge, 0 rest: the direction end_charge_ah counts */
     enum wn_end_kind end_kind;
     double end_value;
-    double cv_voltage_v; /* charge: set voltage, for cv_s and for arming the current end; else NaN */
-    double gap_max_s;    /* longer intervals are gaps, one just as long is not; > 0, or INFINITY */
+    double
+        cv_voltage_v; /* charge: set voltage, for cv_s and for arming the current end; else NaN */
+    double gap_max_s; /* longer intervals are gaps, one just as long is not; > 0, or INFINITY */
 };
 
-/** Integrates one step. Visible so that it can be saved and restored whole; treat as opaque. Plain data without pointers. */
+/** Integrates one step. Visible so that it can be saved and restored whole; treat as opaque. Plain
+ * data without pointers. */
 struct wn_integrator {
     struct wn_integrator_setup setup;
     struct wn_reading first, last;
@@ -89,24 +92,26 @@ void wn_integrator_init(struct wn_integrator *g, const struct wn_integrator_setu
  * whose voltage or current is not finite is no reading and is passed over: the interval grows.
  *
  * Returns true when this reading is the first at or beyond the end value: the exact end was
- * interpolated and is fixed from then on, while the whole-step sums go on counting (the current that
- * still flows until the output is off is charge too). Found at the very first reading, the end sums
- * are zero; found behind a gap, the gap is missing as always and the end is the reading itself. */
+ * interpolated and is fixed from then on, while the whole-step sums go on counting (the current
+ * that still flows until the output is off is charge too). Found at the very first reading, the end
+ * sums are zero; found behind a gap, the gap is missing as always and the end is the reading
+ * itself. */
 bool wn_integrator_add(struct wn_integrator *g, const struct wn_reading *r);
 
 /** Declares that the station was blind since the last reading: the next interval counts as missing,
  * whatever its length. */
 void wn_integrator_break(struct wn_integrator *g);
 
-/** The sums so far in trade units. end_* equal the whole-step sums when nothing was crossed; without
- * a reading the voltages and the current are NaN. */
+/** The sums so far in trade units. end_* equal the whole-step sums when nothing was crossed;
+ * without a reading the voltages and the current are NaN. */
 void wn_integrator_sums(const struct wn_integrator *g, struct wn_step_sums *out);
 
-/** Standard uncertainty of the capacity of a discharge (GUM, JCGM 100:2008, 5.1.2, from memory): the
- * current error, one and the same over the whole step (rectangular, / sqrt 3), the time base, and the
- * error of the cut-off voltage divided by the slope at the end, in quadrature:
+/** Standard uncertainty of the capacity of a discharge (GUM, JCGM 100:2008, 5.1.2, from memory):
+ * the current error, one and the same over the whole step (rectangular, / sqrt 3), the time base,
+ * and the error of the cut-off voltage divided by the slope at the end, in quadrature:
  *
- *   u^2 = ((g_I Q + f_I t) / sqrt 3)^2 + (g_t Q / sqrt 3)^2 + ((g_V U + f_V) / sqrt 3 x I / |dV/dt|)^2
+ *   u^2 = ((g_I Q + f_I t) / sqrt 3)^2 + (g_t Q / sqrt 3)^2 + ((g_V U + f_V) / sqrt 3 x I /
+ * |dV/dt|)^2
  *
  * with g the reading part and f the fixed part of the accuracy. Quantisation and noise average out
  * over thousands of readings and are left out.
@@ -122,8 +127,8 @@ double wn_capacity_uncertainty_ah(double capacity_ah, double current_a, double d
 double wn_energy_uncertainty_wh(double energy_wh, double mean_voltage_v, double current_a,
                                 double duration_s, const struct wn_accuracy *a);
 
-/** The same for a discharge to a cut-off. A voltmeter that reads high makes the energy read high and
- * the discharge go on for longer: one error, so its two parts add up before the quadrature. */
+/** The same for a discharge to a cut-off. A voltmeter that reads high makes the energy read high
+ * and the discharge go on for longer: one error, so its two parts add up before the quadrature. */
 double wn_energy_uncertainty_to_cutoff_wh(double energy_wh, double mean_voltage_v, double current_a,
                                           double duration_s, double cutoff_v, double slope_v_per_s,
                                           const struct wn_accuracy *a);
@@ -146,11 +151,11 @@ struct wn_measured wn_resistance_one_step(double u0_v, double i0_a, double u1_v,
  * V/s, negative on discharge; NaN if n < 2 or all are of the same instant. */
 double wn_slope_v_per_s(const struct wn_reading *r, int n);
 
-/** Derived figures of a cycle from its sums: capacity and energy with uncertainty, efficiencies, mean
- * voltage and current, temperatures. NaN where an input is NaN or a divisor zero. Capacity and energy
- * go to the exact end of the discharge; the charge before counts whole. cycle->cutoff_v must be
- * filled (NaN: none); cycle, resistance_ohm, times and flags are left alone.
- * `charge` may be NULL when the charge before the discharge was not seen. */
+/** Derived figures of a cycle from its sums: capacity and energy with uncertainty, efficiencies,
+ * mean voltage and current, temperatures. NaN where an input is NaN or a divisor zero. Capacity and
+ * energy go to the exact end of the discharge; the charge before counts whole. cycle->cutoff_v must
+ * be filled (NaN: none); cycle, resistance_ohm, times and flags are left alone. `charge` may be
+ * NULL when the charge before the discharge was not seen. */
 void wn_cycle_derive(struct wn_cycle_record *cycle, const struct wn_step_sums *charge,
                      const struct wn_step_sums *discharge, double slope_v_per_s,
                      const struct wn_accuracy *a);

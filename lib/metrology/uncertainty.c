@@ -26,8 +26,7 @@ double wn_capacity_uncertainty_ah(double capacity_ah, double current_a, double d
                                        a->current_fixed_a * duration_s / S_PER_H);
     double u_time = from_half_width(a->time_reading) * fabs(capacity_ah);
     double per_volt = charge_per_volt_ah(current_a, slope_v_per_s);
-    double u_cutoff =
-        per_volt > 0 && isfinite(cutoff_v) ? voltage_u_v(a, cutoff_v) * per_volt : 0;
+    double u_cutoff = per_volt > 0 && isfinite(cutoff_v) ? voltage_u_v(a, cutoff_v) * per_volt : 0;
     return hypot(hypot(u_current, u_time), u_cutoff);
 }
 
@@ -43,9 +42,8 @@ double wn_energy_uncertainty_to_cutoff_wh(double energy_wh, double mean_voltage_
                                           const struct wn_accuracy *a)
 {
     double capacity_ah = energy_wh / mean_voltage_v;
-    double u_current = mean_voltage_v *
-                       from_half_width(a->current_reading * fabs(capacity_ah) +
-                                       a->current_fixed_a * duration_s / S_PER_H);
+    double u_current = mean_voltage_v * from_half_width(a->current_reading * fabs(capacity_ah) +
+                                                        a->current_fixed_a * duration_s / S_PER_H);
     double u_time = from_half_width(a->time_reading) * fabs(energy_wh);
     double u_voltage = voltage_u_v(a, mean_voltage_v) * fabs(capacity_ah);
     double per_volt = charge_per_volt_ah(current_a, slope_v_per_s);

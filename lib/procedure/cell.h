@@ -19,14 +19,15 @@ struct wn_cell {
     char title[128];
     char marking[128];
     double rated_capacity_ah, nominal_voltage_v;
-    double charge_voltage_v;        /* end of charge */
-    double discharge_cutoff_v;      /* datasheet's cut-off */
+    double charge_voltage_v;   /* end of charge */
+    double discharge_cutoff_v; /* datasheet's cut-off */
     double charge_current_max_a, discharge_current_max_a;
     double standard_charge_current_a, standard_charge_until_a;
     double charge_temperature_min_c, charge_temperature_max_c;
     double discharge_temperature_min_c, discharge_temperature_max_c;
     double voltage_max_v, voltage_min_v; /* hard limits: outside them the output is never on */
-    double mass_g, diameter_mm, length_mm, arrival_voltage_v, ac_impedance_ohm; /* intake; NaN: not measured */
+    /* intake; NaN: not measured */
+    double mass_g, diameter_mm, length_mm, arrival_voltage_v, ac_impedance_ohm;
     struct wn_claim claim;
 };
 
