@@ -80,6 +80,9 @@ struct wn_setpoints {
     double voltage_high_v, voltage_low_v, current_limit_a, temperature_limit_c, timeout_s;
 };
 
+/** The value a placeholder name (without braces) stands for, inside *sp; NULL for a name that is none. */
+const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len);
+
 /** Replaces placeholders and adds the terminator. WN_EINVAL: unknown placeholder or one without a value; WN_ERANGE: too long. */
 int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct wn_setpoints *sp,
                       char *out, size_t size, size_t *len, struct wn_error *err);

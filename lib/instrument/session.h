@@ -42,6 +42,8 @@ struct wn_session {
     int phase, index, attempt;        /* where in the request */
     bool awaiting_reply, resync;
     bool sent;                        /* output of the present exchange was handed out */
+    bool stale;                       /* a reply nobody waits for may still come: resynchronise before the next query */
+    enum wn_session_result result;
     wn_ns deadline_ns;                /* host time */
     char out[WN_COMMAND_MAX];
     size_t out_len, out_pos;

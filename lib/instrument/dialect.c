@@ -1,0 +1,267 @@
+/* Dialects: commands from templates, readings from replies.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/dialect.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "base/assert.h"
+#include "base/num.h"
+#include "instrument/exchange.h"
+
+enum { SET_POINT_DIGITS = 9 }; /* finer than any instrument, and 0.1 stays 0.1 */
+
+static const struct {
+    const char *name;
+    size_t offset;
+} placeholders[] = {
+    {"current_a", offsetof(struct wn_setpoints, current_a)},
+    {"voltage_v", offsetof(struct wn_setpoints, voltage_v)},
+    {"power_w", offsetof(struct wn_setpoints, power_w)},
+    {"interval_s", offsetof(struct wn_setpoints, interval_s)},
+    {"voltage_high_v", offsetof(struct wn_setpoints, voltage_high_v)},
+    {"voltage_low_v", offsetof(struct wn_setpoints, voltage_low_v)},
+    {"current_limit_a", offsetof(struct wn_setpoints, current_limit_a)},
+    {"temperature_limit_c", offsetof(struct wn_setpoints, temperature_limit_c)},
+    {"timeout_s", offsetof(struct wn_setpoints, timeout_s)},
+};
+
+const double *wn_placeholder(const struct wn_setpoints *sp, const char *name, size_t len)
+{
+    for (size_t i = 0; i < sizeof placeholders / sizeof placeholders[0]; i++) {
+        if (strlen(placeholders[i].name) == len && memcmp(placeholders[i].name, name, len) == 0) {
+            return (const double *)(const void *)((const char *)sp + placeholders[i].offset);
+        }
+    }
+    return NULL;
+}
+
+const char *wn_reply_text(const char *reply, size_t len, char *buf, size_t size)
+{
+    wn_assert(size >= 8);
+    bool cut = len > size - 1;
+    size_t n = cut ? size - 4 : len;
+    for (size_t i = 0; i < n; i++) {
+        buf[i] = reply[i] >= 0x20 && reply[i] <= 0x7e ? reply[i] : '?';
+    }
+    memcpy(buf + n, cut ? "..." : "", cut ? 4 : 1);
+    return buf;
+}
+
+const char *wn_field_name(enum wn_field f)
+{
+    switch (f) {
+    case WN_FIELD_TIME_S:
+        return "time";
+    case WN_FIELD_VOLTAGE_V:
+        return "voltage";
+    case WN_FIELD_CURRENT_A:
+        return "current";
+    case WN_FIELD_TEMPERATURE_C:
+        return "temperature";
+    case WN_FIELD_AMBIENT_C:
+        return "ambient temperature";
+    case WN_FIELD_OUTPUT:
+        return "output";
+    case WN_FIELD_IGNORE:
+        break;
+    }
+    return "ignored";
+}
+
+struct writer {
+    char *out;
+    size_t size, len; /* len may pass size: then it did not fit */
+};
+
+static void append(struct writer *w, const char *text, size_t len)
+{
+    if (w->len + len < w->size) {
+        memcpy(w->out + w->len, text, len);
+    }
+    w->len += len;
+}
+
+/* Replaces the placeholder whose name begins at name; returns what follows its brace, NULL on error. */
+static const char *replace(const struct wn_dialect *d, const char *tmpl, const char *name,
+                           const struct wn_setpoints *sp, struct writer *w, struct wn_error *err)
+{
+    const char *end = strchr(name, '}');
+    if (end == NULL) {
+        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\" has { without }", d->file, tmpl);
+        return NULL;
+    }
+    const double *value = sp != NULL ? wn_placeholder(sp, name, (size_t)(end - name)) : NULL;
+    if (sp != NULL && value == NULL) {
+        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": {%.*s} is no value that can be sent", d->file, tmpl,
+                           (int)(end - name), name);
+        return NULL;
+    }
+    if (value == NULL || !isfinite(*value)) {
+        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": there is no value for {%.*s} here", d->file, tmpl,
+                           (int)(end - name), name);
+        return NULL;
+    }
+    char number[WN_NUM_SIZE];
+    (void)wn_num_format(*value, SET_POINT_DIGITS, number, sizeof number);
+    append(w, number, strlen(number));
+    return end + 1;
+}
+
+int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct wn_setpoints *sp,
+                      char *out, size_t size, size_t *len, struct wn_error *err)
+{
+    struct writer w = {out, size, 0};
+    const char *at = tmpl;
+    wn_assert(size > 0);
+    while (*at != '\0') {
+        const char *brace = strchr(at, '{');
+        size_t plain = brace != NULL ? (size_t)(brace - at) : strlen(at);
+        append(&w, at, plain);
+        if (brace == NULL) {
+            break;
+        }
+        at = replace(d, tmpl, brace + 1, sp, &w, err);
+        if (at == NULL) {
+            return WN_EINVAL;
+        }
+    }
+    append(&w, d->terminator, strlen(d->terminator));
+    if (w.len >= size) {
+        return wn_error_set(err, WN_ERANGE, "%s: \"%s\" becomes %zu characters, at most %zu are sent: split it",
+                            d->file, tmpl, w.len, size - 1);
+    }
+    out[w.len] = '\0';
+    *len = w.len;
+    return WN_OK;
+}
+
+struct field_at {
+    const char *reply; /* the whole one, for messages */
+    size_t reply_len;
+    const char *text;
+    size_t len;
+    int number; /* counted from 1 */
+    enum wn_field field;
+};
+
+static int refuse(const struct field_at *f, const char *why, struct wn_error *err)
+{
+    char text[120];
+    return wn_error_set(err, WN_EFRAME, "reply '%s' %s (field %d, %s)",
+                        wn_reply_text(f->reply, f->reply_len, text, sizeof text), why, f->number,
+                        wn_field_name(f->field));
+}
+
+static int decode_output(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
+{
+    if ((f->len == 1 && f->text[0] == '1') || (f->len == 2 && memcmp(f->text, "ON", 2) == 0)) {
+        r->output_on = 1;
+    } else if ((f->len == 1 && f->text[0] == '0') || (f->len == 3 && memcmp(f->text, "OFF", 3) == 0)) {
+        r->output_on = 0;
+    } else {
+        return refuse(f, "tells neither 0, 1, OFF nor ON", err);
+    }
+    r->has |= WN_HAS_OUTPUT;
+    return WN_OK;
+}
+
+static int decode_time(const struct field_at *f, double value_s, struct wn_reading *r, struct wn_error *err)
+{
+    if (value_s < 0 || value_s > 9e9) { /* 285 years */
+        return refuse(f, "tells an impossible time", err);
+    }
+    r->time_ns = wn_ns_from_s(value_s);
+    r->has |= WN_HAS_TIME;
+    return WN_OK;
+}
+
+static int decode_number(const struct wn_dialect *d, const struct field_at *f, struct wn_reading *r,
+                         struct wn_error *err)
+{
+    double value;
+    switch (wn_num_parse(f->text, f->len, &value)) {
+    case WN_OK:
+        break;
+    case WN_ERANGE:
+        return refuse(f, "holds a number beyond all bounds", err);
+    default:
+        return refuse(f, "is not a number", err);
+    }
+    if (fabs(value) >= d->overload) {
+        return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
+    }
+    switch (f->field) {
+    case WN_FIELD_TIME_S:
+        return decode_time(f, value, r, err);
+    case WN_FIELD_VOLTAGE_V:
+        r->voltage_v = value;
+        r->has |= WN_HAS_VOLTAGE;
+        break;
+    case WN_FIELD_CURRENT_A:
+        r->current_a = d->current_sign < 0 ? -value : value;
+        r->has |= WN_HAS_CURRENT;
+        break;
+    case WN_FIELD_TEMPERATURE_C:
+        r->temperature_c = value;
+        r->has |= WN_HAS_TEMPERATURE;
+        break;
+    case WN_FIELD_AMBIENT_C:
+        r->ambient_c = value;
+        r->has |= WN_HAS_AMBIENT;
+        break;
+    case WN_FIELD_OUTPUT:
+    case WN_FIELD_IGNORE:
+        break;
+    }
+    return WN_OK;
+}
+
+static int decode_field(const struct wn_dialect *d, struct field_at f, struct wn_reading *r,
+                        struct wn_error *err)
+{
+    if (f.field == WN_FIELD_IGNORE) {
+        return WN_OK;
+    }
+    /* A blank in front is common and harmless; behind, it could be the rest of a digit ('0' with one bit flipped). */
+    while (f.len > 0 && f.text[0] == ' ') {
+        f.text++;
+        f.len--;
+    }
+    return f.field == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(d, &f, r, err);
+}
+
+static int count_fields(const char *reply, size_t len, char separator)
+{
+    int n = 1;
+    for (size_t i = 0; i < len; i++) {
+        n += reply[i] == separator;
+    }
+    return n;
+}
+
+int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
+                      struct wn_reading *out, struct wn_error *err)
+{
+    wn_assert(d->fields >= 1 && d->fields <= WN_FIELDS_MAX);
+    struct wn_reading r;
+    memset(&r, 0, sizeof r);
+    int found = d->fields > 1 ? count_fields(reply, len, d->separator) : 1;
+    if (found != d->fields) {
+        char text[120];
+        return wn_error_set(err, WN_EFRAME, "reply '%s' has %d fields, not %d",
+                            wn_reply_text(reply, len, text, sizeof text), found, d->fields);
+    }
+    const char *at = reply, *end = reply + len;
+    for (int i = 0; i < d->fields; i++) {
+        const char *stop = i + 1 < d->fields ? memchr(at, d->separator, (size_t)(end - at)) : end;
+        struct field_at f = {reply, len, at, (size_t)(stop - at), i + 1, d->field[i]};
+        int rc = decode_field(d, f, &r, err);
+        if (rc != WN_OK) {
+            return rc;
+        }
+        at = stop + 1;
+    }
+    *out = r;
+    return WN_OK;
+}

@@ -1,0 +1,31 @@
+/* The part both kinds of links share: non-blocking reads and writes on a descriptor. Not for other modules.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_SERIAL_LINK_FD_H
+#define WN_SERIAL_LINK_FD_H
+
+#include "serial/serial.h"
+
+struct fd_link {
+    struct wn_link link; /* first: a wn_link is one of these */
+    int fd;
+    void *owner;                   /* of the descriptor; NULL: close(fd) */
+    void (*close_owner)(void *owner);
+    char path[256];
+};
+
+/** Makes a link of a descriptor; owner NULL when the link closes it itself. */
+int fd_link_create(struct wn_link **out, int fd, const char *path, void *owner,
+                   void (*close_owner)(void *), struct wn_error *err);
+/** Takes an advisory lock, so that two of our programs never share a port. WN_EBUSY. */
+int fd_lock(int fd, const char *path, struct wn_error *err);
+/** Raw mode with VMIN=1 (so that a read tells a hang-up from silence), no flow control; set and read back. */
+int fd_set_raw(int fd, const struct wn_port_settings *s, struct wn_error *err);
+/** Error for errno after opening a path. */
+int open_error(const char *path, int errnum, struct wn_error *err);
+
+int link_tty_open(struct wn_link **out, const char *real, const struct wn_port_settings *s,
+                  struct wn_error *err);
+int link_sp_open(struct wn_link **out, const char *real, const struct wn_port_settings *s,
+                 struct wn_error *err);
+
+#endif
