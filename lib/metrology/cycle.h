@@ -72,8 +72,8 @@ struct wn_cycle_record {
     double coulombic_efficiency; /* capacity_ah / charge_ah; NaN when unknown */
     double energy_efficiency;
     double mean_voltage_v; /* energy_wh / capacity_ah */
-    struct wn_measured
-        resistance_ohm; /* one-step method at the onset of the discharge; NaN when not measured */
+    /* one-step method at the onset of the discharge; NaN when not measured */
+    struct wn_measured resistance_ohm;
     double temperature_max_c;  /* NaN without thermometer */
     double temperature_rise_k; /* highest minus the value at the start of the discharge */
     double ambient_min_c, ambient_max_c;
@@ -87,8 +87,8 @@ struct wn_cycle_record {
 struct wn_check_up_record {
     int64_t check_up;    /* from 1 */
     int64_t after_cycle; /* finished cycles before it */
-    struct wn_measured
-        capacity_ah; /* low-rate, to the datasheet's cut-off; NaN when the check-up has none */
+    /* low-rate, to the datasheet's cut-off; NaN when the check-up has none */
+    struct wn_measured capacity_ah;
     struct wn_measured energy_wh;
     struct wn_measured resistance_ohm; /* two-level method; NaN when the check-up has none */
     double resistance_voltage_v;       /* voltage before the pulse, tells the state of charge */

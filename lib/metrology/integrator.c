@@ -106,6 +106,9 @@ static bool at_end(const struct wn_integrator_setup *setup, struct point p)
  * end. A current that was small already before the set voltage was reached ends the step at b. */
 static double crossing(const struct wn_integrator_setup *setup, struct point a, struct point b)
 {
+    if (setup->end_at_reading) {
+        return 1;
+    }
     if (setup->end_kind == WN_END_VOLTAGE_BELOW) {
         return a.v > setup->end_value ? (a.v - setup->end_value) / (a.v - b.v) : 1;
     }
