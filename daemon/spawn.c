@@ -18,7 +18,7 @@
 #define PLAN_SIZE 4096
 
 /* In the child: default signals, only the standard descriptors and perhaps the guard's socket. Never returns. */
-static _Noreturn void become(const char *dir, const char *program, char *const argv[], int out, int socket)
+static _Noreturn void become(const char *dir, const char *const argv[], int out, int socket)
 {
     char path[512];
     sigset_t none;
@@ -32,9 +32,9 @@ static _Noreturn void become(const char *dir, const char *program, char *const a
         _exit(127);
     }
     (void)close_range(socket >= 0 ? GUARD_FD + 1 : GUARD_FD, ~0U, 0);
-    int n = snprintf(path, sizeof path, "%s/%s", dir, program);
+    int n = snprintf(path, sizeof path, "%s/%s", dir, argv[0]);
     if (n > 0 && (size_t)n < sizeof path) {
-        (void)execv(path, argv);
+        (void)execv(path, (char *const *)(uintptr_t)argv); /* execv changes nothing; its type is old */
     }
     guard_log(3, "%s: %s; is the installation complete?", path, strerror(errno));
     _exit(127);
@@ -48,8 +48,8 @@ static ssize_t read_plan(const char *dir, const char *config, char *buf, size_t 
     }
     pid_t pid = fork();
     if (pid == 0) {
-        char *argv[] = {"wane-station", "--config", (char *)config, "--plan", NULL};
-        become(dir, "wane-station", argv, pipe_fd[1], -1);
+        const char *argv[] = {"wane-station", "--config", config, "--plan", NULL};
+        become(dir, argv, pipe_fd[1], -1);
     }
     (void)close(pipe_fd[1]);
     size_t have = 0;
@@ -123,10 +123,9 @@ int guard_spawn(const char *dir, const char *config, struct child *c)
     }
     pid_t pid = fork();
     if (pid == 0) {
-        char *station[] = {"wane-station", "--config", (char *)config, "--station", c->name, NULL};
-        char *herald[] = {"wane-herald", "--config", (char *)config, NULL};
-        become(dir, c->is_station ? station[0] : herald[0], c->is_station ? station : herald, -1,
-               pair[1]);
+        const char *station[] = {"wane-station", "--config", config, "--station", c->name, NULL};
+        const char *herald[] = {"wane-herald", "--config", config, NULL};
+        become(dir, c->is_station ? station : herald, -1, pair[1]);
     }
     if (pair[1] >= 0) {
         (void)close(pair[1]);
