@@ -26,7 +26,7 @@ static const struct {
     {"timeout_s", offsetof(struct wn_setpoints, timeout_s)},
 };
 
-const double *wn_placeholder(const struct wn_setpoints *sp, const char *name, size_t len)
+const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len)
 {
     for (size_t i = 0; i < sizeof placeholders / sizeof placeholders[0]; i++) {
         if (strlen(placeholders[i].name) == len && memcmp(placeholders[i].name, name, len) == 0) {
@@ -91,7 +91,7 @@ static const char *replace(const struct wn_dialect *d, const char *tmpl, const c
         (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\" has { without }", d->file, tmpl);
         return NULL;
     }
-    const double *value = sp != NULL ? wn_placeholder(sp, name, (size_t)(end - name)) : NULL;
+    const double *value = sp != NULL ? wn_setpoint_find(sp, name, (size_t)(end - name)) : NULL;
     if (sp != NULL && value == NULL) {
         (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": {%.*s} is no value that can be sent", d->file, tmpl,
                            (int)(end - name), name);
@@ -137,6 +137,7 @@ int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct
 }
 
 struct field_at {
+    const struct wn_dialect *dialect;
     const char *reply; /* the whole one, for messages */
     size_t reply_len;
     const char *text;
@@ -148,9 +149,10 @@ struct field_at {
 static int refuse(const struct field_at *f, const char *why, struct wn_error *err)
 {
     char text[120];
-    return wn_error_set(err, WN_EFRAME, "reply '%s' %s (field %d, %s)",
-                        wn_reply_text(f->reply, f->reply_len, text, sizeof text), why, f->number,
-                        wn_field_name(f->field));
+    const char *query = f->dialect->read_query;
+    return wn_error_set(err, WN_EFRAME, "reply '%s' to %.*s %s (field %d, %s)",
+                        wn_reply_text(f->reply, f->reply_len, text, sizeof text),
+                        (int)strcspn(query, " "), query, why, f->number, wn_field_name(f->field));
 }
 
 static int decode_output(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
@@ -176,8 +178,7 @@ static int decode_time(const struct field_at *f, double value_s, struct wn_readi
     return WN_OK;
 }
 
-static int decode_number(const struct wn_dialect *d, const struct field_at *f, struct wn_reading *r,
-                         struct wn_error *err)
+static int decode_number(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
 {
     double value;
     switch (wn_num_parse(f->text, f->len, &value)) {
@@ -188,7 +189,7 @@ static int decode_number(const struct wn_dialect *d, const struct field_at *f, s
     default:
         return refuse(f, "is not a number", err);
     }
-    if (fabs(value) >= d->overload) {
+    if (fabs(value) >= f->dialect->overload) {
         return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
     }
     switch (f->field) {
@@ -199,7 +200,7 @@ static int decode_number(const struct wn_dialect *d, const struct field_at *f, s
         r->has |= WN_HAS_VOLTAGE;
         break;
     case WN_FIELD_CURRENT_A:
-        r->current_a = d->current_sign < 0 ? -value : value;
+        r->current_a = f->dialect->current_sign < 0 ? 0 - value : value;
         r->has |= WN_HAS_CURRENT;
         break;
     case WN_FIELD_TEMPERATURE_C:
@@ -217,8 +218,7 @@ static int decode_number(const struct wn_dialect *d, const struct field_at *f, s
     return WN_OK;
 }
 
-static int decode_field(const struct wn_dialect *d, struct field_at f, struct wn_reading *r,
-                        struct wn_error *err)
+static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error *err)
 {
     if (f.field == WN_FIELD_IGNORE) {
         return WN_OK;
@@ -228,7 +228,7 @@ static int decode_field(const struct wn_dialect *d, struct field_at f, struct wn
         f.text++;
         f.len--;
     }
-    return f.field == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(d, &f, r, err);
+    return f.field == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);
 }
 
 static int count_fields(const char *reply, size_t len, char separator)
@@ -249,18 +249,19 @@ int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
     int found = d->fields > 1 ? count_fields(reply, len, d->separator) : 1;
     if (found != d->fields) {
         char text[120];
-        return wn_error_set(err, WN_EFRAME, "reply '%s' has %d fields, not %d",
-                            wn_reply_text(reply, len, text, sizeof text), found, d->fields);
+        return wn_error_set(err, WN_EFRAME, "reply '%s' to %.*s has %d fields, not %d",
+                            wn_reply_text(reply, len, text, sizeof text),
+                            (int)strcspn(d->read_query, " "), d->read_query, found, d->fields);
     }
     const char *at = reply, *end = reply + len;
     for (int i = 0; i < d->fields; i++) {
         const char *stop = i + 1 < d->fields ? memchr(at, d->separator, (size_t)(end - at)) : end;
-        struct field_at f = {reply, len, at, (size_t)(stop - at), i + 1, d->field[i]};
-        int rc = decode_field(d, f, &r, err);
+        struct field_at f = {d, reply, len, at, (size_t)(stop - at), i + 1, d->field[i]};
+        int rc = decode_field(f, &r, err);
         if (rc != WN_OK) {
             return rc;
         }
-        at = stop + 1;
+        at = stop < end ? stop + 1 : end;
     }
     *out = r;
     return WN_OK;

@@ -1,4 +1,4 @@
-/* Session: the conversation with one instrument.
+/* Session: when to send, when to wait, when to ask again, when to give up.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/session.h"
 
@@ -8,166 +8,7 @@
 
 #include "base/assert.h"
 #include "base/num.h"
-
-/* The parts of a request, in order; which of them it has is in the table below. */
-enum phase { PHASE_LINES, PHASE_ERROR, PHASE_READBACK, PHASE_OUTPUT, PHASE_REPLY, PHASE_END };
-
-static const struct {
-    bool lines, error, readback, output, reply;
-} parts[] = {
-    [WN_REQUEST_IDENTIFY] = {.reply = true},
-    [WN_REQUEST_SETUP] = {.lines = true, .error = true},
-    [WN_REQUEST_CHARGE] = {.lines = true, .error = true, .readback = true},
-    [WN_REQUEST_DISCHARGE] = {.lines = true, .error = true, .readback = true},
-    [WN_REQUEST_POWER] = {.lines = true, .error = true, .readback = true},
-    [WN_REQUEST_ON] = {.lines = true, .error = true, .output = true},
-    [WN_REQUEST_OFF] = {.lines = true, .output = true},
-    [WN_REQUEST_READ] = {.reply = true},
-};
-
-static const struct wn_mode *mode_of(const struct wn_session *s)
-{
-    const struct wn_dialect *d = s->dialect;
-    return s->request == WN_REQUEST_CHARGE      ? &d->charge
-           : s->request == WN_REQUEST_DISCHARGE ? &d->discharge
-                                                : &d->power;
-}
-
-static const struct wn_sequence *lines_of(const struct wn_session *s)
-{
-    switch (s->request) {
-    case WN_REQUEST_SETUP:
-        return &s->dialect->setup;
-    case WN_REQUEST_ON:
-        return &s->dialect->on;
-    case WN_REQUEST_OFF:
-        return &s->dialect->off;
-    case WN_REQUEST_CHARGE:
-    case WN_REQUEST_DISCHARGE:
-    case WN_REQUEST_POWER:
-        return &mode_of(s)->set;
-    case WN_REQUEST_NONE:
-    case WN_REQUEST_IDENTIFY:
-    case WN_REQUEST_READ:
-        break;
-    }
-    wn_assert(!"request without lines");
-    return NULL;
-}
-
-/* How many exchanges the present phase has. */
-static int count(const struct wn_session *s)
-{
-    switch ((enum phase)s->phase) {
-    case PHASE_LINES:
-        return parts[s->request].lines ? lines_of(s)->n : 0;
-    case PHASE_ERROR:
-        return parts[s->request].error && s->dialect->error_query[0] != '\0';
-    case PHASE_READBACK:
-        return parts[s->request].readback ? mode_of(s)->readbacks : 0;
-    case PHASE_OUTPUT:
-        return parts[s->request].output;
-    case PHASE_REPLY:
-        return parts[s->request].reply;
-    case PHASE_END:
-        break;
-    }
-    return 0;
-}
-
-static const char *template_of(const struct wn_session *s)
-{
-    const struct wn_dialect *d = s->dialect;
-    if (s->resync) {
-        return d->identity_query;
-    }
-    switch ((enum phase)s->phase) {
-    case PHASE_LINES:
-        return lines_of(s)->line[s->index];
-    case PHASE_ERROR:
-        return d->error_query;
-    case PHASE_READBACK:
-        return mode_of(s)->readback[s->index].query;
-    case PHASE_OUTPUT:
-        return d->output_query;
-    case PHASE_REPLY:
-        return s->request == WN_REQUEST_READ ? d->read_query : d->identity_query;
-    case PHASE_END:
-        break;
-    }
-    wn_assert(!"no exchange");
-    return NULL;
-}
-
-static enum wn_session_result end(struct wn_session *s, enum wn_session_result result)
-{
-    s->result = result;
-    s->deadline_ns = WN_NS_NEVER;
-    s->out_len = s->out_pos = 0;
-    s->awaiting_reply = false;
-    return result;
-}
-
-static enum wn_session_result fail(struct wn_session *s, int code, const char *what)
-{
-    (void)wn_error_set(&s->error, code, "%s on %s: %s; %llu of %llu replies were bad", s->role, s->port,
-                       what, (unsigned long long)s->bad_replies, (unsigned long long)s->exchanges);
-    return end(s, WN_SESSION_FAILED);
-}
-
-/* Makes the bytes of the present exchange. */
-static void ask(struct wn_session *s, wn_ns now)
-{
-    struct wn_error why = {0};
-    if (s->stale && s->phase != PHASE_LINES && s->request != WN_REQUEST_IDENTIFY) {
-        s->resync = true; /* find the place in the stream before a reply is believed */
-    }
-    const char *tmpl = template_of(s);
-    s->awaiting_reply = s->resync || s->phase != PHASE_LINES;
-    s->out_pos = 0;
-    if (wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->out, sizeof s->out, &s->out_len, &why) !=
-        WN_OK) {
-        (void)fail(s, why.code, why.text);
-        return;
-    }
-    (void)snprintf(s->query, sizeof s->query, "%.*s",
-                   (int)(s->out_len - strlen(s->dialect->terminator)), s->out);
-    s->deadline_ns = now + wn_ns_from_s(s->dialect->reply_timeout_s);
-}
-
-/* Goes to the next exchange that exists, or ends the request. */
-static void go_on(struct wn_session *s, wn_ns now)
-{
-    while (s->phase < PHASE_END && s->index >= count(s)) {
-        s->phase++;
-        s->index = 0;
-    }
-    if (s->phase == PHASE_END) {
-        (void)end(s, WN_SESSION_DONE);
-    } else {
-        ask(s, now);
-    }
-}
-
-static void exchange_over(struct wn_session *s, wn_ns now)
-{
-    s->index++;
-    s->attempt = 0;
-    go_on(s, now);
-}
-
-/* No reply, or a garbled one. Ask again; but first find the place in the stream, so that a late reply is never taken for the next one. */
-static enum wn_session_result again(struct wn_session *s, int code, const char *what, wn_ns now)
-{
-    if (s->attempt >= s->dialect->retries) {
-        return fail(s, code, what);
-    }
-    s->attempt++;
-    wn_line_reset(&s->lines);
-    s->resync = s->request != WN_REQUEST_IDENTIFY;
-    ask(s, now);
-    return s->result;
-}
+#include "instrument/exchange.h"
 
 void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const char *role,
                      const char *port)
@@ -178,208 +19,356 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     (void)snprintf(s->port, sizeof s->port, "%s", port);
     wn_line_init(&s->lines);
     s->deadline_ns = WN_NS_NEVER;
+    s->old_errors = true; /* who knows what it was told before */
+}
+
+static wn_ns timeout_ns(const struct wn_session *s)
+{
+    return wn_ns_from_s(s->dialect->reply_timeout_s);
+}
+
+static void finish(struct wn_session *s, enum wn_session_result result)
+{
+    s->result = result;
+    s->awaiting_reply = false;
+    s->resync = false;
+    s->out_len = 0;
+    s->out_pos = 0;
+    s->deadline_ns = WN_NS_NEVER;
+    if (s->request == WN_REQUEST_OFF) {
+        s->old_errors = true; /* the terminator in front may have displeased it; and off asks for no errors */
+    }
+}
+
+static void fail(struct wn_session *s, const struct wn_error *err)
+{
+    s->error = *err;
+    finish(s, WN_SESSION_FAILED);
+}
+
+/* Remembers whether a reply was bad or missing. */
+static void note(struct wn_session *s, bool bad)
+{
+    uint64_t *word = &s->recent[s->recent_pos / 64];
+    uint64_t mask = UINT64_C(1) << (s->recent_pos % 64);
+    s->recent_bad += (int)bad - ((*word & mask) != 0);
+    *word = bad ? *word | mask : *word & ~mask;
+    s->recent_pos = (s->recent_pos + 1) % WN_SESSION_RECENT;
+    s->recent_n += s->recent_n < WN_SESSION_RECENT;
+    s->consecutive_bad = bad ? s->consecutive_bad + 1 : 0;
+}
+
+static int add(struct wn_session *s, const char *tmpl, struct wn_error *err)
+{
+    size_t len = 0;
+    int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->out + s->out_len, WN_COMMAND_MAX, &len,
+                               err);
+    s->out_len += len;
+    return rc;
+}
+
+static bool same_setpoints(const struct wn_setpoints *a, const struct wn_setpoints *b)
+{
+    return memcmp(a, b, sizeof *a) == 0; /* bit by bit: NaN equals NaN */
+}
+
+/* The read query is asked thousands of times with the same values: it is expanded once. */
+static int add_read(struct wn_session *s, const char *tmpl, struct wn_error *err)
+{
+    if (s->read_command_len == 0 || !same_setpoints(&s->setpoints, &s->read_setpoints)) {
+        s->read_command_len = 0;
+        int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->read_command,
+                                   sizeof s->read_command, &s->read_command_len, err);
+        if (rc != WN_OK) {
+            return rc;
+        }
+        s->read_setpoints = s->setpoints;
+    }
+    memcpy(s->out + s->out_len, s->read_command, s->read_command_len);
+    s->out_len += s->read_command_len;
+    return WN_OK;
+}
+
+static int add_query(struct wn_session *s, const char *tmpl, struct wn_error *err)
+{
+    size_t from = s->out_len;
+    s->resync = s->stale && s->request != WN_REQUEST_IDENTIFY;
+    int rc = s->resync                    ? add(s, s->dialect->identity_query, err)
+             : s->phase == WN_PHASE_READ ? add_read(s, tmpl, err)
+                                          : add(s, tmpl, err);
+    if (rc == WN_OK) {
+        size_t len = s->out_len - from - strlen(s->dialect->terminator);
+        memcpy(s->query, s->out + from, len);
+        s->query[len] = '\0';
+    }
+    return rc;
+}
+
+/* Puts together what is sent next: the commands up to and with the next query. */
+static void prepare(struct wn_session *s, wn_ns now_ns)
+{
+    struct wn_error err;
+    const char *tmpl;
+    enum wn_step_kind kind;
+    int rc = WN_OK;
+    s->awaiting_reply = false;
+    s->resync = false;
+    s->sent = false;
+    s->out_pos = 0;
+    s->out_len = 0;
+    s->from_phase = s->phase;
+    s->from_index = s->index;
+    if (s->lines.len > 0 || s->lines.spoiled) { /* the beginning of something nobody asked for */
+        wn_line_reset(&s->lines);
+        s->stale = true;
+    }
+    if (s->lead) {
+        s->out_len = strlen(s->dialect->terminator);
+        memcpy(s->out, s->dialect->terminator, s->out_len);
+    }
+    while (rc == WN_OK && (kind = wn_exchange_step(s, &tmpl)) == WN_STEP_COMMAND) {
+        rc = add(s, tmpl, &err);
+        wn_exchange_advance(s);
+    }
+    if (rc == WN_OK && kind == WN_STEP_QUERY) {
+        rc = add_query(s, tmpl, &err);
+    }
+    if (rc != WN_OK) {
+        (void)wn_error_prefix(&err, "%s on %s", s->role, s->port);
+        fail(s, &err);
+    } else if (s->out_len == 0) {
+        finish(s, WN_SESSION_DONE);
+    } else {
+        s->deadline_ns = now_ns + timeout_ns(s);
+    }
+}
+
+/* Something went wrong that asking again may cure; err says what, for the case that it does not. */
+static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
+{
+    note(s, true);
+    s->stale = true;
+    s->lead = true;
+    s->old_errors = true;
+    s->attempt++;
+    (void)wn_error_prefix(err, "%s on %s", s->role, s->port);
+    struct wn_error told = *err;
+    (void)wn_error_set(&s->complaint, told.code, "%s; %d of the last %d replies were bad or missing", told.text,
+                       s->recent_bad, s->recent_n);
+    if (s->attempt <= s->dialect->retries) {
+        wn_exchange_again(s);
+        prepare(s, now_ns);
+        return;
+    }
+    (void)wn_error_set(err, told.code, "%s; asked %d %s; %d of the last %d replies were bad or missing",
+                       told.text, s->attempt, s->attempt == 1 ? "time" : "times", s->recent_bad,
+                       s->recent_n);
+    fail(s, err);
+}
+
+/* Whatever was under way is given up in favour of OFF. */
+static void preempt(struct wn_session *s)
+{
+    if (s->out_pos > 0) {
+        s->stale = true; /* an answer may be on its way */
+        s->old_errors = true;
+    }
+    s->result = WN_SESSION_IDLE;
 }
 
 void wn_session_begin(struct wn_session *s, enum wn_request request, const struct wn_setpoints *sp,
                       wn_ns now_ns)
 {
-    static const struct wn_setpoints none = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
     wn_assert(request != WN_REQUEST_NONE);
-    bool preempts = s->result == WN_SESSION_PENDING;
-    wn_assert(!preempts || request == WN_REQUEST_OFF);
-    bool half_sent = preempts && s->out_pos > 0 && s->out_pos < s->out_len;
-    bool reply_due = preempts && (s->awaiting_reply || s->resync);
-    s->request = request;
-    s->setpoints = sp != NULL ? *sp : none;
-    s->phase = PHASE_LINES;
-    s->index = s->attempt = 0;
-    s->resync = false;
-    s->result = WN_SESSION_PENDING;
-    s->stale = s->stale || reply_due; /* the reply to what was pre-empted is still to come */
-    wn_error_clear(&s->error);
-    go_on(s, now_ns);
-    if (half_sent && s->out_len + 1 < sizeof s->out) { /* end the half line, so that OFF stands alone */
-        memmove(s->out + 1, s->out, s->out_len);
-        s->out[0] = '\n';
-        s->out_len++;
+    if (s->result == WN_SESSION_PENDING) {
+        wn_assert(request == WN_REQUEST_OFF);
+        preempt(s);
     }
+    s->request = request;
+    s->setpoints = sp != NULL ? *sp : (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+    s->phase = 0;
+    s->index = 0;
+    s->attempt = 0;
+    s->resyncs = 0;
+    s->differs[0] = '\0';
+    s->lead = s->lead || request == WN_REQUEST_OFF;
+    s->result = WN_SESSION_PENDING;
+    wn_error_clear(&s->error);
+    if (request == WN_REQUEST_POWER && s->dialect->power.set.n == 0) {
+        struct wn_error err;
+        (void)wn_error_set(&err, WN_EINVAL, "%s on %s: %s has no power mode: use discharge steps with a current",
+                           s->role, s->port, s->dialect->file);
+        fail(s, &err);
+        return;
+    }
+    prepare(s, now_ns);
 }
 
 const char *wn_session_output(const struct wn_session *s, size_t *len)
 {
-    *len = s->result == WN_SESSION_PENDING ? s->out_len - s->out_pos : 0;
+    *len = s->out_len - s->out_pos;
     return s->out + s->out_pos;
 }
 
 void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
 {
+    const char *tmpl;
     wn_assert(n <= s->out_len - s->out_pos);
     s->out_pos += n;
-    if (n == 0 || s->out_pos < s->out_len || s->result != WN_SESSION_PENDING) {
+    if (n == 0 || s->out_pos < s->out_len) {
         return;
     }
-    if (s->awaiting_reply) {
-        s->deadline_ns = now_ns + wn_ns_from_s(s->dialect->reply_timeout_s);
+    s->sent = true;
+    s->lead = false;
+    if (wn_exchange_step(s, &tmpl) == WN_STEP_QUERY) {
+        s->awaiting_reply = true;
+        s->deadline_ns = now_ns + timeout_ns(s);
     } else {
-        exchange_over(s, now_ns);
+        s->exchanges++;
+        finish(s, WN_SESSION_DONE);
     }
 }
 
-static bool begins(const char *line, size_t len, const char *with)
-{
-    size_t n = strlen(with);
-    return len >= n && memcmp(line, with, n) == 0;
-}
+/* What the lines of one input led to; carried out when all of it was looked at. */
+struct outcome {
+    enum { NOTHING, GO_ON, ASK_AGAIN, GIVE_UP } what;
+    struct wn_error err;
+};
 
-static bool equals(const char *line, size_t len, const char *text)
+/* The instrument is in step again: back to what was to be asked. */
+static void in_step(struct wn_session *s, struct outcome *out)
 {
-    return strlen(text) == len && memcmp(line, text, len) == 0;
-}
-
-static enum wn_session_result check_readback(struct wn_session *s, const char *line, size_t len,
-                                             wn_ns now)
-{
-    const struct wn_readback *b = &mode_of(s)->readback[s->index];
-    const double *want = wn_setpoint_find(&s->setpoints, b->expect, strlen(b->expect));
-    char what[320], number[WN_NUM_SIZE];
-    double got = 0;
-    if (want == NULL ? equals(line, len, b->expect)
-                     : wn_num_parse(line, len, &got) == WN_OK && fabs(got - *want) <= b->tolerance) {
-        exchange_over(s, now);
-        return s->result;
-    }
-    (void)snprintf(what, sizeof what, "'%.60s' answers '%.*s', but %s was set: nothing is switched on",
-                   s->query, len < 60 ? (int)len : 60, line,
-                   want == NULL ? b->expect : wn_num_format(*want, 9, number, sizeof number));
-    return fail(s, WN_EREADBACK, what);
-}
-
-static enum wn_session_result check_error(struct wn_session *s, const char *line, size_t len, wn_ns now)
-{
-    double number = 0;
-    const char *comma = memchr(line, ',', len);
-    size_t n = comma != NULL ? (size_t)(comma - line) : len;
-    char what[320];
-    if (wn_num_parse(line, n, &number) != WN_OK) {
-        s->bad_replies++;
-        (void)snprintf(what, sizeof what, "reply '%.*s' to %.60s is no error number",
-                       len < 60 ? (int)len : 60, line, s->query);
-        return again(s, WN_EFRAME, what, now);
-    }
-    if (number != 0) {
-        (void)snprintf(what, sizeof what, "instrument reports %.*s", len < 160 ? (int)len : 160, line);
-        return fail(s, WN_EINSTRUMENT, what);
-    }
-    exchange_over(s, now);
-    return s->result;
-}
-
-static enum wn_session_result check_output(struct wn_session *s, const char *line, size_t len, wn_ns now)
-{
-    bool off = equals(line, len, s->dialect->output_off_reply);
-    char what[200];
-    if (off == (s->request == WN_REQUEST_OFF)) {
-        exchange_over(s, now);
-        return s->result;
-    }
-    (void)snprintf(what, sizeof what, "%.60s answers '%.*s' after it was switched %s", s->query,
-                   len < 60 ? (int)len : 60, line, off ? "on" : "off");
-    return fail(s, WN_EREADBACK, what);
-}
-
-static enum wn_session_result check_reading(struct wn_session *s, const char *line, size_t len, wn_ns now)
-{
-    struct wn_error why = {0};
-    if (wn_dialect_decode(s->dialect, line, len, &s->reading, &why) != WN_OK) {
-        char what[480];
-        s->bad_replies++;
-        s->consecutive_bad++;
-        (void)snprintf(what, sizeof what, "%s to %.60s", why.text, s->query);
-        return again(s, WN_EFRAME, what, now);
-    }
-    s->consecutive_bad = 0;
-    s->reading.host_ns = now;
-    exchange_over(s, now);
-    return s->result;
-}
-
-static enum wn_session_result check_identity(struct wn_session *s, const char *line, size_t len, wn_ns now)
-{
-    if (!begins(line, len, s->dialect->identity_prefix)) {
-        char what[480];
-        (void)snprintf(what, sizeof what,
-                       "identifies itself as '%.*s', but %s expects '%s...': wrong instrument on this port, or "
-                       "the wrong dialect",
-                       len < 120 ? (int)len : 120, line, s->dialect->name, s->dialect->identity_prefix);
-        return fail(s, WN_EIDENTITY, what);
-    }
-    (void)snprintf(s->identity, sizeof s->identity, "%.*s", (int)len, line);
     s->stale = false;
-    exchange_over(s, now);
-    return s->result;
-}
-
-/* While finding the place in the stream everything is dropped until the identity comes. */
-static void check_resync(struct wn_session *s, const char *line, size_t len, wn_ns now)
-{
-    if (begins(line, len, s->dialect->identity_prefix)) {
-        s->resync = s->stale = false;
-        ask(s, now);
+    s->awaiting_reply = false;
+    s->resyncs++;
+    if (s->resyncs <= s->dialect->retries + 1) {
+        out->what = GO_ON;
+        return;
     }
+    out->what = GIVE_UP;
+    (void)wn_error_set(&out->err, WN_EFRAME,
+                       "%s on %s keeps sending lines nobody asked for: is it in a mode in which it talks by itself?",
+                       s->role, s->port);
 }
 
-static enum wn_session_result take_line(struct wn_session *s, const char *line, size_t len, wn_ns now)
+static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns now_ns,
+                      struct outcome *out)
 {
-    s->exchanges++;
+    if (len == 0) {
+        return; /* CR LF in front of a reply; no answer is empty */
+    }
+    if (!s->awaiting_reply) {
+        s->stale = s->stale || !wn_exchange_is_identity(s, line, len);
+        return;
+    }
     if (s->resync) {
-        check_resync(s, line, len, now);
-        return s->result;
+        if (wn_exchange_is_identity(s, line, len)) {
+            in_step(s, out);
+        }
+        return;
     }
-    switch ((enum phase)s->phase) {
-    case PHASE_ERROR:
-        return check_error(s, line, len, now);
-    case PHASE_READBACK:
-        return check_readback(s, line, len, now);
-    case PHASE_OUTPUT:
-        return check_output(s, line, len, now);
-    case PHASE_REPLY:
-        return s->request == WN_REQUEST_READ ? check_reading(s, line, len, now)
-                                             : check_identity(s, line, len, now);
-    case PHASE_LINES:
-    case PHASE_END:
-        break;
+    enum wn_verdict v = wn_exchange_judge(s, line, len, now_ns, &out->err);
+    if (v == WN_VERDICT_STRAY) {
+        return;
     }
-    return s->result;
+    s->awaiting_reply = false;
+    if (v == WN_VERDICT_BAD) {
+        s->bad_replies++;
+        out->what = ASK_AGAIN;
+        return;
+    }
+    note(s, false);
+    s->exchanges++;
+    out->what = v == WN_VERDICT_FAILED ? GIVE_UP : GO_ON;
+    if (v == WN_VERDICT_FAILED) {
+        (void)wn_error_prefix(&out->err, "%s on %s", s->role, s->port);
+    } else if (v == WN_VERDICT_GOOD) {
+        if (s->phase == WN_PHASE_IDENTITY) {
+            s->stale = false; /* whatever was asked before has been answered before */
+        }
+        if (s->phase != WN_PHASE_DRAIN) { /* its attempts count as those of the errors after it */
+            s->attempt = 0;
+            s->resyncs = 0;
+        }
+        wn_exchange_advance(s);
+    }
+}
+
+/* A line that is no text, or endless. */
+static void take_garbage(struct wn_session *s, struct outcome *out)
+{
+    if (s->awaiting_reply && !s->resync) {
+        s->awaiting_reply = false;
+        s->bad_replies++;
+        out->what = ASK_AGAIN;
+        (void)wn_error_set(&out->err, WN_EFRAME, "reply to %s is no text: check baud rate, parity and cable",
+                           s->query);
+    } else if (!s->awaiting_reply) {
+        s->stale = true;
+    }
 }
 
 enum wn_session_result wn_session_input(struct wn_session *s, const char *data, size_t len,
                                         wn_ns now_ns)
 {
-    size_t used = 0, line_len = 0;
+    struct outcome out;
     const char *line = NULL;
-    while (wn_line_take(&s->lines, data, len, &used, &line, &line_len)) {
-        bool expected = s->result == WN_SESSION_PENDING && s->awaiting_reply && s->out_pos == s->out_len;
-        if (expected) {
-            (void)take_line(s, line, line_len, now_ns);
-        } else {
-            s->stale = true; /* nobody asked: a late or doubled reply; find the place again first */
-            s->bad_replies++;
+    size_t used = 0, line_len = 0;
+    bool more = true;
+    out.what = NOTHING;
+    (void)wn_session_tick(s, now_ns); /* what comes at the deadline is late */
+    while (more) {
+        uint64_t discarded = s->lines.discarded;
+        more = wn_line_take(&s->lines, data, len, &used, &line, &line_len);
+        if (s->lines.discarded != discarded) {
+            take_garbage(s, &out);
         }
+        if (more) {
+            take_line(s, line, line_len, now_ns, &out);
+        }
+    }
+    switch (out.what) {
+    case NOTHING:
+        /* Not handed out yet, and something came that nobody asked for: better ask who is there first. */
+        if (s->result == WN_SESSION_PENDING && s->out_pos == 0 && s->stale && !s->resync) {
+            s->phase = s->from_phase;
+            s->index = s->from_index;
+            prepare(s, now_ns);
+        }
+        break;
+    case GO_ON:
+        prepare(s, now_ns);
+        break;
+    case ASK_AGAIN:
+        retry(s, &out.err, now_ns);
+        break;
+    case GIVE_UP:
+        fail(s, &out.err);
+        break;
     }
     return s->result;
 }
 
 enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
 {
+    struct wn_error err;
+    char waited[WN_NUM_SIZE];
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
         return s->result;
     }
-    char what[200];
     s->timeouts++;
-    s->stale = true;
-    (void)snprintf(what, sizeof what, "no reply to %.60s within %.0f ms, asked %d times", s->query,
-                   s->dialect->reply_timeout_s * 1e3, s->attempt + 1);
-    return again(s, WN_ETIMEOUT, what, now_ns);
+    wn_line_reset(&s->lines);
+    (void)wn_num_format(s->dialect->reply_timeout_s, 3, waited, sizeof waited);
+    if (!s->sent) {
+        s->phase = 0; /* who knows how much of it went out */
+        s->index = 0;
+        (void)wn_error_set(&err, WN_ETIMEOUT, "the port takes no bytes for %s s: check cable and flow control", waited);
+    } else {
+        (void)wn_error_set(&err, WN_ETIMEOUT, "no answer to %s within %s s: check power, cable and baud rate", s->query,
+                           waited);
+    }
+    retry(s, &err, now_ns);
+    return s->result;
 }
 
 enum wn_session_result wn_session_result(const struct wn_session *s)

@@ -1,79 +1,232 @@
-/* Dialects: the checks a dialect must pass before anything is sent.
+/* Dialects: is what was read from a file complete, and can it be sent?
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/dialect.h"
 
+#include <math.h>
+#include <stdio.h>
 #include <string.h>
 
-static const double *find(const char *name, size_t len)
+#include "instrument/exchange.h"
+
+/* Values each kind of command may use; separated by blanks. */
+static const char no_values[] = "";
+static const char protection_values[] = "voltage_high_v voltage_low_v current_limit_a temperature_limit_c timeout_s";
+static const char current_values[] = "current_a voltage_v";
+static const char power_values[] = "power_w voltage_v";
+static const char read_values[] = "interval_s";
+
+struct checker {
+    const struct wn_dialect *d;
+    struct wn_error *err;
+};
+
+static bool listed(const char *list, const char *name, size_t len)
 {
-    static const struct wn_setpoints any;
-    return wn_setpoint_find(&any, name, len);
+    for (const char *at = list; *at != '\0';) {
+        size_t n = strcspn(at, " ");
+        if (n == len && memcmp(at, name, len) == 0) {
+            return true;
+        }
+        at += n;
+        at += strspn(at, " ");
+    }
+    return false;
 }
 
-static int check_template(const struct wn_dialect *d, const char *what, const char *tmpl, struct wn_error *err)
+static bool needed(const struct checker *c, const char *key, const char *text)
 {
-    for (const char *p = strchr(tmpl, '{'); p != NULL; p = strchr(p + 1, '{')) {
-        const char *close = strchr(p, '}');
-        if (close == NULL || find(p + 1, (size_t)(close - p - 1)) == NULL) {
-            return wn_error_set(err, WN_EINVAL, "%s: %s: '%s' holds a {value} that is not known", d->file,
-                                what, tmpl);
+    if (text[0] != '\0') {
+        return true;
+    }
+    (void)wn_error_set(c->err, WN_EMISSING, "%s: %s is missing", c->d->file, key);
+    return false;
+}
+
+/* One template: text that can be sent, and only values that are there when it is sent. */
+static bool good_template(const struct checker *c, const char *key, const char *text, const char *values)
+{
+    if (!needed(c, key, text)) {
+        return false;
+    }
+    for (const char *at = text; *at != '\0'; at++) {
+        if (*at < 0x20 || *at > 0x7e) {
+            (void)wn_error_set(c->err, WN_EINVAL,
+                               "%s: %s holds a byte that is no printable ASCII; the terminator is added by itself",
+                               c->d->file, key);
+            return false;
         }
     }
-    return WN_OK;
-}
-
-static int check_sequence(const struct wn_dialect *d, const char *what, const struct wn_sequence *s,
-                          struct wn_error *err)
-{
-    int rc = WN_OK;
-    for (int i = 0; i < s->n && rc == WN_OK; i++) {
-        rc = check_template(d, what, s->line[i], err);
+    for (const char *at = strchr(text, '{'); at != NULL; at = strchr(at, '{')) {
+        size_t n = strcspn(++at, "}");
+        if (at[n] == '\0' || !listed(values, at, n)) {
+            (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: \"%s\": {%.*s} is not one of the values for it (%s)", c->d->file,
+                               key, text, (int)n, at, values[0] != '\0' ? values : "it takes none");
+            return false;
+        }
     }
-    return rc;
+    return true;
 }
 
-static int require(const struct wn_dialect *d, bool there, const char *what, struct wn_error *err)
+static bool good_sequence(const struct checker *c, const char *key, const struct wn_sequence *q,
+                          const char *values)
 {
-    return there ? WN_OK : wn_error_set(err, WN_EMISSING, "%s: %s is missing", d->file, what);
+    if (q->n < 0 || q->n > WN_SEQUENCE_MAX) {
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: %s has %d commands, at most %d", c->d->file, key, q->n,
+                           WN_SEQUENCE_MAX);
+        return false;
+    }
+    for (int i = 0; i < q->n; i++) {
+        if (!good_template(c, key, q->line[i], values)) {
+            return false;
+        }
+    }
+    return true;
 }
 
-static bool reports(const struct wn_dialect *d, enum wn_field f)
+static bool good_readback(const struct checker *c, const char *key, const struct wn_readback *rb,
+                          const char *values)
 {
-    int n = 0;
+    struct wn_setpoints any = {0};
+    size_t n = strlen(rb->expect);
+    if (!good_template(c, key, rb->query, no_values) || !needed(c, key, rb->expect)) {
+        return false;
+    }
+    if (wn_setpoint_find(&any, rb->expect, n) == NULL) {
+        return true; /* a literal text */
+    }
+    if (!listed(values, rb->expect, n)) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: expect is \"%s\", which is not one of %s", c->d->file, key,
+                           rb->expect, values);
+        return false;
+    }
+    if (!(rb->tolerance > 0) || !isfinite(rb->tolerance)) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: \"%s\" needs a tolerance above zero", c->d->file, key,
+                           rb->expect);
+        return false;
+    }
+    return true;
+}
+
+static bool good_mode(const struct checker *c, const char *name, const struct wn_mode *m, const char *values)
+{
+    char key[32];
+    (void)snprintf(key, sizeof key, "%s.set", name);
+    if (m->set.n == 0) {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: %s is missing", c->d->file, key);
+        return false;
+    }
+    if (!good_sequence(c, key, &m->set, values)) {
+        return false;
+    }
+    (void)snprintf(key, sizeof key, "%s.readback", name);
+    if (m->readbacks < 1 || m->readbacks > WN_READBACKS_MAX) {
+        (void)wn_error_set(c->err, WN_EMISSING,
+                           "%s: %s needs 1 to %d queries: a garbled set-point must never drive a cell", c->d->file,
+                           key, WN_READBACKS_MAX);
+        return false;
+    }
+    for (int i = 0; i < m->readbacks; i++) {
+        if (!good_readback(c, key, &m->readback[i], values)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool has_field(const struct wn_dialect *d, enum wn_field f)
+{
     for (int i = 0; i < d->fields; i++) {
-        n += d->field[i] == f;
+        if (d->field[i] == f) {
+            return true;
+        }
     }
-    return n == 1;
+    return false;
+}
+
+static bool good_fields(const struct checker *c)
+{
+    const struct wn_dialect *d = c->d;
+    if (d->fields < 1 || d->fields > WN_FIELDS_MAX) {
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: read.fields has %d fields, 1 to %d are possible", d->file,
+                           d->fields, WN_FIELDS_MAX);
+        return false;
+    }
+    if (d->fields > 1 && d->separator == '\0') {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: read.separator is missing", d->file);
+        return false;
+    }
+    if (!has_field(d, WN_FIELD_VOLTAGE_V) || !has_field(d, WN_FIELD_CURRENT_A)) {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: read.fields must hold voltage_v and current_a", d->file);
+        return false;
+    }
+    if (d->has_clock && !has_field(d, WN_FIELD_TIME_S)) {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: has_clock is true, but read.fields holds no time_s", d->file);
+        return false;
+    }
+    return true;
+}
+
+/* What the guard writes is complete in itself: the guard expands nothing and appends nothing. */
+static bool good_safe_off(const struct checker *c)
+{
+    const struct wn_dialect *d = c->d;
+    size_t n = strlen(d->terminator);
+    if (d->safe_off_len == 0 || d->safe_off_len >= sizeof d->safe_off) {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: safe_off is missing: it is what the guard sends", d->file);
+        return false;
+    }
+    if (d->safe_off_len < n || memcmp(d->safe_off + d->safe_off_len - n, d->terminator, n) != 0) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off must end with the terminator", d->file);
+        return false;
+    }
+    if (memchr(d->safe_off, '{', d->safe_off_len) != NULL) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off takes no values: write it out", d->file);
+        return false;
+    }
+    return true;
+}
+
+static bool good_numbers(const struct checker *c)
+{
+    const struct wn_dialect *d = c->d;
+    const char *what = NULL;
+    if (!(d->reply_timeout_s > 0) || d->reply_timeout_s > 60) {
+        what = "reply_timeout must be above 0 and at most 60 s";
+    } else if (d->retries < 0 || d->retries > 10) {
+        what = "retries must be 0 to 10";
+    } else if (!(d->overload > 0)) {
+        what = "overload must be above 0; SCPI instruments have 9.9e37";
+    } else if (d->current_sign != 1 && d->current_sign != -1) {
+        what = "current_sign must be \"charge positive\" or \"discharge positive\"";
+    } else if (strcmp(d->terminator, "\n") != 0 && strcmp(d->terminator, "\r\n") != 0 &&
+               strcmp(d->terminator, "\r") != 0) {
+        what = "terminator must be \"\\n\", \"\\r\\n\" or \"\\r\"";
+    }
+    if (what != NULL) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s", d->file, what);
+    }
+    return what == NULL;
 }
 
 int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
 {
-    const struct {
-        bool there;
-        const char *what;
-    } needed[] = {
-        {d->terminator[0] != '\0', "terminator"},
-        {d->identity_query[0] != '\0' && d->identity_prefix[0] != '\0', "identity"},
-        {d->off.n > 0, "off"},
-        {d->on.n > 0, "on"},
-        {d->output_query[0] != '\0' && d->output_off_reply[0] != '\0', "output (query and off_reply)"},
-        {d->read_query[0] != '\0', "read.query"},
-        {d->safe_off_len > 0, "safe_off"},
-        {reports(d, WN_FIELD_VOLTAGE_V), "exactly one field voltage_v"},
-        {reports(d, WN_FIELD_CURRENT_A), "exactly one field current_a"},
-        {!d->has_clock || reports(d, WN_FIELD_TIME_S), "exactly one field time_s (has_clock = true)"},
-        {d->reply_timeout_s > 0, "reply_timeout"},
-        {d->current_sign == 1 || d->current_sign == -1, "current_sign"},
-    };
-    int rc = WN_OK;
-    for (size_t i = 0; i < sizeof needed / sizeof needed[0] && rc == WN_OK; i++) {
-        rc = require(d, needed[i].there, needed[i].what, err);
-    }
-    rc = rc == WN_OK ? check_sequence(d, "setup", &d->setup, err) : rc;
-    rc = rc == WN_OK ? check_sequence(d, "charge.set", &d->charge.set, err) : rc;
-    rc = rc == WN_OK ? check_sequence(d, "discharge.set", &d->discharge.set, err) : rc;
-    rc = rc == WN_OK ? check_sequence(d, "power.set", &d->power.set, err) : rc;
-    rc = rc == WN_OK ? check_sequence(d, "on", &d->on, err) : rc;
-    rc = rc == WN_OK ? check_sequence(d, "off", &d->off, err) : rc;
-    return rc == WN_OK ? check_template(d, "read.query", d->read_query, err) : rc;
+    struct wn_error own;
+    const struct checker check = {d, err != NULL ? err : &own};
+    const struct checker *c = &check;
+    wn_error_clear(c->err);
+    bool good =
+        good_numbers(c) && good_template(c, "identity.query", d->identity_query, no_values) &&
+        needed(c, "identity.prefix", d->identity_prefix) &&
+        good_sequence(c, "setup", &d->setup, protection_values) &&
+        good_mode(c, "charge", &d->charge, current_values) &&
+        good_mode(c, "discharge", &d->discharge, current_values) &&
+        (d->power.set.n == 0 || good_mode(c, "power", &d->power, power_values)) &&
+        needed(c, "on", d->on.n > 0 ? d->on.line[0] : "") && good_sequence(c, "on", &d->on, no_values) &&
+        needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") && good_sequence(c, "off", &d->off, no_values) &&
+        good_template(c, "output.query", d->output_query, no_values) &&
+        needed(c, "output.off_reply", d->output_off_reply) &&
+        good_template(c, "read.query", d->read_query, read_values) && good_fields(c) &&
+        (d->error_query[0] == '\0' || good_template(c, "error_query", d->error_query, no_values)) &&
+        good_safe_off(c);
+    return good ? WN_OK : c->err->code;
 }

@@ -1,8 +1,9 @@
 /* Framing of line-based replies: bytes in, whole lines out.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure, re-entrant, bounded. A line ends with LF; a CR before it is dropped. A line longer than the buffer (its CR
- * counted) is discarded whole and counted, never delivered cut. Any other CR spoils its line; an empty line is a line. Bytes outside printable ASCII (0x20..0x7e, tab) spoil their line: it is discarded and counted. */
+ * Pure, re-entrant, bounded. A line ends with LF; a CR before it is dropped; an empty line is a line. A line longer than the buffer
+ * (its CR counted) is discarded whole and counted, never delivered cut. Bytes outside printable ASCII (0x20..0x7e, tab), and a CR
+ * anywhere else, spoil their line: it is discarded and counted. */
 #ifndef WN_WIRE_LINE_H
 #define WN_WIRE_LINE_H
 
