@@ -17,6 +17,36 @@
         .size = SIZE_OF(type, member), .example = text                                             \
     }
 
+/* For hints only; wn_setpoint_find() decides. */
+static const struct wn_key_word placeholders[] = {
+    {"current_a", 0, 0},       {"voltage_v", 0, 0},
+    {"power_w", 0, 0},         {"interval_s", 0, 0},
+    {"voltage_high_v", 0, 0},  {"voltage_low_v", 0, 0},
+    {"current_limit_a", 0, 0}, {"temperature_limit_c", 0, 0},
+    {"timeout_s", 0, 0},       {NULL, 0, 0}};
+
+/* Every {name} of a command must be a value the station has. */
+static void check_placeholders(struct wn_reader *r, const config_setting_t *s, const char *command)
+{
+    static const struct wn_setpoints any;
+    char name[32];
+    for (const char *p = strchr(command, '{'); p != NULL; p = strchr(p + 1, '{')) {
+        size_t n = strcspn(p + 1, "}");
+        if (p[1 + n] == '}' && wn_setpoint_find(&any, p + 1, n) != NULL) {
+            continue;
+        }
+        (void)snprintf(name, sizeof name, "%.*s", (int)n, p + 1);
+        if (p[1 + n] != '}') {
+            wn_reader_fail(r, s, "{%s has no closing }", name);
+            return;
+        }
+        const char *near = wn_nearest_word(placeholders, name);
+        wn_reader_fail(r, s, "{%s} is no value that can be put in; %s{%s}%s", name,
+                       near != NULL ? "did you mean " : "write for example ",
+                       near != NULL ? near : "current_a", near != NULL ? "?" : "");
+    }
+}
+
 static void read_sequence(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                           void *target)
 {
@@ -30,7 +60,9 @@ static void read_sequence(struct wn_reader *r, const config_setting_t *s, const 
                                     .required = true,
                                     .size = WN_TEMPLATE_SIZE,
                                     .example = key->example};
-        wn_reader_value(r, config_setting_get_elem(s, (unsigned)q->n), &line, q->line[q->n]);
+        const config_setting_t *at = config_setting_get_elem(s, (unsigned)q->n);
+        wn_reader_value(r, at, &line, q->line[q->n]);
+        check_placeholders(r, at, q->line[q->n]);
     }
 }
 #define SEQUENCE(key, needed, type, member, text)                                                  \
@@ -90,8 +122,15 @@ static void read_readbacks(struct wn_reader *r, const config_setting_t *s, const
     }
     mode->readbacks = config_setting_length(s);
     for (int i = 0; i < mode->readbacks; i++) {
-        wn_reader_group(r, config_setting_get_elem(s, (unsigned)i), readback_keys,
-                        &mode->readback[i]);
+        const config_setting_t *at = config_setting_get_elem(s, (unsigned)i);
+        const struct wn_readback *rb = &mode->readback[i];
+        static const struct wn_setpoints any;
+        wn_reader_group(r, at, readback_keys, &mode->readback[i]);
+        if (wn_setpoint_find(&any, rb->expect, strlen(rb->expect)) != NULL &&
+            config_setting_is_group(at) && config_setting_get_member(at, "tolerance") == NULL) {
+            wn_reader_fail(r, at, "tolerance is missing: expect is a number; write tolerance = %s;",
+                           strcmp(rb->expect, "voltage_v") == 0 ? "\"2 mV\"" : "\"2 mA\"");
+        }
     }
 }
 
@@ -151,6 +190,28 @@ static void read_fields(struct wn_reader *r, const config_setting_t *s, const st
             }
         }
         d->field[i] = (enum wn_field)field;
+    }
+}
+
+/* What a reading cannot do without. */
+static void check_fields(struct wn_reader *r, const config_setting_t *fields,
+                         const struct wn_dialect *d)
+{
+    static const struct {
+        enum wn_field field;
+        const char *word, *why;
+    } needed[] = {{WN_FIELD_VOLTAGE_V, "voltage_v", ""},
+                  {WN_FIELD_CURRENT_A, "current_a", ""},
+                  {WN_FIELD_TIME_S, "time_s", ", because has_clock is true"}};
+    for (size_t k = 0; k < sizeof needed / sizeof needed[0]; k++) {
+        bool there = needed[k].field == WN_FIELD_TIME_S && !d->has_clock;
+        for (int i = 0; i < d->fields; i++) {
+            there = there || d->field[i] == needed[k].field;
+        }
+        if (!there) {
+            wn_reader_fail(r, fields, "\"%s\" is missing%s; add it where the reply holds it",
+                           needed[k].word, needed[k].why);
+        }
     }
 }
 
@@ -261,7 +322,11 @@ static void check_dialect(struct wn_reader *r, const config_setting_t *root,
                           const struct wn_dialect *d)
 {
     struct wn_error err;
+    int before = r->problems->n;
     size_t n = strlen(d->terminator);
+    const config_setting_t *reading = wn_reader_at(root, "read");
+    check_fields(r, wn_reader_at(reading, "fields"), d);
+    check_placeholders(r, wn_reader_at(reading, "query"), d->read_query);
     if (strcmp(d->terminator, "\n") != 0 && strcmp(d->terminator, "\r\n") != 0 &&
         strcmp(d->terminator, "\r") != 0) {
         wn_reader_fail(r, wn_reader_at(root, "terminator"),
@@ -270,7 +335,7 @@ static void check_dialect(struct wn_reader *r, const config_setting_t *root,
                strcmp(d->safe_off + d->safe_off_len - n, d->terminator) != 0) {
         wn_reader_fail(r, wn_reader_at(root, "safe_off"),
                        "must end with the terminator, or the instrument waits for more");
-    } else if (wn_dialect_validate(d, &err) != WN_OK) {
+    } else if (r->problems->n == before && wn_dialect_validate(d, &err) != WN_OK) {
         wn_problem_add(r->problems, "%s", err.text); /* names the file itself */
     }
 }

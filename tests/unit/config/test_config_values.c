@@ -220,6 +220,20 @@ static void test_dialect_texts_and_words(void **state)
          "@: read.field.1: \"voltage\" is not known; did you mean \"voltage_v\"?"},
         {CASE_DIALECT, "read = {", "fields", "fields = ( \"voltage_v\", \"voltage_v\" )",
          "@: read.field.2: is in the reply twice; write \"ignore\" for one of them"},
+        {CASE_DIALECT, "read = {", "fields", "fields = ( \"time_s\", \"current_a\" )",
+         "@: read.fields: \"voltage_v\" is missing; add it where the reply holds it"},
+        {CASE_DIALECT, "read = {", "fields", "fields = ( \"voltage_v\", \"current_a\" )",
+         "@: read.fields: \"time_s\" is missing, because has_clock is true; add it where the reply "
+         "holds it"},
+        {CASE_DIALECT, "read = {", "query", "query = \"MEAS:ALL? {intervals}\"",
+         "@: read.query: {intervals} is no value that can be put in; did you mean {interval_s}?"},
+        {CASE_DIALECT, "", "on", "on = ( \"OUTP ON\", \"X {yes}\" )",
+         "@: on.2: {yes} is no value that can be put in; write for example {current_a}"},
+        {CASE_DIALECT, "", "off", "off = ( \"OUTP {current_a\" )",
+         "@: off.1: {current_a has no closing }"},
+        {CASE_DIALECT, "charge = {", "tolerance", "",
+         "@: charge.readback.2: tolerance is missing: expect is a number; write tolerance = \"2 "
+         "mA\";"},
         {CASE_DIALECT, "charge = {", "tolerance", "tolerance = \"1 V\"",
          "@: charge.readback.2.tolerance: \"1 V\" is a voltage where a current is wanted: write it "
          "in uA, "
