@@ -17,8 +17,8 @@
 
 static _Noreturn void become_hook(const char *program, int input)
 {
-    static char *const environment[] = {"PATH=/usr/local/bin:/usr/bin:/bin", "LANG=C.UTF-8", NULL};
-    char *const argv[] = {(char *)program, NULL};
+    static const char *const environment[] = {"PATH=/usr/local/bin:/usr/bin:/bin", "LANG=C.UTF-8", NULL};
+    const char *const argv[] = {program, NULL};
     sigset_t none;
     (void)setpgid(0, 0);
     (void)sigemptyset(&none);
@@ -27,7 +27,8 @@ static _Noreturn void become_hook(const char *program, int input)
     (void)dup2(input, STDIN_FILENO);
     (void)dup2(STDERR_FILENO, STDOUT_FILENO);
     (void)close_range(3, ~0U, 0);
-    (void)execve(program, argv, environment);
+    /* execve changes nothing; its type is old */
+    (void)execve(program, (char *const *)(uintptr_t)argv, (char *const *)(uintptr_t)environment);
     _exit(127);
 }
 
