@@ -10,14 +10,15 @@
 #include <sys/ioctl.h>
 #include <termios.h>
 
-static int sp_error(const char *path, const char *what, enum sp_return rc, struct wn_error *err)
+static int sp_error(const struct wn_port_settings *s, const char *real, const char *what, enum sp_return rc,
+                    struct wn_error *err)
 {
-    int errnum = errno;
-    if (rc == SP_ERR_FAIL && errnum != 0) {
-        return open_error(path, errnum, err);
+    int errnum = sp_last_error_code(); /* errno: to be asked at once */
+    if (rc == SP_ERR_FAIL && errnum != 0 && errnum != EINVAL) {
+        return open_error(s->path, real, errnum, err);
     }
-    return wn_error_set(err, WN_EINVAL, "port %s: %s is not possible (%s)", path, what,
-                        rc == SP_ERR_SUPP ? "not supported" : "wrong argument");
+    return wn_error_set(err, WN_EINVAL, "port %s: %s is not possible (%d baud, %d%c%d wanted): another adapter or other settings "
+                        "are needed", s->path, what, s->baud, s->bits, s->parity, s->stop_bits);
 }
 
 static void close_port(void *owner)
@@ -27,42 +28,75 @@ static void close_port(void *owner)
     sp_free_port(port);
 }
 
-static int own_it(int fd, const char *path, struct wn_error *err)
+/* libserialport 0.1.1 leaves the port open to children and to other programs. */
+static int own_it(int fd, const char *real, const struct wn_port_settings *s, struct wn_error *err)
 {
     if (fcntl(fd, F_SETFD, FD_CLOEXEC) != 0 || ioctl(fd, TIOCEXCL) != 0) {
-        return wn_error_set(err, WN_EIO, "port %s: %s", path, strerror(errno));
+        return open_error(s->path, real, errno, err);
     }
-    return fd_lock(fd, path, err);
+    return fd_lock(fd, s->path, real, err);
 }
 
-static int set_line(struct sp_port *port, const struct wn_port_settings *s, struct wn_error *err)
+static int set_format(struct sp_port *port, const char *real, const struct wn_port_settings *s,
+                      struct wn_error *err)
 {
     enum sp_parity parity = s->parity == 'E' ? SP_PARITY_EVEN
                             : s->parity == 'O' ? SP_PARITY_ODD
                                                : SP_PARITY_NONE;
-    enum sp_return rc;
-    if ((rc = sp_set_baudrate(port, s->baud)) != SP_OK) {
-        return sp_error(s->path, "this baud rate", rc, err);
+    enum sp_return rc = sp_set_baudrate(port, s->baud);
+    if (rc != SP_OK) {
+        return sp_error(s, real, "this baud rate", rc, err);
     }
     if ((rc = sp_set_bits(port, s->bits)) != SP_OK || (rc = sp_set_parity(port, parity)) != SP_OK ||
         (rc = sp_set_stopbits(port, s->stop_bits)) != SP_OK) {
-        return sp_error(s->path, "this character format", rc, err);
+        return sp_error(s, real, "this character format", rc, err);
     }
     rc = sp_set_flowcontrol(port, SP_FLOWCONTROL_NONE);
-    return rc == SP_OK ? WN_OK : sp_error(s->path, "no flow control", rc, err);
+    return rc == SP_OK ? WN_OK : sp_error(s, real, "working without flow control", rc, err);
 }
 
-/* One ioctl each, and no sp_set_* after it: those write the lines back to what they were. */
-static void set_modem_lines(int fd, const struct wn_port_settings *s)
+/* An adapter may take a baud rate and use another one. */
+static int check_baud(struct sp_port *port, const char *real, const struct wn_port_settings *s,
+                      struct wn_error *err)
 {
-    int on = (s->dtr == WN_LINE_ON ? TIOCM_DTR : 0) | (s->rts == WN_LINE_ON ? TIOCM_RTS : 0);
-    int off = (s->dtr == WN_LINE_OFF ? TIOCM_DTR : 0) | (s->rts == WN_LINE_OFF ? TIOCM_RTS : 0);
-    if (on != 0) {
-        (void)ioctl(fd, TIOCMBIS, &on);
+    struct sp_port_config *config = NULL;
+    int baud = 0;
+    enum sp_return rc = sp_new_config(&config);
+    if (rc == SP_OK) {
+        rc = sp_get_config(port, config);
     }
-    if (off != 0) {
-        (void)ioctl(fd, TIOCMBIC, &off);
+    if (rc == SP_OK) {
+        rc = sp_get_config_baudrate(config, &baud);
     }
+    sp_free_config(config);
+    if (rc != SP_OK) {
+        return sp_error(s, real, "reading the settings back", rc, err);
+    }
+    if (baud != s->baud) {
+        return wn_error_set(err, WN_EINVAL, "port %s: %d baud were set, but it has %d: use a rate it knows", s->path, s->baud,
+                            baud);
+    }
+    return WN_OK;
+}
+
+/* No sp_set_* after this: they write DTR and RTS back to what they were. */
+static int set_up(struct sp_port *port, int fd, const char *real, const struct wn_port_settings *s,
+                  struct wn_error *err)
+{
+    int rc = own_it(fd, real, s, err);
+    if (rc == WN_OK) {
+        rc = set_format(port, real, s, err);
+    }
+    if (rc == WN_OK) {
+        rc = fd_set_raw(fd, s, err);
+    }
+    if (rc == WN_OK) {
+        rc = check_baud(port, real, s, err);
+    }
+    if (rc == WN_OK) {
+        rc = fd_set_lines(fd, s, err);
+    }
+    return rc;
 }
 
 int link_sp_open(struct wn_link **out, const char *real, const struct wn_port_settings *s,
@@ -70,24 +104,20 @@ int link_sp_open(struct wn_link **out, const char *real, const struct wn_port_se
 {
     struct sp_port *port = NULL;
     int fd = -1;
-    errno = 0;
     enum sp_return sp = sp_get_port_by_name(real, &port);
     if (sp != SP_OK) {
-        return sp_error(s->path, "finding it", sp, err);
+        return open_error(s->path, real, ENOENT, err);
     }
     if ((sp = sp_open(port, SP_MODE_READ_WRITE)) != SP_OK) {
-        int rc = sp_error(s->path, "opening it", sp, err);
+        int rc = sp_error(s, real, "opening it", sp, err);
         sp_free_port(port);
         return rc;
     }
-    int rc = sp_get_port_handle(port, &fd) == SP_OK ? WN_OK
-                                                    : wn_error_set(err, WN_EIO, "port %s: no handle", s->path);
-    rc = rc == WN_OK ? own_it(fd, s->path, err) : rc;
-    rc = rc == WN_OK ? set_line(port, s, err) : rc;
-    rc = rc == WN_OK ? fd_set_raw(fd, s, err) : rc;
+    int rc = sp_get_port_handle(port, &fd) == SP_OK
+                 ? set_up(port, fd, real, s, err)
+                 : wn_error_set(err, WN_EIO, "port %s: libserialport gives no descriptor", s->path);
     if (rc == WN_OK) {
-        set_modem_lines(fd, s);
-        (void)tcflush(fd, TCIOFLUSH);
+        (void)tcflush(fd, TCIFLUSH);
         rc = fd_link_create(out, fd, s->path, port, close_port, err);
     }
     if (rc != WN_OK) {

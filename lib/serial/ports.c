@@ -3,7 +3,6 @@
 #define _GNU_SOURCE
 #include "serial/serial.h"
 
-#include <ctype.h>
 #include <dirent.h>
 #include <libserialport.h>
 #include <limits.h>
@@ -32,52 +31,6 @@ static const char *find_link(const char *dir, const char *path, char *buf, size_
     return found;
 }
 
-static bool process_holds(const char *pid, const char *path)
-{
-    char dir[64], link[PATH_MAX + 80], target[PATH_MAX];
-    bool holds = false;
-    (void)snprintf(dir, sizeof dir, "/proc/%.20s/fd", pid);
-    DIR *d = opendir(dir);
-    if (d == NULL) {
-        return false; /* gone, or another user's */
-    }
-    for (struct dirent *e = readdir(d); e != NULL && !holds; e = readdir(d)) {
-        (void)snprintf(link, sizeof link, "%s/%s", dir, e->d_name);
-        ssize_t n = readlink(link, target, sizeof target - 1);
-        target[n > 0 ? n : 0] = '\0';
-        holds = strcmp(target, path) == 0;
-    }
-    (void)closedir(d);
-    return holds;
-}
-
-static const char *find_holder(const char *path, char *buf, size_t size)
-{
-    DIR *d = opendir("/proc");
-    const char *found = NULL;
-    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL && found == NULL; e = readdir(d)) {
-        char comm[64], file[300];
-        if (!isdigit((unsigned char)e->d_name[0]) || !process_holds(e->d_name, path)) {
-            continue;
-        }
-        (void)snprintf(file, sizeof file, "/proc/%s/comm", e->d_name);
-        FILE *f = fopen(file, "re");
-        if (f == NULL || fgets(comm, sizeof comm, f) == NULL) {
-            comm[0] = '\0';
-        }
-        if (f != NULL) {
-            (void)fclose(f);
-        }
-        comm[strcspn(comm, "\n")] = '\0';
-        (void)snprintf(buf, size, "%s (pid %.20s)", comm, e->d_name);
-        found = buf;
-    }
-    if (d != NULL) {
-        (void)closedir(d);
-    }
-    return found;
-}
-
 static void tell(const struct sp_port *port, wn_port_fn fn, void *ctx)
 {
     char by_id[PATH_MAX], by_path[PATH_MAX], holder[128];
@@ -87,7 +40,7 @@ static void tell(const struct sp_port *port, wn_port_fn fn, void *ctx)
     i.serial_number = sp_get_port_usb_serial(port);
     i.by_id = find_link("/dev/serial/by-id", i.path, by_id, sizeof by_id);
     i.by_path = find_link("/dev/serial/by-path", i.path, by_path, sizeof by_path);
-    i.holder = find_holder(i.path, holder, sizeof holder);
+    i.holder = wn_port_holder(i.path, holder, sizeof holder);
     if (sp_get_port_usb_vid_pid(port, &i.usb_vid, &i.usb_pid) != SP_OK) {
         i.usb_vid = i.usb_pid = -1;
     }

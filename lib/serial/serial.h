@@ -29,9 +29,14 @@ void wn_port_settings_init(struct wn_port_settings *s, const char *path, int bau
 /** Opens a port: exclusive, close-on-exec, raw, non-blocking, settings read back and compared. Returns at once; a settling time is the
  * caller's affair.
  *
+ * Opening a real port raises DTR and RTS for a moment whatever the policy says (the kernel does it inside open): a board may restart, a
+ * relay click. WN_LINE_OFF drops them right after. While a duplicate of the descriptor is open elsewhere (the guard's), the port stays
+ * locked and the modem lines do not fall.
+ *
  * @return WN_OK       *out owned by the caller, close with (*out)->ops->close(*out)
  * @return WN_ENOENT   no such port; WN_EACCESS not permitted; WN_EBUSY somebody else holds it; WN_EINVAL not a terminal, or the settings
- *                     were not taken; WN_EIO anything else. The text names the port and the remedy. */
+ *                     were not taken; WN_ESTATE a modem line is to be set that it has not; WN_EIO anything else. The text names the
+ *                     port and the remedy. */
 int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct wn_error *err);
 
 /** One real port, for `wane ports`; texts are borrowed during the callback; NULL where unknown. */
@@ -41,7 +46,12 @@ struct wn_port_info {
     const char *holder;      /* "waned (pid 123)" of who has it open, as far as may be seen; NULL nobody known */
 };
 typedef void (*wn_port_fn)(const struct wn_port_info *info, void *ctx);
-/** Calls fn for every serial port of the computer, without opening any. *count how many. */
+/** Calls fn for every serial port of the computer. *count how many. No port is opened by us; libserialport itself opens those of the
+ * board (ttyS) for a moment, to leave out those that are not there. WN_EIO: sysfs cannot be read. */
 int wn_ports_list(wn_port_fn fn, void *ctx, int *count, struct wn_error *err);
+
+/** Who has the port open (its real path, no symlink): "minicom (pid 123)" in buf; NULL when nobody is seen. Another user's program is
+ * seen only when it locks its port, as ours do. */
+const char *wn_port_holder(const char *real, char *buf, size_t size);
 
 #endif

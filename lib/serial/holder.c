@@ -1,0 +1,96 @@
+/* Who has a port open: read from /proc, without opening the port (that would raise its lines).
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE
+#include "serial/link_fd.h"
+
+#include <dirent.h>
+#include <limits.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/sysmacros.h>
+#include <unistd.h>
+
+#include "base/num.h"
+
+static bool process_holds(const char *pid, const char *path)
+{
+    char dir[64], link[PATH_MAX + 80], target[PATH_MAX];
+    bool holds = false;
+    (void)snprintf(dir, sizeof dir, "/proc/%.20s/fd", pid);
+    DIR *d = opendir(dir);
+    if (d == NULL) {
+        return false; /* gone, or another user's */
+    }
+    for (struct dirent *e = readdir(d); e != NULL && !holds; e = readdir(d)) {
+        (void)snprintf(link, sizeof link, "%s/%s", dir, e->d_name);
+        ssize_t n = readlink(link, target, sizeof target - 1);
+        target[n > 0 ? n : 0] = '\0';
+        holds = strcmp(target, path) == 0;
+    }
+    (void)closedir(d);
+    return holds;
+}
+
+static const char *name_process(const char *pid, char *buf, size_t size)
+{
+    char comm[64] = "", file[64];
+    (void)snprintf(file, sizeof file, "/proc/%.20s/comm", pid);
+    FILE *f = fopen(file, "re");
+    if (f != NULL) {
+        if (fgets(comm, sizeof comm, f) == NULL) {
+            comm[0] = '\0';
+        }
+        (void)fclose(f);
+    }
+    comm[strcspn(comm, "\n")] = '\0';
+    (void)snprintf(buf, size, "%s (pid %.20s)", comm[0] != '\0' ? comm : "a program", pid);
+    return buf;
+}
+
+/* Open descriptors: shows every holder, but only of our own user, or all to root. */
+static const char *by_descriptor(const char *real, char *buf, size_t size)
+{
+    const char *found = NULL;
+    DIR *d = opendir("/proc");
+    if (d == NULL) {
+        return NULL;
+    }
+    for (struct dirent *e = readdir(d); e != NULL && found == NULL; e = readdir(d)) {
+        int64_t pid;
+        if (wn_num_parse_int(e->d_name, strlen(e->d_name), &pid) == WN_OK && process_holds(e->d_name, real)) {
+            found = name_process(e->d_name, buf, size);
+        }
+    }
+    (void)closedir(d);
+    return found;
+}
+
+/* Locks: shows only programs that lock their port, but those of everybody. A line: "1: FLOCK ADVISORY WRITE PID MAJOR:MINOR:INODE 0 EOF". */
+static const char *by_lock(const char *real, char *buf, size_t size)
+{
+    struct stat st;
+    char line[200], want[64], pid[24];
+    const char *found = NULL;
+    FILE *f = stat(real, &st) == 0 ? fopen("/proc/locks", "re") : NULL;
+    if (f == NULL) {
+        return NULL;
+    }
+    (void)snprintf(want, sizeof want, "%02x:%02x:%llu", major(st.st_dev), minor(st.st_dev),
+                   (unsigned long long)st.st_ino);
+    while (found == NULL && fgets(line, sizeof line, f) != NULL) {
+        char what[64];
+        if (sscanf(line, "%*s FLOCK %*s %*s %23s %63s", pid, what) == 2 && strcmp(what, want) == 0 &&
+            strcmp(pid, "0") != 0) {
+            found = name_process(pid, buf, size);
+        }
+    }
+    (void)fclose(f);
+    return found;
+}
+
+const char *wn_port_holder(const char *real, char *buf, size_t size)
+{
+    const char *found = by_descriptor(real, buf, size);
+    return found != NULL ? found : by_lock(real, buf, size);
+}
