@@ -173,6 +173,19 @@ static void current_at_just_before_and_just_after_a_reading(void **state)
     }
 }
 
+/* A current that flows the wrong way at first ends the step where it falls below the end value too.
+ */
+static void an_end_current_from_below(void **state)
+{
+    (void)state;
+    struct wn_integrator g = started(charge_until(4.2, 0.1));
+    assert_false(add(&g, 0, 4.2, -0.3));
+    assert_true(add(&g, 10, 4.2, -0.05));
+    assert_exact(sums_of(&g).end_duration_s, 8);
+    assert_exact(sums_of(&g).charge_out_ah * 3600, 1.75);
+    assert_true(sums_of(&g).end_charge_ah == 0);
+}
+
 /* A small current below the set voltage is a start, a pause or a switched-off output, no end. */
 static void the_end_current_is_armed_at_the_set_voltage_only(void **state)
 {
@@ -264,6 +277,7 @@ int main(void)
         cmocka_unit_test(charge_before_the_crossing_is_kept_apart),
         cmocka_unit_test(current_is_crossed_between_two_readings),
         cmocka_unit_test(current_at_just_before_and_just_after_a_reading),
+        cmocka_unit_test(an_end_current_from_below),
         cmocka_unit_test(the_end_current_is_armed_at_the_set_voltage_only),
         cmocka_unit_test(end_of_a_constant_voltage_tail),
         cmocka_unit_test(time_at_the_set_voltage),
