@@ -1,0 +1,93 @@
+/* The verdict on a claim: "after so many cycles the capacity is still at least so much".
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The capacity is at least X at cycle N exactly when the life down to threshold X is longer than N, so the probability is
+ * one minus the distribution of that life at N: claim and projection never contradict each other. */
+#include "fade/fade.h"
+
+#include <math.h>
+
+#include "fade/internal.h"
+
+enum { AROUND = 5 };
+
+/** Median of the last AROUND values at or before `cycles` that are no excursion; NaN when there is none. */
+static double measured_at(const struct wn_fade_point *points, size_t n, double cycles)
+{
+    size_t end = 0;
+    while (end < n && points[end].cycle <= cycles)
+        end++;
+    struct wn_fade_digest d;
+    size_t begin = end > AROUND ? end - AROUND : 0;
+    wn_fade_digest(points + begin, end - begin, 1, &d);
+    return d.first_ah;
+}
+
+static int judge_past(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
+                      struct wn_fade_claim *out)
+{
+    struct wn_fade_digest d;
+    wn_fade_digest(points, n, min_ah, &d);
+    bool failed = d.crossed_at <= cycles; /* false for NaN */
+    out->probability = failed ? 0 : 1;
+    out->verdict = failed ? WN_VERDICT_FAILS : WN_VERDICT_HOLDS;
+    out->capacity_at_claim_ah = measured_at(points, n, cycles);
+    return WN_OK;
+}
+
+/** Share of lives longer than `cycles`, between the three quantiles log-linear, outside a normal tail in ln(life). */
+static double longer(const struct wn_fade_result *r, double cycles)
+{
+    static const double one_in_ten = 1.2815515655446004; /* standard normal quantile of 0.9 */
+    double off = log(cycles / r->eol_median_cycle);
+    double side = off < 0 ? log(r->eol_median_cycle / r->eol_p10_cycle) : log(r->eol_p90_cycle / r->eol_median_cycle);
+    double x = side > 0 ? off / side * one_in_ten : off < 0 ? -9 : 9;
+    return 0.5 * erfc(x / sqrt(2));
+}
+
+int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
+                        struct wn_fade_claim *out, struct wn_error *err)
+{
+    struct wn_fade_result r;
+    if (!(cycles > 0) || !isfinite(cycles))
+        return wn_error_set(err, WN_EINVAL, "the claimed number of cycles must be positive");
+    int rc = wn_fade_project(points, n, min_ah, &r, err);
+    if (rc != WN_OK)
+        return rc;
+    if (points[n - 1].cycle >= cycles || r.state == WN_FADE_REACHED)
+        return judge_past(points, n, cycles, min_ah, out);
+    *out = (struct wn_fade_claim){.probability = NAN, .verdict = WN_VERDICT_NOT_YET_PREDICTABLE,
+                                  .capacity_at_claim_ah = NAN};
+    if (r.state != WN_FADE_PROJECTED)
+        return WN_OK;
+    out->probability = longer(&r, cycles);
+    out->verdict = out->probability >= 0.9   ? WN_VERDICT_ON_COURSE
+                   : out->probability <= 0.1 ? WN_VERDICT_WILL_FALL_SHORT
+                                             : WN_VERDICT_IN_DOUBT;
+    for (size_t i = 0; i + 1 < r.curve_len; i++)
+        if (r.curve[i].cycle <= cycles && cycles <= r.curve[i + 1].cycle) {
+            double part = (cycles - r.curve[i].cycle) / (r.curve[i + 1].cycle - r.curve[i].cycle);
+            out->capacity_at_claim_ah =
+                r.curve[i].median_ah + part * (r.curve[i + 1].median_ah - r.curve[i].median_ah);
+        }
+    return WN_OK;
+}
+
+const char *wn_fade_verdict_name(enum wn_fade_verdict verdict)
+{
+    switch (verdict) {
+    case WN_VERDICT_NOT_YET_PREDICTABLE:
+        return "not yet predictable";
+    case WN_VERDICT_HOLDS:
+        return "holds";
+    case WN_VERDICT_FAILS:
+        return "fails";
+    case WN_VERDICT_ON_COURSE:
+        return "on course";
+    case WN_VERDICT_IN_DOUBT:
+        return "in doubt";
+    case WN_VERDICT_WILL_FALL_SHORT:
+        return "will fall short";
+    }
+    return "";
+}

@@ -1,0 +1,213 @@
+/* The posterior of the end of life over the library of shapes.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * For each shape and each z = ln(life / last cycle) the shape is stretched to that life and scaled by the one free
+ * number that is left, its starting level, by weighted least squares; the size of the noise is integrated out under an
+ * inverse-gamma prior. Eight shapes are worked on side by side so that the compiler can use vector arithmetic. */
+#include "fade/internal.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "fade/library.h"
+
+enum { LANES = 8 };
+#define Z_MAX 3.5
+
+/** What does not depend on the shape. */
+struct prefix {
+    int bins;
+    float y[WN_FADE_BINS];      /* share of the way left, by the measured start */
+    float weight[WN_FADE_BINS]; /* adds up to 1 */
+    double effective;           /* points they are worth */
+    short cell[WN_FADE_Z][WN_FADE_BINS];
+    float part[WN_FADE_Z][WN_FADE_BINS];
+    float log_prior[WN_FADE_Z];
+    short warp_cell[WN_FADE_WARPS][WN_FADE_GRID + 1];
+    float warp_part[WN_FADE_WARPS][WN_FADE_GRID + 1];
+};
+
+struct lanes {
+    int count;
+    float table[WN_FADE_GRID + 1][LANES];
+    float log_prior[LANES];
+    int kind[LANES], family[LANES];
+};
+
+/** Sums so far, all relative to the largest logarithm seen. */
+struct sums {
+    double top;
+    double mass[WN_FADE_Z], kind[3], family[32];
+};
+
+static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double threshold_ah,
+                        const struct wn_fade_tuning *t, const double z[WN_FADE_Z + 1])
+{
+    double way = d->first_ah - threshold_ah, sum = 0;
+    p->bins = d->bins;
+    p->effective = d->bins < t->points ? d->bins : t->points;
+    for (int i = 0; i < d->bins; i++) {
+        p->y[i] = (float) ((d->capacity_ah[i] - threshold_ah) / way);
+        p->weight[i] = (float) pow(fmax(d->cycle[i], 0) / d->last_cycle, t->weight_power);
+        sum += p->weight[i];
+    }
+    for (int i = 0; i < d->bins; i++)
+        p->weight[i] = (float) (p->weight[i] / sum);
+    for (int k = 0; k < WN_FADE_Z; k++) {
+        double mid = (z[k] + z[k + 1]) / 2;
+        p->log_prior[k] = (float) (log(z[k + 1] - z[k]) - t->life_slope * mid);
+        for (int i = 0; i < d->bins; i++) {
+            double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
+            int cell = at < WN_FADE_GRID ? (int) at : WN_FADE_GRID - 1;
+            p->cell[k][i] = (short) cell;
+            p->part[k][i] = (float) (at - cell);
+        }
+    }
+    for (int w = 0; w < WN_FADE_WARPS; w++)
+        for (int i = 0; i <= WN_FADE_GRID; i++) {
+            double at = WN_FADE_GRID * pow((double) i / WN_FADE_GRID, exp((w - WN_FADE_WARPS / 2) * t->warp_step));
+            int cell = at < WN_FADE_GRID ? (int) at : WN_FADE_GRID - 1;
+            p->warp_cell[w][i] = (short) cell;
+            p->warp_part[w][i] = (float) (at - cell);
+        }
+}
+
+/** log likelihood of all lanes at one z. */
+static void likelihood(const struct prefix *p, const struct lanes *l, int k,
+                       const struct wn_fade_tuning *t, float out[LANES])
+{
+    float ee[LANES] = {0}, ev[LANES] = {0}, vv[LANES] = {0};
+    for (int i = 0; i < p->bins; i++) {
+        const float *low = l->table[p->cell[k][i]], *high = l->table[p->cell[k][i] + 1];
+        float part = p->part[k][i], w = p->weight[i], y = p->y[i];
+        for (int j = 0; j < LANES; j++) {
+            float v = low[j] + part * (high[j] - low[j]);
+            float e = y - v;
+            ee[j] += w * e * e;
+            ev[j] += w * e * v;
+            vv[j] += w * v * v;
+        }
+    }
+    float m = (float) p->effective, dof = (float) t->sigma_dof;
+    float floor2 = dof * (float) (t->sigma * t->sigma);
+    /* the level is known to level_sd; in units of the noise that is a ridge */
+    float ridge = (float) (t->sigma * t->sigma / (t->level_sd * t->level_sd)) / m;
+    for (int j = 0; j < LANES; j++) {
+        float sse = ee[j] - ev[j] * ev[j] / (vv[j] + ridge);
+        sse = sse > 0 ? sse : 0;
+        out[j] = -0.5f * (dof + m) * logf(floor2 + m * sse);
+    }
+}
+
+static void rescale(struct sums *s, double top)
+{
+    double f = exp(s->top - top);
+    for (int k = 0; k < WN_FADE_Z; k++)
+        s->mass[k] *= f;
+    for (int k = 0; k < 3; k++)
+        s->kind[k] *= f;
+    for (int k = 0; k < 32; k++)
+        s->family[k] *= f;
+    s->top = top;
+}
+
+static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_fade_tuning *t,
+                      struct sums *s)
+{
+    for (int j = l->count; j < LANES; j++) /* unused lanes: anything finite */
+        for (int i = 0; i <= WN_FADE_GRID; i++)
+            l->table[i][j] = 0;
+    float log_like[LANES];
+    for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
+        likelihood(p, l, k, t, log_like);
+        for (int j = 0; j < l->count; j++) {
+            double x = (double) log_like[j] + l->log_prior[j] + p->log_prior[k];
+            if (x < s->top - 25)
+                continue;
+            if (x > s->top)
+                rescale(s, x);
+            double mass = exp(x - s->top);
+            s->mass[k] += mass;
+            s->kind[l->kind[j]] += mass;
+            if (l->family[j] >= 0)
+                s->family[l->family[j]] += mass;
+        }
+    }
+    l->count = 0;
+}
+
+static void lanes_add(const struct prefix *p, struct lanes *l, const struct wn_fade_entry *e, int warp,
+                      const float table[WN_FADE_GRID + 1])
+{
+    int j = l->count++;
+    for (int i = 0; i <= WN_FADE_GRID; i++) {
+        int cell = p->warp_cell[warp][i];
+        l->table[i][j] = table[cell] + p->warp_part[warp][i] * (table[cell + 1] - table[cell]);
+    }
+    l->kind[j] = (int) e->kind;
+    l->family[j] = e->family;
+    l->log_prior[j] = e->log_prior;
+}
+
+static void answer(const struct sums *s, struct wn_fade_posterior *out)
+{
+    double all = 0;
+    for (int k = 0; k < WN_FADE_Z; k++)
+        all += s->mass[k];
+    for (int k = 0; k < WN_FADE_Z; k++)
+        out->mass[k] = s->mass[k] / all;
+    for (int k = 0; k < 3; k++)
+        out->leaning[k] = s->kind[k] / all;
+    out->family = 0;
+    for (int k = 1; k < wn_fade_family_count; k++)
+        if (s->family[k] > s->family[out->family])
+            out->family = k;
+    out->family_share = s->family[out->family] / all;
+}
+
+void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
+                   const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                   struct wn_fade_posterior *out)
+{
+    /* a priori, warps are bell-shaped around none */
+    static const float warp_log[WN_FADE_WARPS] = {-2.9f, -1.4f, -0.9f, -1.4f, -2.9f};
+    struct prefix prefix;
+    struct lanes lanes;
+    struct sums sums = {.top = -1e300};
+    for (int k = 0; k <= WN_FADE_Z; k++) {
+        double share = (double) k / WN_FADE_Z;
+        out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
+    }
+    prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
+    memset(&lanes, 0, sizeof lanes);
+    struct wn_fade_library library;
+    struct wn_fade_entry entry;
+    float table[WN_FADE_GRID + 1];
+    wn_fade_library_open(&library, tuning, without, 1 - threshold_ah / digest->first_ah);
+    while (wn_fade_library_next(&library, &entry)) {
+        wn_fade_shape_table(&entry.shape, table);
+        bool real = entry.kind == WN_FADE_REAL;
+        float log_prior = entry.log_prior;
+        for (int w = 0; w < WN_FADE_WARPS; w++) {
+            if (!real && w != WN_FADE_WARPS / 2)
+                continue; /* draws vary enough by themselves */
+            entry.log_prior = log_prior + (real ? warp_log[w] : 0);
+            lanes_add(&prefix, &lanes, &entry, w, table);
+            if (lanes.count == LANES)
+                lanes_run(&prefix, &lanes, tuning, &sums);
+        }
+    }
+    lanes_run(&prefix, &lanes, tuning, &sums);
+    answer(&sums, out);
+}
+
+double wn_fade_quantile(const struct wn_fade_posterior *p, double share)
+{
+    double below = 0;
+    for (int k = 0; k < WN_FADE_Z; k++) {
+        if (below + p->mass[k] >= share && p->mass[k] > 0)
+            return p->z[k] + (p->z[k + 1] - p->z[k]) * (share - below) / p->mass[k];
+        below += p->mass[k];
+    }
+    return p->z[WN_FADE_Z];
+}

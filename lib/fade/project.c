@@ -1,0 +1,133 @@
+/* The projection and the verdict, as programs ask for them.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "fade/fade.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/num.h"
+#include "fade/internal.h"
+
+enum { POINTS_MIN = 4 };
+#define WIDTH_MAX 1.4 /* ln(p90 / p10) beyond which the answer would be no help */
+
+const struct wn_fade_tuning wn_fade_tuning = {
+    .mass_real = 0.3, .mass_synthetic = 0.05, .synthetic = 150, .vague = 700,
+    .warp_step = 0.12, .spread = 0.6, .weight_power = 1.5, .sigma = 0.004, .sigma_dof = 6,
+    .points = 9, .level_sd = 0.2, .life_slope = 1.5, .depth_width = 0.5, .power_chance = 0.25,
+    .vague_b_mean = -0.1625, .vague_b_sd = 0.4,
+    .interval = {{1, 1}, {1, 1}, {1, 1}},
+};
+
+static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};
+
+static int check(const struct wn_fade_point *points, size_t n, double threshold_ah, struct wn_error *err)
+{
+    if (n == 0)
+        return wn_error_set(err, WN_EINVAL, "no cycles: nothing to project from");
+    if (!(threshold_ah > 0) || !isfinite(threshold_ah))
+        return wn_error_set(err, WN_EINVAL, "the threshold must be a positive capacity");
+    for (size_t i = 0; i < n; i++) {
+        if (!isfinite(points[i].capacity_ah) || !isfinite(points[i].cycle) || points[i].cycle < 0)
+            return wn_error_set(err, WN_EINVAL, "row %zu: cycle and capacity must be numbers, the cycle not negative", i + 1);
+        if (i > 0 && points[i].cycle <= points[i - 1].cycle)
+            return wn_error_set(err, WN_EINVAL, "row %zu: cycles must rise; sort the rows or remove the repeat", i + 1);
+    }
+    return WN_OK;
+}
+
+static void say(struct wn_fade_result *out, const char *text)
+{
+    snprintf(out->reason, sizeof out->reason, "%s", text);
+}
+
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t, double z[3])
+{
+    z[0] = wn_fade_quantile(post, 0.1);
+    z[1] = wn_fade_quantile(post, 0.5);
+    z[2] = wn_fade_quantile(post, 0.9);
+    double width = z[2] - z[0];
+    const double *factor = t->interval[width < 0.15 ? 0 : width < 0.4 ? 1 : 2];
+    z[0] = fmax(0, z[1] - factor[0] * (z[1] - z[0]));
+    z[2] = z[1] + factor[1] * (z[2] - z[1]);
+}
+
+/** Fills *out from the digest; false when the state is already settled without a posterior. */
+static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah, struct wn_fade_result *out)
+{
+    *out = (struct wn_fade_result){.state = WN_FADE_NOT_YET_PREDICTABLE, .cycles_used = d->used,
+                                   .cycles_left_out = d->left_out, .eol_median_cycle = NAN, .eol_p10_cycle = NAN,
+                                   .eol_p90_cycle = NAN, .crossed_at_cycle = NAN, .threshold_ah = threshold_ah};
+    if (!isnan(d->crossed_at)) {
+        out->state = WN_FADE_REACHED;
+        out->crossed_at_cycle = d->crossed_at;
+        out->eol_median_cycle = out->eol_p10_cycle = out->eol_p90_cycle = d->crossed_at;
+        say(out, "three consecutive valid cycles lie below the threshold");
+        return false;
+    }
+    if (d->used < POINTS_MIN || d->last_cycle <= 0) {
+        say(out, "fewer than four valid cycles");
+        return false;
+    }
+    if (!(d->first_ah > threshold_ah)) {
+        say(out, "the threshold is not below the initial capacity");
+        return false;
+    }
+    return true;
+}
+
+static void lean(const struct wn_fade_posterior *post, struct wn_fade_result *out)
+{
+    snprintf(out->reason, sizeof out->reason,
+             "leans %d %% on fitted lives%s%s, %d %% on draws around them, %d %% on general laws",
+             (int) lround(100 * post->leaning[0]), post->family_share > 0.2 ? ", most on " : "",
+             post->family_share > 0.2 ? wn_fade_families[post->family] : "",
+             (int) lround(100 * post->leaning[1]), (int) lround(100 * post->leaning[2]));
+}
+
+int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                          const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                          struct wn_fade_result *out, struct wn_error *err)
+{
+    int rc = check(points, n, threshold_ah, err);
+    if (rc != WN_OK)
+        return rc;
+    struct wn_fade_digest digest;
+    wn_fade_digest(points, n, threshold_ah, &digest);
+    if (!needs_posterior(&digest, threshold_ah, out))
+        return WN_OK;
+    struct wn_fade_posterior post;
+    wn_fade_infer(&digest, threshold_ah, tuning, without, &post);
+    double z[3];
+    calibrate(&post, tuning, z);
+    if (z[2] - z[0] > WIDTH_MAX) {
+        say(out, "the curve so far fits too many lives: more cycles are needed");
+        return WN_OK;
+    }
+    out->state = WN_FADE_PROJECTED;
+    out->eol_p10_cycle = digest.last_cycle * exp(z[0]);
+    out->eol_median_cycle = digest.last_cycle * exp(z[1]);
+    out->eol_p90_cycle = digest.last_cycle * exp(z[2]);
+    lean(&post, out);
+    return WN_OK;
+}
+
+int wn_fade_project(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                    struct wn_fade_result *out, struct wn_error *err)
+{
+    return wn_fade_project_tuned(points, n, threshold_ah, &wn_fade_tuning, &nobody, out, err);
+}
+
+const char *wn_fade_state_name(enum wn_fade_state state)
+{
+    switch (state) {
+    case WN_FADE_NOT_YET_PREDICTABLE:
+        return "not_yet_predictable";
+    case WN_FADE_PROJECTED:
+        return "projected";
+    case WN_FADE_REACHED:
+        return "reached";
+    }
+    return "";
+}

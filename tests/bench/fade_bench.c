@@ -1,0 +1,202 @@
+/* Scores the projection on the open curves, beside naive laws, with cells or whole families left out.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * usage: fade_bench REFERENCE_DIR [every=N] [brief=1] [NAME=VALUE of struct wn_fade_tuning]...
+ * Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are % of the true life, clipped at
+ * 900; "not yet predictable" counts as 100. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "base/num.h"
+#include "bench/curves.h"
+#include "bench/naive.h"
+#include "fade/internal.h"
+
+enum { MARKS = 5, FAMILIES = 16, WAYS = 2 + NAIVE_COUNT, ROOM = CURVES_MAX * MARKS };
+static const double marks[MARKS] = {0.3, 0.5, 0.7, 0.8, 0.9};
+static const char *const ways[WAYS] = {"known", "unseen", NAIVE_NAMES};
+
+struct cell {
+    double error[CURVES_MAX];
+    int n, covered, asked, not_yet;
+    double width;
+};
+static struct cell cells[WAYS][FAMILIES][MARKS];
+
+static double clipped(double life, double truth)
+{
+    return isfinite(life) ? fmin(900, 100 * fabs(life - truth) / truth) : 900;
+}
+
+static void score(struct cell *s, const struct wn_fade_result *r, double truth)
+{
+    if (r->state != WN_FADE_PROJECTED) {
+        s->not_yet++;
+        s->error[s->n++] = 100;
+        return;
+    }
+    s->asked++;
+    s->covered += r->eol_p10_cycle <= truth && truth <= r->eol_p90_cycle;
+    s->width += (r->eol_p90_cycle - r->eol_p10_cycle) / truth;
+    s->error[s->n++] = clipped(r->eol_median_cycle, truth);
+}
+
+static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int verbose, bool naive)
+{
+    for (int m = 0; m < MARKS; m++) {
+        size_t n = 0;
+        while (n < c->n && c->points[n].cycle <= marks[m] * c->life)
+            n++;
+        if (n < 4)
+            continue;
+        for (int way = 0; way < 2; way++) {
+            struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
+            struct wn_fade_result r;
+            struct wn_error err;
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, &r, &err) != WN_OK)
+                continue;
+            score(&cells[way][c->family][m], &r, c->life);
+            if (verbose)
+                printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n", wn_fade_families[c->family],
+                       c->name, marks[m], ways[way], c->life, r.eol_median_cycle, r.eol_p10_cycle, r.eol_p90_cycle);
+        }
+        for (int k = 0; naive && k < NAIVE_COUNT; k++) {
+            struct cell *s = &cells[2 + k][c->family][m];
+            s->error[s->n++] = clipped(naive_life(k, c->points, n, c->threshold_ah), c->life);
+        }
+    }
+}
+
+static int rising(const void *a, const void *b)
+{
+    double x = *(const double *) a, y = *(const double *) b;
+    return (x > y) - (x < y);
+}
+
+static double median(double *v, int n)
+{
+    qsort(v, (size_t) n, sizeof v[0], rising);
+    return n == 0 ? NAN : n % 2 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
+}
+
+static double mean(const double *v, int n)
+{
+    double sum = 0;
+    for (int i = 0; i < n; i++)
+        sum += v[i];
+    return sum / n;
+}
+
+static void table_of_families(int way)
+{
+    printf("%-22s", ways[way]);
+    for (int m = 0; m < MARKS; m++)
+        printf("  %3.0f %%: med/mean/best cover", 100 * marks[m]);
+    puts("");
+    double medians = 0, means = 0, cover = 0;
+    int k = 0;
+    for (int f = 0; f < wn_fade_family_count; f++) {
+        if (cells[way][f][1].n == 0)
+            continue;
+        printf("%-22s", wn_fade_families[f]);
+        for (int m = 0; m < MARKS; m++) {
+            struct cell *s = &cells[way][f][m];
+            double best = 1e9;
+            for (int w = 2; w < WAYS; w++)
+                best = fmin(best, cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
+            double average = mean(s->error, s->n);
+            printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
+                   m > 0 && average > 1.2 * best ? "!" : " ", 100.0 * s->covered / s->asked, s->not_yet);
+            if (s->n == 0)
+                continue;
+            medians += median(s->error, s->n);
+            means += average;
+            cover += s->asked ? (double) s->covered / s->asked : 0;
+            k++;
+        }
+        puts("");
+    }
+    printf("%s, means over families and marks: median %.2f mean %.2f cover %.3f\n", ways[way], medians / k,
+           means / k, cover / k);
+}
+
+static void table_of_marks(int way)
+{
+    static double pool[ROOM];
+    printf("%-14s", ways[way]);
+    for (int m = 0; m < MARKS; m++) {
+        int n = 0, covered = 0, asked = 0, not_yet = 0;
+        double width = 0;
+        for (int f = 0; f < wn_fade_family_count; f++) {
+            struct cell *s = &cells[way][f][m];
+            memcpy(pool + n, s->error, (size_t) s->n * sizeof pool[0]);
+            n += s->n;
+            covered += s->covered;
+            asked += s->asked;
+            not_yet += s->not_yet;
+            width += s->width;
+        }
+        if (n == 0)
+            continue;
+        printf(" %5.1f/%5.1f", median(pool, n), mean(pool, n));
+        if (way < 2)
+            printf(" %3.0f%% w%.2f n%2.0f%%", 100.0 * covered / asked, width / asked, 100.0 * not_yet / n);
+    }
+    puts("");
+}
+
+static const struct {
+    const char *name;
+    size_t at;
+} knobs[] = {
+#define KNOB(field) {#field, offsetof(struct wn_fade_tuning, field)}
+    KNOB(mass_real),   KNOB(mass_synthetic), KNOB(warp_step), KNOB(spread),       KNOB(weight_power),
+    KNOB(sigma),       KNOB(sigma_dof),      KNOB(points),    KNOB(level_sd),     KNOB(life_slope),
+    KNOB(depth_width), KNOB(power_chance),   KNOB(vague_b_mean), KNOB(vague_b_sd),
+};
+
+static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief)
+{
+    const char *equals = strchr(text, '=');
+    double value;
+    if (!equals || wn_num_parse(equals + 1, strlen(equals + 1), &value) != WN_OK)
+        return false;
+    size_t len = (size_t) (equals - text);
+    if (len == 5 && strncmp(text, "every", len) == 0)
+        return (*every = (int) value) > 0;
+    if (len == 5 && strncmp(text, "brief", len) == 0)
+        return (*brief = (int) value) >= 0;
+    if (len == 5 && strncmp(text, "vague", len) == 0)
+        return (t->vague = (int) value) > 0;
+    for (size_t k = 0; k < sizeof knobs / sizeof knobs[0]; k++)
+        if (strlen(knobs[k].name) == len && strncmp(text, knobs[k].name, len) == 0) {
+            memcpy((char *) t + knobs[k].at, &value, sizeof value);
+            return true;
+        }
+    return false;
+}
+
+int main(int argc, char **argv)
+{
+    static struct curves all;
+    struct wn_fade_tuning t = wn_fade_tuning;
+    int every = 1, brief = 0;
+    bool fine = argc >= 2;
+    for (int i = 2; i < argc; i++)
+        fine = fine && turn(&t, argv[i], &every, &brief);
+    if (!fine || !curves_load(&all, argv[1], every)) {
+        fputs("usage: fade_bench REFERENCE_DIR [every=N] [brief=0|1|2] [NAME=VALUE]...\n", stderr);
+        return 2;
+    }
+    for (int i = 0; i < all.count; i++)
+        run_curve(&all.at[i], &t, brief == 2, brief != 1);
+    for (int way = 0; way < 2; way++)
+        table_of_families(way);
+    puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative width, not yet");
+    for (int way = 0; way < WAYS; way++)
+        table_of_marks(way);
+    curves_free(&all);
+    return 0;
+}
