@@ -16,12 +16,14 @@
 static int unreachable(const char *path, int errnum, struct wn_error *err)
 {
     if (errnum == EACCES) {
-        return wn_error_set(err, WN_EACCESS, "%s: not permitted: ask to be put into the command group", path);
+        return wn_error_set(err, WN_EACCESS,
+                            "%s: not permitted: ask to be put into the command group", path);
     }
-    return wn_error_set(err, WN_EUNREACHABLE,
-                        "no service answers at %s (%s): is waned running? systemctl status waned, or waned "
-                        "--config FILE",
-                        path, strerror(errnum));
+    return wn_error_set(
+        err, WN_EUNREACHABLE,
+        "no service answers at %s (%s): is waned running? systemctl status waned, or waned "
+        "--config FILE",
+        path, strerror(errnum));
 }
 
 static int wait_for(int fd, short what, wn_ns deadline, const char *path, struct wn_error *err)
@@ -57,8 +59,8 @@ static int send_all(int fd, const char *text, size_t len, wn_ns deadline, const 
     return rc;
 }
 
-static int receive_line(int fd, char *buf, size_t size, size_t *len, wn_ns deadline, const char *path,
-                        struct wn_error *err)
+static int receive_line(int fd, char *buf, size_t size, size_t *len, wn_ns deadline,
+                        const char *path, struct wn_error *err)
 {
     int rc = WN_OK;
     *len = 0;
@@ -89,11 +91,14 @@ static int exchange(int fd, const char *path, const char *text, wn_ns deadline, 
     int rc = buf != NULL ? WN_OK : wn_error_set(err, WN_ENOMEM, "out of memory");
     rc = rc == WN_OK ? send_all(fd, text, strlen(text), deadline, path, err) : rc;
     rc = rc == WN_OK ? send_all(fd, "\n", 1, deadline, path, err) : rc;
-    rc = rc == WN_OK ? receive_line(fd, buf, WN_CONTROL_BACKLOG_BYTES, &len, deadline, path, err) : rc;
+    rc = rc == WN_OK ? receive_line(fd, buf, WN_CONTROL_BACKLOG_BYTES, &len, deadline, path, err)
+                     : rc;
     if (rc == WN_OK) {
         json_error_t e;
         *reply = json_loadb(buf, len, 0, &e);
-        rc = json_is_object(*reply) ? WN_OK : wn_error_set(err, WN_ESYNTAX, "%s: reply is no JSON object", path);
+        rc = json_is_object(*reply)
+                 ? WN_OK
+                 : wn_error_set(err, WN_ESYNTAX, "%s: reply is no JSON object", path);
         if (rc != WN_OK) {
             json_decref(*reply);
             *reply = NULL;
@@ -117,7 +122,9 @@ int wn_control_ask(const char *path, const json_t *request, int timeout_ms, json
     if (fd < 0) {
         return wn_error_set(err, WN_EIO, "no socket: %s", strerror(errno));
     }
-    int rc = connect(fd, (const struct sockaddr *)&a, sizeof a) == 0 ? WN_OK : unreachable(path, errno, err);
+    int rc = connect(fd, (const struct sockaddr *)&a, sizeof a) == 0
+                 ? WN_OK
+                 : unreachable(path, errno, err);
     char *text = rc == WN_OK ? json_dumps(request, JSON_COMPACT) : NULL;
     if (rc == WN_OK) {
         rc = text != NULL ? exchange(fd, path, text, deadline, reply, err)

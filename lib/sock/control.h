@@ -2,17 +2,20 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * Request:  {"command":"status"} and likewise "ping", "start", "pause", "resume", "stop", "ack"
- *   start:  {"command":"start","cell":NAME,"procedure":NAME,"name":CAMPAIGN or absent,"caution_read":true}
- * Reply:    {"ok":true, ...} or {"ok":false,"error":TEXT}
- *   status: {"ok":true,"station":"A","state":"running","simulated":true,"campaign":"demo","file":"/.../demo.wane",
- *            "cycle":137,"cycles_planned":300,"cycles_done":136,"in_check_up":false,"check_up":4,"step":"charge 4 A ...","step_s":..,
- *            "time_s":campaign time,"voltage_v":..,"current_a":..,"temperature_c":..,"ambient_c":..,"output":"off|charge|discharge|power",
- *            "step_charge_ah":..,"capacity_ah":last cycle's,"initial_capacity_ah":..,"rated_capacity_ah":..,"retention":of rated,
- *            "remaining_s":campaign time,"alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
+ *   start:  {"command":"start","cell":NAME,"procedure":NAME,"name":CAMPAIGN or
+ * absent,"caution_read":true} Reply:    {"ok":true, ...} or {"ok":false,"error":TEXT} status:
+ * {"ok":true,"station":"A","state":"running","simulated":true,"campaign":"demo","file":"/.../demo.wane",
+ *            "cycle":137,"cycles_planned":300,"cycles_done":136,"in_check_up":false,"check_up":4,"step":"charge
+ * 4 A ...","step_s":.., "time_s":campaign
+ * time,"voltage_v":..,"current_a":..,"temperature_c":..,"ambient_c":..,"output":"off|charge|discharge|power",
+ *            "step_charge_ah":..,"capacity_ah":last
+ * cycle's,"initial_capacity_ah":..,"rated_capacity_ah":..,"retention":of rated,
+ *            "remaining_s":campaign
+ * time,"alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
  *            "bad_replies":..,"exchanges":..,"guard":true,"recording":true,"cell":NAME,"procedure":NAME}
  *   Unknown values are null. Without a campaign the fields after "simulated" up to "halt" are null.
- * Reading ("status", "ping") is for everyone who can connect; stop too; the other commands are for the owner of the service, root and
- * members of the command group (SO_PEERCRED, SO_PEERGROUPS). */
+ * Reading ("status", "ping") is for everyone who can connect; stop too; the other commands are for
+ * the owner of the service, root and members of the command group (SO_PEERCRED, SO_PEERGROUPS). */
 #ifndef WN_SOCK_CONTROL_H
 #define WN_SOCK_CONTROL_H
 
@@ -39,14 +42,16 @@ struct wn_control_server;
 /** Handles one request; returns a new reference to the reply object (never NULL). */
 typedef json_t *(*wn_control_handler)(void *ctx, const json_t *request, const struct wn_peer *peer);
 
-/** Listens on path (mode 0660, umask set around bind; a stale socket is removed only under a lock on path.lock). WN_EBUSY: another
- * station process holds it; WN_EACCESS, WN_ERANGE (path too long for a socket) with remedy. */
+/** Listens on path (mode 0660, umask set around bind; a stale socket is removed only under a lock
+ * on path.lock). WN_EBUSY: another station process holds it; WN_EACCESS, WN_ERANGE (path too long
+ * for a socket) with remedy. */
 int wn_control_listen(struct wn_control_server **out, const char *path, const char *command_group,
                       wn_control_handler handler, void *ctx, struct wn_error *err);
 void wn_control_close(struct wn_control_server *s);
 /** Adds its descriptors to fds[0..max); returns how many. */
 int wn_control_poll_fds(struct wn_control_server *s, struct pollfd *fds, int max);
-/** Serves what poll() reported; non-blocking; at most one accept a call; a client that does not read is dropped. */
+/** Serves what poll() reported; non-blocking; at most one accept a call; a client that does not
+ * read is dropped. */
 void wn_control_serve(struct wn_control_server *s, const struct pollfd *fds, int n, wn_ns now_ns);
 
 /** Client side: one request, one reply, with a time limit. *reply is a new reference.

@@ -47,11 +47,12 @@ static int take_lock(struct wn_control_server *s, struct wn_error *err)
     s->lock_fd = open(lock, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0600);
     if (s->lock_fd < 0) {
         return wn_error_set(err, errno == ENOENT ? WN_ENOENT : WN_EACCESS,
-                            "%s: %s: does the directory exist, and may the service write there?", lock,
-                            strerror(errno));
+                            "%s: %s: does the directory exist, and may the service write there?",
+                            lock, strerror(errno));
     }
     if (flock(s->lock_fd, LOCK_EX | LOCK_NB) != 0) {
-        return wn_error_set(err, WN_EBUSY, "%s is held: another service already runs this station", lock);
+        return wn_error_set(err, WN_EBUSY, "%s is held: another service already runs this station",
+                            lock);
     }
     return WN_OK;
 }
@@ -92,14 +93,16 @@ int wn_control_listen(struct wn_control_server **out, const char *path, const ch
         s->client[i].fd = -1;
     }
     if (strlen(path) >= sizeof s->path - 8) {
-        rc = wn_error_set(err, WN_ERANGE, "%s is too long for a socket: choose a shorter run_dir", path);
+        rc = wn_error_set(err, WN_ERANGE, "%s is too long for a socket: choose a shorter run_dir",
+                          path);
         goto fail;
     }
     (void)snprintf(s->path, sizeof s->path, "%s", path);
     if (command_group != NULL && command_group[0] != '\0') {
         struct group *g = getgrnam(command_group);
         if (g == NULL) {
-            rc = wn_error_set(err, WN_EUNKNOWN, "command_group '%s' is no group of this computer: addgroup %s",
+            rc = wn_error_set(err, WN_EUNKNOWN,
+                              "command_group '%s' is no group of this computer: addgroup %s",
                               command_group, command_group);
             goto fail;
         }
@@ -154,7 +157,8 @@ int wn_control_poll_fds(struct wn_control_server *s, struct pollfd *fds, int max
     for (int i = 0; i < WN_CONTROL_CLIENTS_MAX && n < max; i++) {
         const struct client *c = &s->client[i];
         if (c->fd >= 0) {
-            fds[n++] = (struct pollfd){c->fd, c->out_pos < c->out_len ? POLLIN | POLLOUT : POLLIN, 0};
+            fds[n++] =
+                (struct pollfd){c->fd, c->out_pos < c->out_len ? POLLIN | POLLOUT : POLLIN, 0};
         }
     }
     return n;
@@ -217,7 +221,8 @@ static void accept_one(struct wn_control_server *s, wn_ns now)
 
 static void send_some(struct client *c)
 {
-    ssize_t n = send(c->fd, c->out + c->out_pos, c->out_len - c->out_pos, MSG_NOSIGNAL | MSG_DONTWAIT);
+    ssize_t n =
+        send(c->fd, c->out + c->out_pos, c->out_len - c->out_pos, MSG_NOSIGNAL | MSG_DONTWAIT);
     if (n < 0 && errno != EAGAIN && errno != EINTR) {
         drop(c);
         return;
@@ -236,7 +241,8 @@ static void reply(struct client *c, json_t *o)
     json_decref(o);
     size_t len = text != NULL ? strlen(text) : 0;
     size_t left = c->out_len - c->out_pos;
-    char *all = text != NULL && left + len + 1 <= WN_CONTROL_BACKLOG_BYTES ? malloc(left + len + 1) : NULL;
+    char *all =
+        text != NULL && left + len + 1 <= WN_CONTROL_BACKLOG_BYTES ? malloc(left + len + 1) : NULL;
     if (all == NULL) { /* does not read what it asks for */
         free(text);
         drop(c);
@@ -260,7 +266,8 @@ static void handle_line(struct wn_control_server *s, struct client *c, const cha
     json_error_t e;
     json_t *request = json_loadb(line, len, JSON_REJECT_DUPLICATES, &e);
     if (!json_is_object(request)) {
-        reply(c, json_pack("{s:b,s:s}", "ok", 0, "error", "a request is one JSON object on one line"));
+        reply(c,
+              json_pack("{s:b,s:s}", "ok", 0, "error", "a request is one JSON object on one line"));
     } else {
         reply(c, s->handler(s->ctx, request, &c->peer));
     }
