@@ -1,0 +1,372 @@
+/* Virtual bench: the command tree: IEEE 488.2 common commands, SYSTem, SOURce, OUTPut, MEASure.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "virtual_bench/tester_internal.h"
+
+#include <math.h>
+#include <stddef.h>
+#include <string.h>
+
+#include "base/num.h"
+
+#define NS_PER_S        1e9
+#define PLAIN_NS        INT64_C(1000000) /* a single measurement takes 1 ms */
+#define FLOW_DEFAULT_S  1.0
+#define FLOW_MAX_S      5.0
+#define REST_DEFAULT_S  60.0
+#define REST_MAX_S      600.0
+
+static const char *const function_words[WN_TESTER_FUNCTIONS] = {"CHARge", "DISCharge", "POWer"};
+static const char *const function_shorts[WN_TESTER_FUNCTIONS] = {"CHAR", "DISC", "POW"};
+
+void tester_error(struct wn_tester *t, int number)
+{
+    wn_scpi_queue_put(&t->errors, number);
+    t->esr |= number > -200   ? ESR_CME
+              : number > -300 ? ESR_EXE
+              : number > -400 ? ESR_DDE
+                              : ESR_QYE;
+}
+
+static int set_identity(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    reply_begin(r);
+    reply_text(r, t->setup.identity);
+    return 0;
+}
+
+static int set_cls(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    (void)r;
+    t->errors.count = 0;
+    t->esr = 0;
+    return 0;
+}
+
+static int set_rst(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    (void)r;
+    tester_defaults(t);
+    return 0;
+}
+
+static int set_opc(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    (void)r;
+    t->esr |= ESR_OPC; /* every command is complete when the next one is read */
+    return 0;
+}
+
+static int set_wai(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)t;
+    (void)u;
+    (void)r;
+    return 0;
+}
+
+static int answer(struct reply *r, double value)
+{
+    reply_begin(r);
+    reply_number(r, value);
+    return 0;
+}
+
+static int get_opc(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)t;
+    (void)u;
+    return answer(r, 1);
+}
+
+static int get_tst(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)t;
+    (void)u;
+    return answer(r, 0);
+}
+
+static int get_esr(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    unsigned esr = t->esr;
+    (void)u;
+    t->esr = 0;
+    return answer(r, esr);
+}
+
+static int get_stb(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    unsigned stb = (t->errors.count > 0 ? 4u : 0u) | (r->len > 0 ? 16u : 0u) |
+                   ((t->esr & t->ese) != 0 ? 32u : 0u);
+    (void)u;
+    return answer(r, stb | ((stb & t->sre) != 0 ? 64u : 0u));
+}
+
+static int set_mask(const struct wn_scpi_unit *u, unsigned *mask, unsigned without)
+{
+    static const struct wn_scpi_range byte = {WN_SCPI_PLAIN, 0.0, 255.0, 0.0};
+    double value;
+    int rc = u->params == 1 ? wn_scpi_number(u->param[0], &byte, &value)
+             : u->params == 0 ? WN_SCPI_MISSING_PARAMETER
+                              : WN_SCPI_PARAMETER_NOT_ALLOWED;
+    if (rc == 0) {
+        *mask = (unsigned)lround(value) & ~without;
+    }
+    return rc;
+}
+
+static int set_ese(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)r;
+    return set_mask(u, &t->ese, 0);
+}
+
+static int get_ese(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return answer(r, t->ese);
+}
+
+static int set_sre(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)r;
+    return set_mask(u, &t->sre, 64); /* the summary bit cannot request itself */
+}
+
+static int get_sre(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return answer(r, t->sre);
+}
+
+static int get_error(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    int number = wn_scpi_queue_take(&t->errors);
+    (void)u;
+    (void)answer(r, number);
+    reply_text(r, ",\"");
+    reply_text(r, wn_scpi_error_text(number));
+    reply_text(r, "\"");
+    return 0;
+}
+
+static int get_error_count(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return answer(r, t->errors.count);
+}
+
+static int get_version(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)t;
+    (void)u;
+    reply_begin(r);
+    reply_text(r, "1999.0");
+    return 0;
+}
+
+static int set_function(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    int which;
+    (void)r;
+    if (u->params != 1) {
+        return u->params == 0 ? WN_SCPI_MISSING_PARAMETER : WN_SCPI_PARAMETER_NOT_ALLOWED;
+    }
+    which = wn_scpi_word(u->param[0], function_words, WN_TESTER_FUNCTIONS);
+    if (which < 0) {
+        return which;
+    }
+    if (t->output && which != (int)t->set.function) {
+        return WN_SCPI_CONFLICT; /* never turn the current round under load */
+    }
+    t->set.function = (enum wn_tester_function)which;
+    return 0;
+}
+
+static int get_function(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    reply_begin(r);
+    reply_text(r, function_shorts[t->set.function]);
+    return 0;
+}
+
+static int set_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    bool on;
+    int rc;
+    (void)r;
+    if (u->params != 1) {
+        return u->params == 0 ? WN_SCPI_MISSING_PARAMETER : WN_SCPI_PARAMETER_NOT_ALLOWED;
+    }
+    rc = wn_scpi_bool(u->param[0], &on);
+    if (rc == 0 && on && t->trips != 0) {
+        return WN_SCPI_CONFLICT; /* latched until OUTPut:PROTection:CLEar or *RST */
+    }
+    if (rc == 0) {
+        tester_output(t, on);
+    }
+    return rc;
+}
+
+static int get_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return answer(r, t->output);
+}
+
+static int get_tripped(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return answer(r, t->trips);
+}
+
+static int set_clear(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    (void)r;
+    t->trips = 0;
+    return 0;
+}
+
+static void put_time(struct wn_tester *t, struct reply *r)
+{
+    reply_fixed(r, (double)t->time_ns / NS_PER_S, 6);
+}
+
+/* The decimals are the resolution: 0.1 mV, 0.1 mA, 0.01 K. */
+static void put_voltage(struct wn_tester *t, struct reply *r)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    double reading_v = wn_cell_voltage(&t->cell, t->flow_a) * (1.0 + a->voltage_gain) +
+                       a->voltage_offset_v + a->voltage_noise_v * wn_prng_normal(&t->prng);
+    reply_fixed(r, t->faults.sense_open ? NAN : reading_v, 4);
+}
+
+static void put_current(struct wn_tester *t, struct reply *r)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    reply_fixed(r, t->flow_a * (1.0 + a->current_gain) + a->current_offset_a +
+                       a->current_noise_a * wn_prng_normal(&t->prng), 4);
+}
+
+static void put_temperature(struct wn_tester *t, double true_c, struct reply *r)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    reply_fixed(r, true_c + a->temperature_offset_c +
+                       a->temperature_noise_c * wn_prng_normal(&t->prng), 2);
+}
+
+static void put_cell_temperature(struct wn_tester *t, struct reply *r)
+{
+    if (t->faults.thermometer == WN_THERMOMETER_FROZEN) {
+        reply_fixed(r, t->faults.frozen_c, 2); /* to the last digit: that is what frozen means */
+    } else {
+        put_temperature(t, tester_thermometer(t), r);
+    }
+}
+
+static int get_all(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    static const struct wn_scpi_range span = {WN_SCPI_SECOND, 0.0, 1e6, REST_DEFAULT_S};
+    double span_s = t->relay ? FLOW_DEFAULT_S : REST_DEFAULT_S;
+
+    if (u->params > 1) {
+        return WN_SCPI_PARAMETER_NOT_ALLOWED;
+    }
+    if (u->params == 1) {
+        int rc = wn_scpi_number(u->param[0], &span, &span_s);
+        if (rc != 0) {
+            return rc;
+        }
+    }
+    span_s = fmin(span_s, t->relay ? FLOW_MAX_S : REST_MAX_S);
+    tester_advance(t, (int64_t)llround(span_s * NS_PER_S));
+    reply_begin(r);
+    put_time(t, r);
+    reply_text(r, ",");
+    put_voltage(t, r);
+    reply_text(r, ",");
+    put_current(t, r);
+    reply_text(r, ",");
+    put_cell_temperature(t, r);
+    reply_text(r, ",");
+    put_temperature(t, t->cell.ambient_c, r);
+    reply_text(r, t->output ? ",1" : ",0");
+    return 0;
+}
+
+static int measure(struct wn_tester *t, void (*put)(struct wn_tester *, struct reply *),
+                   struct reply *r)
+{
+    tester_advance(t, PLAIN_NS);
+    reply_begin(r);
+    put(t, r);
+    return 0;
+}
+
+static int get_voltage(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return measure(t, put_voltage, r);
+}
+
+static int get_current(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return measure(t, put_current, r);
+}
+
+static int get_temperature(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return measure(t, put_cell_temperature, r);
+}
+
+static void put_ambient(struct wn_tester *t, struct reply *r)
+{
+    put_temperature(t, t->cell.ambient_c, r);
+}
+
+static int get_ambient(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return measure(t, put_ambient, r);
+}
+
+static int get_time(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return measure(t, put_time, r);
+}
+
+/* The most frequent first. */
+static const struct command commands[] = {
+    {"MEASure[:SCALar]:ALL", NULL, get_all},
+    {"MEASure[:SCALar]:VOLTage", NULL, get_voltage},
+    {"MEASure[:SCALar]:CURRent", NULL, get_current},
+    {"MEASure[:SCALar]:TEMPerature", NULL, get_temperature},
+    {"MEASure[:SCALar]:TEMPerature:AMBient", NULL, get_ambient},
+    {"MEASure[:SCALar]:TIME", NULL, get_time},
+    {"SYSTem:ERRor[:NEXT]", NULL, get_error},
+    {"SYSTem:ERRor:COUNt", NULL, get_error_count},
+    {"SYSTem:VERSion", NULL, get_version},
+    {"OUTPut[:STATe]", set_output, get_output},
+    {"OUTPut:PROTection:TRIPped", NULL, get_tripped},
+    {"OUTPut:PROTection:CLEar", set_clear, NULL},
+    {"SOURce:FUNCtion", set_function, get_function},
+    {"*IDN", NULL, set_identity},
+    {"*CLS", set_cls, NULL},
+    {"*RST", set_rst, NULL},
+    {"*OPC", set_opc, get_opc},
+    {"*WAI", set_wai, NULL},
+    {"*TST", NULL, get_tst},
+    {"*ESR", NULL, get_esr},
+    {"*STB", NULL, get_stb},
+    {"*ESE", set_ese, get_ese},
+    {"*SRE", set_sre, get_sre},
+    {NULL, NULL, NULL},
+};

@@ -1,0 +1,48 @@
+/* Virtual bench: what the parts of the tester know of each other.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_VIRTUAL_BENCH_TESTER_INTERNAL_H
+#define WN_VIRTUAL_BENCH_TESTER_INTERNAL_H
+
+#include "virtual_bench/tester.h"
+
+/* Reply line in the making. */
+struct reply {
+    char *text; /* WN_TESTER_REPLY_SIZE bytes */
+    size_t len;
+    bool full;
+};
+
+/* A handler returns 0 or an error number. */
+typedef int handler(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r);
+
+struct command {
+    const char *pattern;
+    handler *set;   /* NULL: query only */
+    handler *query; /* NULL: no query */
+};
+
+extern const struct command wn_tester_simulation_commands[]; /* ends with pattern NULL */
+
+/* Event status register, IEEE 488.2 (from memory). */
+enum { ESR_OPC = 1, ESR_QYE = 4, ESR_DDE = 8, ESR_EXE = 16, ESR_CME = 32, ESR_PON = 128 };
+
+void tester_error(struct wn_tester *t, int number);
+
+/* Starts a response of its own within the line; later texts and numbers are appended to it. */
+void reply_begin(struct reply *r);
+void reply_text(struct reply *r, const char *text);
+void reply_fixed(struct reply *r, double value, int decimals); /* 9.91E37 when NaN */
+void reply_number(struct reply *r, double value);              /* up to 9 digits */
+
+#define NOT_A_NUMBER "9.91E37" /* SCPI-1999: no valid value */
+
+/* tester.c */
+void tester_defaults(struct wn_tester *t);
+void tester_advance(struct wn_tester *t, int64_t ns);
+void tester_output(struct wn_tester *t, bool on);
+void tester_trip(struct wn_tester *t, unsigned why);
+double tester_thermometer(const struct wn_tester *t); /* NaN when open; no noise */
+double tester_ambient(const struct wn_tester *t, int64_t time_ns);
+double tester_truth_cutoff(const struct wn_tester *t);
+
+#endif
