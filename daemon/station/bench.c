@@ -300,20 +300,24 @@ static void request_failed(struct station *s, wn_ns now)
     tell_fault(s, &error);
 }
 
-static void write_output(struct station *s, wn_ns now)
+/* True when everything asked for so far has been handed out and the next exchange has bytes of its own. */
+static bool write_output(struct station *s, wn_ns now)
 {
     struct bench *b = &s->bench;
     size_t len = 0, put = 0;
     struct wn_error err = {0};
     const char *out = wn_session_output(&b->session, &len);
     if (len == 0) {
-        return;
+        return false;
     }
     if (b->link->ops->write(b->link, out, len, &put, &err) != WN_OK) {
         lose(s, &err, now);
-        return;
+        return false;
     }
     wn_session_wrote(&b->session, put, now);
+    bool all = put == len;
+    (void)wn_session_output(&b->session, &len);
+    return all && len > 0;
 }
 
 static void read_input(struct station *s, wn_ns now)
@@ -344,8 +348,9 @@ static void converse(struct station *s, wn_ns now)
             r = wn_session_tick(&b->session, now);
         }
         if (r == WN_SESSION_PENDING) {
-            write_output(s, now);
-            if (b->link == NULL || b->stage == BENCH_SETTLING || wn_session_result(&b->session) == WN_SESSION_PENDING) {
+            bool more = write_output(s, now);
+            if (!more && b->link != NULL && b->stage != BENCH_SETTLING &&
+                wn_session_result(&b->session) == WN_SESSION_PENDING) {
                 return;
             }
         } else if (r == WN_SESSION_FAILED && (b->task != TASK_NONE || b->stage != BENCH_READY)) {

@@ -69,7 +69,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         return WN_OK;
     }
     }
-    wn_assert(!"unknown action");
+    wn_assert(false && "unknown action");
     return WN_EBUG;
 }
 

@@ -84,7 +84,12 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state, 
                             "campaign with the version that began it, or start a new one",
                             h.version, h.size, header.version, header.size);
     }
-    memcpy(&e->c, state->blob + sizeof header, sizeof e->c);
+    struct core saved;
+    memcpy(&saved, state->blob + sizeof header, sizeof saved);
+    if (!wn_position_fits(&saved.position, &e->setup.procedure)) {
+        return wn_error_set(err, WN_ECORRUPT, "saved state points to a step the procedure does not have");
+    }
+    e->c = saved;
     after_restart(&e->c);
     return WN_OK;
 }

@@ -201,7 +201,7 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule, const
     case WN_RULE_COUNT:
         break;
     }
-    wn_assert(!"rule without a judge");
+    wn_assert(false && "rule without a judge");
     return not_judged;
 }
 

@@ -125,7 +125,7 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
     case WN_RULE_COUNT:
         break;
     }
-    wn_assert(!"rule without a threshold");
+    wn_assert(false && "rule without a threshold");
     return buf;
 }
 
