@@ -55,6 +55,8 @@ struct wn_fade_tuning {
     double depth_width;               /* real rows count less when their threshold lies at another depth */
     double power_chance;              /* vague draws: share of pure power laws */
     double vague_b_mean, vague_b_sd;  /* ln of the exponent */
+    double vague_w_low, vague_w_high; /* logit of the weight of the power part */
+    double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
     double interval[3][2];            /* calibration, by width of the posterior: see METHOD.md */
 };
 extern const struct wn_fade_tuning wn_fade_tuning;

@@ -55,11 +55,11 @@ static void vary(struct wn_fade_shape *p, double spread, struct wn_prng *r)
 
 static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, struct wn_prng *r)
 {
-    double logit = wn_prng_uniform(r) < t->power_chance ? 4 : -3 + 6 * wn_prng_uniform(r);
+    double logit = wn_prng_uniform(r) < t->power_chance ? 4 : t->vague_w_low + (t->vague_w_high - t->vague_w_low) * wn_prng_uniform(r);
     p->w = 1 / (1 + exp(-logit));
     p->b = clamp(exp(t->vague_b_mean + t->vague_b_sd * wn_prng_normal(r)), 0.35, 2.8);
-    p->c = clamp(0.3 + 0.75 * wn_prng_uniform(r), 0.3, 1.05);
-    p->s = clamp(exp(log(0.02) + log(15) * wn_prng_uniform(r)), 0.02, 0.3);
+    p->c = clamp(t->vague_c_low + (1.05 - t->vague_c_low) * wn_prng_uniform(r), 0.1, 1.1);
+    p->s = clamp(exp(log(t->vague_s_low) + log(0.3 / t->vague_s_low) * wn_prng_uniform(r)), 0.015, 0.4);
     p->r = clamp(0.05 * wn_prng_normal(r), 0, 0.3);
 }
 

@@ -15,8 +15,8 @@ enum { POINTS_MIN = 4 };
 const struct wn_fade_tuning wn_fade_tuning = {
     .mass_real = 0.3, .mass_synthetic = 0.05, .synthetic = 150, .vague = 700,
     .warp_step = 0.12, .spread = 0.6, .weight_power = 1.5, .sigma = 0.004, .sigma_dof = 6,
-    .points = 9, .level_sd = 0.2, .life_slope = 1.5, .depth_width = 0.5, .power_chance = 0.25,
-    .vague_b_mean = -0.1625, .vague_b_sd = 0.4,
+    .points = 9, .level_sd = 0.05, .life_slope = 2.5, .depth_width = 0.5, .power_chance = 0.25,
+    .vague_b_mean = -0.1625, .vague_b_sd = 0.4, .vague_w_low = -3, .vague_w_high = 3, .vague_c_low = 0.3, .vague_s_low = 0.02,
     .interval = {{1, 1}, {1, 1}, {1, 1}},
 };
 

@@ -155,6 +155,7 @@ static const struct {
     KNOB(mass_real),   KNOB(mass_synthetic), KNOB(warp_step), KNOB(spread),       KNOB(weight_power),
     KNOB(sigma),       KNOB(sigma_dof),      KNOB(points),    KNOB(level_sd),     KNOB(life_slope),
     KNOB(depth_width), KNOB(power_chance),   KNOB(vague_b_mean), KNOB(vague_b_sd),
+    KNOB(vague_w_low), KNOB(vague_w_high),   KNOB(vague_c_low), KNOB(vague_s_low),
 };
 
 static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief)

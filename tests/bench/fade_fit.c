@@ -4,14 +4,15 @@
  * usage: fade_fit REFERENCE_DIR > lib/fade/rows.inc
  * Levenberg-Marquardt of GSL from six starts on at most 48 medians per life; weak priors keep parameters that the curve
  * says nothing about at usual values. What ships are these numbers, not the curves. */
-#include <gsl/gsl_blas.h>
-#include <gsl/gsl_multifit_nlinear.h>
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_vector.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "base/num.h"
 #include "bench/curves.h"
+#include "bench/least_squares.h"
 #include "fade/internal.h"
 
 enum { PARAMETERS = 6 };
@@ -49,19 +50,11 @@ static int residuals(const gsl_vector *x, void *data, gsl_vector *f)
 
 static double fit(struct task *t, const double start[PARAMETERS], struct wn_fade_shape *best)
 {
-    gsl_multifit_nlinear_parameters options = gsl_multifit_nlinear_default_parameters();
-    options.h_df = 1e-6;
-    size_t n = (size_t) t->bins + PARAMETERS;
-    gsl_multifit_nlinear_workspace *work =
-        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &options, n, PARAMETERS);
-    gsl_multifit_nlinear_fdf fdf = {.f = residuals, .n = n, .p = PARAMETERS, .params = t};
-    gsl_vector_const_view x0 = gsl_vector_const_view_array(start, PARAMETERS);
-    int info;
-    gsl_multifit_nlinear_init(&x0.vector, &fdf, work);
-    gsl_multifit_nlinear_driver(100, 1e-6, 1e-6, 0, NULL, NULL, &info, work);
-    double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(work));
-    *best = unpack(gsl_multifit_nlinear_position(work));
-    gsl_multifit_nlinear_free(work);
+    double x[PARAMETERS];
+    memcpy(x, start, sizeof x);
+    double norm = least_squares(x, PARAMETERS, (size_t) t->bins + PARAMETERS, residuals, t, 100);
+    gsl_vector_const_view view = gsl_vector_const_view_array(x, PARAMETERS);
+    *best = unpack(&view.vector);
     return norm;
 }
 

@@ -1,0 +1,222 @@
+/* The projection: what must not move it, what must scale it, and what it must refuse.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "fade/fade.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "base/prng.h"
+#include "fade/internal.h"
+#include "metrology/cycle.h"
+#include "support/near.h"
+
+enum { N = 400 };
+#define THRESHOLD 1.6
+#define LIFE      600.0
+static struct wn_fade_point points[N];
+
+/** A simulated cell of 2 Ah: bends down slowly, crosses THRESHOLD at LIFE. */
+static void make(double noise_ah, uint64_t seed)
+{
+    struct wn_prng r;
+    wn_prng_init(&r, seed);
+    for (int i = 0; i < N; i++) {
+        double u = (i + 1) / LIFE;
+        points[i] = (struct wn_fade_point){.cycle = i + 1, .resistance_ohm = NAN, .temperature_c = NAN,
+                                           .capacity_ah = 2 - 0.25 * pow(u, 0.8) - 0.15 * u * u * u +
+                                                          noise_ah * wn_prng_normal(&r)};
+    }
+}
+
+static struct wn_fade_result project(const struct wn_fade_point *p, size_t n, double threshold_ah)
+{
+    struct wn_fade_result out;
+    struct wn_error err = {0};
+    assert_int_equal(wn_fade_project(p, n, threshold_ah, &out, &err), WN_OK);
+    return out;
+}
+
+static void finds_the_end_of_a_smooth_curve(void **state)
+{
+    (void) state;
+    make(0.002, 1);
+    struct wn_fade_result r = project(points, N, THRESHOLD);
+    assert_int_equal(r.state, WN_FADE_PROJECTED);
+    assert_true(r.eol_p10_cycle <= LIFE && LIFE <= r.eol_p90_cycle);
+    assert_near(r.eol_median_cycle, LIFE, 0.1 * LIFE);
+    assert_true(isnan(r.crossed_at_cycle));
+}
+
+static void same_input_same_bits(void **state)
+{
+    (void) state;
+    make(0.004, 2);
+    struct wn_fade_result a = project(points, N, THRESHOLD), b = project(points, N, THRESHOLD);
+    assert_memory_equal(&a.eol_median_cycle, &b.eol_median_cycle, 3 * sizeof(double));
+}
+
+static void scaling_capacity_changes_nothing(void **state)
+{
+    (void) state;
+    make(0.003, 3);
+    struct wn_fade_result a = project(points, N, THRESHOLD);
+    for (int i = 0; i < N; i++)
+        points[i].capacity_ah *= 3.7;
+    struct wn_fade_result b = project(points, N, THRESHOLD * 3.7);
+    assert_near(b.eol_median_cycle, a.eol_median_cycle, 1e-3 * a.eol_median_cycle);
+    assert_near(b.eol_p10_cycle, a.eol_p10_cycle, 1e-3 * a.eol_p10_cycle);
+    assert_near(b.eol_p90_cycle, a.eol_p90_cycle, 1e-3 * a.eol_p90_cycle);
+}
+
+static void renumbering_cycles_scales_the_answer(void **state)
+{
+    (void) state;
+    make(0.003, 4);
+    struct wn_fade_result a = project(points, N, THRESHOLD);
+    for (int i = 0; i < N; i++)
+        points[i].cycle *= 5;
+    struct wn_fade_result b = project(points, N, THRESHOLD);
+    assert_near(b.eol_median_cycle, 5 * a.eol_median_cycle, 5e-3 * a.eol_median_cycle);
+    assert_near(b.eol_p90_cycle, 5 * a.eol_p90_cycle, 5e-3 * a.eol_p90_cycle);
+}
+
+static void one_wild_cycle_moves_less_than_the_interval(void **state)
+{
+    (void) state;
+    static const int places[] = {0, 3, 50, 200, N - 2, N - 1};
+    static const double factors[] = {0.0, 0.5, 0.9, 1.1, 2.0};
+    make(0.003, 5);
+    struct wn_fade_result a = project(points, N, THRESHOLD);
+    for (size_t k = 0; k < 6; k++)
+        for (size_t j = 0; j < 5; j++) {
+            double kept = points[places[k]].capacity_ah;
+            points[places[k]].capacity_ah *= factors[j];
+            struct wn_fade_result b = project(points, N, THRESHOLD);
+            points[places[k]].capacity_ah = kept;
+            assert_int_equal(b.state, WN_FADE_PROJECTED);
+            assert_near(b.eol_median_cycle, a.eol_median_cycle, a.eol_p90_cycle - a.eol_p10_cycle);
+            assert_near(b.eol_median_cycle, a.eol_median_cycle, 0.02 * a.eol_median_cycle);
+        }
+}
+
+static void flagged_cycles_are_left_out(void **state)
+{
+    (void) state;
+    make(0.003, 6);
+    for (int i = 100; i < 130; i++) {
+        points[i].capacity_ah = 0.4;
+        points[i].flags = WN_FLAG_CV_MISSING;
+    }
+    struct wn_fade_result r = project(points, N, THRESHOLD);
+    assert_int_equal(r.state, WN_FADE_PROJECTED);
+    assert_true(r.cycles_left_out >= 30 && r.cycles_left_out < 40);
+    assert_true(r.cycles_used + r.cycles_left_out == N);
+    points[105].flags = points[106].flags = points[107].flags = 0;
+    r = project(points, N, THRESHOLD); /* three valid cycles in a row are believed */
+    assert_int_equal(r.state, WN_FADE_REACHED);
+    assert_near(r.crossed_at_cycle, 106, 0);
+}
+
+static void reached_takes_three_in_a_row(void **state)
+{
+    (void) state;
+    make(0, 7);
+    double level = points[N - 3].capacity_ah + 1e-9; /* the last three lie below */
+    assert_int_equal(project(points, N - 1, level).state, WN_FADE_PROJECTED);
+    struct wn_fade_result r = project(points, N, level);
+    assert_int_equal(r.state, WN_FADE_REACHED);
+    assert_near(r.crossed_at_cycle, N - 2, 0);
+    assert_near(r.eol_median_cycle, N - 2, 0);
+    points[N - 2].capacity_ah = level + 1e-6; /* not in a row */
+    assert_int_equal(project(points, N, level).state, WN_FADE_PROJECTED);
+}
+
+static void a_flat_or_short_start_is_not_predictable(void **state)
+{
+    (void) state;
+    make(0.003, 8);
+    assert_int_equal(project(points, 3, THRESHOLD).state, WN_FADE_NOT_YET_PREDICTABLE);
+    for (int i = 0; i < N; i++)
+        points[i].capacity_ah = 2 + 0.003 * sin(i * 12.9898);
+    struct wn_fade_result r = project(points, N, THRESHOLD);
+    if (r.state == WN_FADE_PROJECTED) /* then at least it must not claim to know */
+        assert_true(r.eol_p90_cycle > 1.5 * r.eol_p10_cycle && r.eol_median_cycle > 1.5 * N);
+    assert_true(r.reason[0] != 0);
+}
+
+static void bad_rows_are_told(void **state)
+{
+    (void) state;
+    struct wn_fade_result r;
+    struct wn_error err = {0};
+    make(0, 9);
+    assert_int_equal(wn_fade_project(points, 0, 1, &r, &err), WN_EINVAL);
+    assert_int_equal(wn_fade_project(points, N, 0, &r, &err), WN_EINVAL);
+    assert_int_equal(wn_fade_project(points, N, NAN, &r, &err), WN_EINVAL);
+    points[6].cycle = points[5].cycle;
+    assert_int_equal(wn_fade_project(points, N, 1, &r, &err), WN_EINVAL);
+    assert_non_null(strstr(err.text, "row 7"));
+    make(0, 9);
+    points[4].capacity_ah = NAN;
+    assert_int_equal(wn_fade_project(points, N, 1, &r, &err), WN_EINVAL);
+    assert_non_null(strstr(err.text, "row 5"));
+}
+
+static struct wn_fade_claim judge(size_t n, double cycles, double min_ah)
+{
+    struct wn_fade_claim c;
+    struct wn_error err = {0};
+    assert_int_equal(wn_fade_judge_claim(points, n, cycles, min_ah, &c, &err), WN_OK);
+    return c;
+}
+
+static void verdicts(void **state)
+{
+    (void) state;
+    make(0.002, 10);
+    assert_int_equal(judge(N, 300, 1.6).verdict, WN_VERDICT_HOLDS);
+    assert_int_equal(judge(N, 300, 1.95).verdict, WN_VERDICT_FAILS);
+    assert_int_equal(judge(N, 3000, 1.95).verdict, WN_VERDICT_FAILS);
+    assert_int_equal(judge(N, 420, 1.6).verdict, WN_VERDICT_ON_COURSE);
+    assert_int_equal(judge(N, 1500, 1.6).verdict, WN_VERDICT_WILL_FALL_SHORT);
+    assert_int_equal(judge(N, LIFE, 1.6).verdict, WN_VERDICT_IN_DOUBT);
+    assert_int_equal(judge(3, LIFE, 1.6).verdict, WN_VERDICT_NOT_YET_PREDICTABLE);
+    double last = 1;
+    for (double cycles = 401; cycles < 2000; cycles += 50) {
+        double p = judge(N, cycles, 1.6).probability;
+        assert_true(p <= last && p >= 0);
+        last = p;
+    }
+}
+
+static void shapes_keep_their_ends(void **state)
+{
+    (void) state;
+    float table[WN_FADE_GRID + 1];
+    for (int i = 0; i < wn_fade_row_count; i++) {
+        const struct wn_fade_shape *p = &wn_fade_rows[i].shape;
+        assert_near(wn_fade_shape_at(p, 0), 1, 1e-12);
+        assert_near(wn_fade_shape_at(p, 1), 0, 1e-9);
+        wn_fade_shape_table(p, table);
+        for (int k = 0; k <= WN_FADE_GRID; k += 20)
+            assert_near((double) table[k], wn_fade_shape_at(p, pow((double) k / WN_FADE_GRID, 2)), 1e-4);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(finds_the_end_of_a_smooth_curve),
+        cmocka_unit_test(same_input_same_bits),
+        cmocka_unit_test(scaling_capacity_changes_nothing),
+        cmocka_unit_test(renumbering_cycles_scales_the_answer),
+        cmocka_unit_test(one_wild_cycle_moves_less_than_the_interval),
+        cmocka_unit_test(flagged_cycles_are_left_out),
+        cmocka_unit_test(reached_takes_three_in_a_row),
+        cmocka_unit_test(a_flat_or_short_start_is_not_predictable),
+        cmocka_unit_test(bad_rows_are_told),
+        cmocka_unit_test(verdicts),
+        cmocka_unit_test(shapes_keep_their_ends),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL) != 0;
+}
