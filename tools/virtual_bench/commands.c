@@ -4,16 +4,13 @@
 
 #include <math.h>
 #include <stddef.h>
-#include <string.h>
 
-#include "base/num.h"
-
-#define NS_PER_S        1e9
-#define PLAIN_NS        INT64_C(1000000) /* a single measurement takes 1 ms */
-#define FLOW_DEFAULT_S  1.0
-#define FLOW_MAX_S      5.0
-#define REST_DEFAULT_S  60.0
-#define REST_MAX_S      600.0
+#define NS_PER_S       1e9
+#define PLAIN_NS       INT64_C(1000000) /* a single measurement takes 1 ms */
+#define FLOW_DEFAULT_S 1.0
+#define FLOW_MAX_S     5.0
+#define REST_DEFAULT_S 60.0
+#define REST_MAX_S     600.0
 
 static const char *const function_words[WN_TESTER_FUNCTIONS] = {"CHARge", "DISCharge", "POWer"};
 static const char *const function_shorts[WN_TESTER_FUNCTIONS] = {"CHAR", "DISC", "POW"};
@@ -27,7 +24,7 @@ void tester_error(struct wn_tester *t, int number)
                               : ESR_QYE;
 }
 
-static int set_identity(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+static int get_identity(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
     reply_begin(r);
@@ -68,25 +65,18 @@ static int set_wai(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
     return 0;
 }
 
-static int answer(struct reply *r, double value)
-{
-    reply_begin(r);
-    reply_number(r, value);
-    return 0;
-}
-
 static int get_opc(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)t;
     (void)u;
-    return answer(r, 1);
+    return reply_answer(r, 1);
 }
 
 static int get_tst(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)t;
     (void)u;
-    return answer(r, 0);
+    return reply_answer(r, 0);
 }
 
 static int get_esr(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -94,7 +84,7 @@ static int get_esr(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
     unsigned esr = t->esr;
     (void)u;
     t->esr = 0;
-    return answer(r, esr);
+    return reply_answer(r, esr);
 }
 
 static int get_stb(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -102,16 +92,14 @@ static int get_stb(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
     unsigned stb = (t->errors.count > 0 ? 4u : 0u) | (r->len > 0 ? 16u : 0u) |
                    ((t->esr & t->ese) != 0 ? 32u : 0u);
     (void)u;
-    return answer(r, stb | ((stb & t->sre) != 0 ? 64u : 0u));
+    return reply_answer(r, stb | ((stb & t->sre) != 0 ? 64u : 0u));
 }
 
 static int set_mask(const struct wn_scpi_unit *u, unsigned *mask, unsigned without)
 {
     static const struct wn_scpi_range byte = {WN_SCPI_PLAIN, 0.0, 255.0, 0.0};
     double value;
-    int rc = u->params == 1 ? wn_scpi_number(u->param[0], &byte, &value)
-             : u->params == 0 ? WN_SCPI_MISSING_PARAMETER
-                              : WN_SCPI_PARAMETER_NOT_ALLOWED;
+    int rc = wn_scpi_number(u->param[0], &byte, &value);
     if (rc == 0) {
         *mask = (unsigned)lround(value) & ~without;
     }
@@ -127,7 +115,7 @@ static int set_ese(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
 static int get_ese(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
-    return answer(r, t->ese);
+    return reply_answer(r, t->ese);
 }
 
 static int set_sre(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -139,14 +127,14 @@ static int set_sre(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
 static int get_sre(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
-    return answer(r, t->sre);
+    return reply_answer(r, t->sre);
 }
 
 static int get_error(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     int number = wn_scpi_queue_take(&t->errors);
     (void)u;
-    (void)answer(r, number);
+    (void)reply_answer(r, number);
     reply_text(r, ",\"");
     reply_text(r, wn_scpi_error_text(number));
     reply_text(r, "\"");
@@ -156,7 +144,7 @@ static int get_error(struct wn_tester *t, const struct wn_scpi_unit *u, struct r
 static int get_error_count(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
-    return answer(r, t->errors.count);
+    return reply_answer(r, t->errors.count);
 }
 
 static int get_version(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -172,9 +160,6 @@ static int set_function(struct wn_tester *t, const struct wn_scpi_unit *u, struc
 {
     int which;
     (void)r;
-    if (u->params != 1) {
-        return u->params == 0 ? WN_SCPI_MISSING_PARAMETER : WN_SCPI_PARAMETER_NOT_ALLOWED;
-    }
     which = wn_scpi_word(u->param[0], function_words, WN_TESTER_FUNCTIONS);
     if (which < 0) {
         return which;
@@ -199,9 +184,6 @@ static int set_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct 
     bool on;
     int rc;
     (void)r;
-    if (u->params != 1) {
-        return u->params == 0 ? WN_SCPI_MISSING_PARAMETER : WN_SCPI_PARAMETER_NOT_ALLOWED;
-    }
     rc = wn_scpi_bool(u->param[0], &on);
     if (rc == 0 && on && t->trips != 0) {
         return WN_SCPI_CONFLICT; /* latched until OUTPut:PROTection:CLEar or *RST */
@@ -215,13 +197,13 @@ static int set_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct 
 static int get_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
-    return answer(r, t->output);
+    return reply_answer(r, t->output);
 }
 
 static int get_tripped(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     (void)u;
-    return answer(r, t->trips);
+    return reply_answer(r, t->trips);
 }
 
 static int set_clear(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -274,9 +256,6 @@ static int get_all(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
     static const struct wn_scpi_range span = {WN_SCPI_SECOND, 0.0, 1e6, REST_DEFAULT_S};
     double span_s = t->relay ? FLOW_DEFAULT_S : REST_DEFAULT_S;
 
-    if (u->params > 1) {
-        return WN_SCPI_PARAMETER_NOT_ALLOWED;
-    }
     if (u->params == 1) {
         int rc = wn_scpi_number(u->param[0], &span, &span_s);
         if (rc != 0) {
@@ -344,29 +323,29 @@ static int get_time(struct wn_tester *t, const struct wn_scpi_unit *u, struct re
 }
 
 /* The most frequent first. */
-static const struct command commands[] = {
-    {"MEASure[:SCALar]:ALL", NULL, get_all},
-    {"MEASure[:SCALar]:VOLTage", NULL, get_voltage},
-    {"MEASure[:SCALar]:CURRent", NULL, get_current},
-    {"MEASure[:SCALar]:TEMPerature", NULL, get_temperature},
-    {"MEASure[:SCALar]:TEMPerature:AMBient", NULL, get_ambient},
-    {"MEASure[:SCALar]:TIME", NULL, get_time},
-    {"SYSTem:ERRor[:NEXT]", NULL, get_error},
-    {"SYSTem:ERRor:COUNt", NULL, get_error_count},
-    {"SYSTem:VERSion", NULL, get_version},
-    {"OUTPut[:STATe]", set_output, get_output},
-    {"OUTPut:PROTection:TRIPped", NULL, get_tripped},
-    {"OUTPut:PROTection:CLEar", set_clear, NULL},
-    {"SOURce:FUNCtion", set_function, get_function},
-    {"*IDN", NULL, set_identity},
-    {"*CLS", set_cls, NULL},
-    {"*RST", set_rst, NULL},
-    {"*OPC", set_opc, get_opc},
-    {"*WAI", set_wai, NULL},
-    {"*TST", NULL, get_tst},
-    {"*ESR", NULL, get_esr},
-    {"*STB", NULL, get_stb},
-    {"*ESE", set_ese, get_ese},
-    {"*SRE", set_sre, get_sre},
-    {NULL, NULL, NULL},
+const struct command wn_tester_commands[] = {
+    {"MEASure[:SCALar]:ALL", NULL, 0, get_all, 0, 1},
+    {"MEASure[:SCALar]:VOLTage", NULL, 0, get_voltage, 0, 0},
+    {"MEASure[:SCALar]:CURRent", NULL, 0, get_current, 0, 0},
+    {"MEASure[:SCALar]:TEMPerature", NULL, 0, get_temperature, 0, 0},
+    {"MEASure[:SCALar]:TEMPerature:AMBient", NULL, 0, get_ambient, 0, 0},
+    {"MEASure[:SCALar]:TIME", NULL, 0, get_time, 0, 0},
+    {"SYSTem:ERRor[:NEXT]", NULL, 0, get_error, 0, 0},
+    {"SYSTem:ERRor:COUNt", NULL, 0, get_error_count, 0, 0},
+    {"SYSTem:VERSion", NULL, 0, get_version, 0, 0},
+    {"OUTPut[:STATe]", set_output, 1, get_output, 0, 0},
+    {"OUTPut:PROTection:TRIPped", NULL, 0, get_tripped, 0, 0},
+    {"OUTPut:PROTection:CLEar", set_clear, 0, NULL, 0, 0},
+    {"SOURce:FUNCtion", set_function, 1, get_function, 0, 0},
+    {"*IDN", NULL, 0, get_identity, 0, 0},
+    {"*CLS", set_cls, 0, NULL, 0, 0},
+    {"*RST", set_rst, 0, NULL, 0, 0},
+    {"*OPC", set_opc, 0, get_opc, 0, 0},
+    {"*WAI", set_wai, 0, NULL, 0, 0},
+    {"*TST", NULL, 0, get_tst, 0, 0},
+    {"*ESR", NULL, 0, get_esr, 0, 0},
+    {"*STB", NULL, 0, get_stb, 0, 0},
+    {"*ESE", set_ese, 1, get_ese, 0, 0},
+    {"*SRE", set_sre, 1, get_sre, 0, 0},
+    {NULL, NULL, 0, NULL, 0, 0},
 };

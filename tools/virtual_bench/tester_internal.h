@@ -18,10 +18,14 @@ typedef int handler(struct wn_tester *t, const struct wn_scpi_unit *u, struct re
 struct command {
     const char *pattern;
     handler *set;   /* NULL: query only */
+    int set_params; /* exactly so many */
     handler *query; /* NULL: no query */
+    int query_min, query_max; /* parameters */
 };
 
-extern const struct command wn_tester_simulation_commands[]; /* ends with pattern NULL */
+/* Both end with pattern NULL. */
+extern const struct command wn_tester_commands[];
+extern const struct command wn_tester_simulation_commands[];
 
 /* Event status register, IEEE 488.2 (from memory). */
 enum { ESR_OPC = 1, ESR_QYE = 4, ESR_DDE = 8, ESR_EXE = 16, ESR_CME = 32, ESR_PON = 128 };
@@ -29,12 +33,16 @@ enum { ESR_OPC = 1, ESR_QYE = 4, ESR_DDE = 8, ESR_EXE = 16, ESR_CME = 32, ESR_PO
 void tester_error(struct wn_tester *t, int number);
 
 /* Starts a response of its own within the line; later texts and numbers are appended to it. */
+int reply_answer(struct reply *r, double value); /* a response that is one number; returns 0 */
 void reply_begin(struct reply *r);
 void reply_text(struct reply *r, const char *text);
 void reply_fixed(struct reply *r, double value, int decimals); /* 9.91E37 when NaN */
 void reply_number(struct reply *r, double value);              /* up to 9 digits */
 
 #define NOT_A_NUMBER "9.91E37" /* SCPI-1999: no valid value */
+
+/* simulation.c */
+void tester_power_cycle(struct wn_tester *t);
 
 /* tester.c */
 void tester_defaults(struct wn_tester *t);
