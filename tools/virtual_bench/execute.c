@@ -200,3 +200,8 @@ void wn_tester_overrun(struct wn_tester *t)
 {
     tester_error(t, WN_SCPI_INPUT_OVERRUN);
 }
+
+void wn_tester_unread(struct wn_tester *t)
+{
+    tester_error(t, WN_SCPI_DEADLOCKED);
+}

@@ -142,6 +142,8 @@ size_t wn_tester_execute(struct wn_tester *t, const char *line, size_t len, char
 
 /** Takes note of an input line that was too long. */
 void wn_tester_overrun(struct wn_tester *t);
+/** Takes note of a reply that nobody read. */
+void wn_tester_unread(struct wn_tester *t);
 /** Takes note of input at host_ns. */
 void wn_tester_heard(struct wn_tester *t, int64_t host_ns);
 /** Host time at which wn_tester_watch() must be called; INT64_MAX: never. */

@@ -1,0 +1,281 @@
+/* Virtual bench: its command line.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE /* getopt_long */
+#include "virtual_bench/options.h"
+
+#include <getopt.h>
+#include <math.h>
+#include <stddef.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/num.h"
+#include "base/time.h"
+
+enum option_id {
+    OPT_LINK,
+    OPT_TRUTH,
+    OPT_OUTPUT_LOG,
+    OPT_CELL,
+    OPT_SEED,
+    OPT_SERIAL,
+    OPT_IDENTITY,
+    OPT_FAULT,
+    OPT_HELP,
+    OPT_VERSION,
+    OPT_NUMBERS /* from here on, one for each row of numbers */
+};
+
+struct number {
+    const char *name;
+    size_t offset; /* of a double in struct wn_bench_options */
+    double min, max;
+    double unit; /* what is written, times this, is what is kept */
+};
+
+#define AT(member) offsetof(struct wn_bench_options, member)
+
+static const struct number numbers[] = {
+    {"pace", AT(pace), 0.0, 1e9, 1.0},
+    {"truth-cutoff", AT(tester.truth_cutoff_v), 0.0, 6.0, 1.0},
+    {"soc", AT(tester.soc), 0.0, 1.0, 1.0},
+    {"aged", AT(tester.wear), 0.0, 1e5, 1.0},
+    {"ambient", AT(tester.ambient_c), -40.0, 100.0, 1.0},
+    {"ambient-swing", AT(tester.ambient_swing_c), 0.0, 50.0, 1.0},
+    {"voltage-gain-ppm", AT(tester.accuracy.voltage_gain), -1e5, 1e5, 1e-6},
+    {"voltage-offset-mv", AT(tester.accuracy.voltage_offset_v), -1e3, 1e3, 1e-3},
+    {"voltage-noise-mv", AT(tester.accuracy.voltage_noise_v), 0.0, 1e3, 1e-3},
+    {"current-gain-ppm", AT(tester.accuracy.current_gain), -1e5, 1e5, 1e-6},
+    {"current-offset-ma", AT(tester.accuracy.current_offset_a), -1e4, 1e4, 1e-3},
+    {"current-noise-ma", AT(tester.accuracy.current_noise_a), 0.0, 1e4, 1e-3},
+    {"temperature-offset-k", AT(tester.accuracy.temperature_offset_c), -200.0, 200.0, 1.0},
+    {"temperature-noise-k", AT(tester.accuracy.temperature_noise_c), 0.0, 50.0, 1.0},
+};
+
+enum { NUMBERS = sizeof numbers / sizeof numbers[0] };
+
+const char *wn_bench_help(void)
+{
+    return "wane-virtual-bench: a SIMULATED two-quadrant tester with a simulated cell, on a\n"
+           "pseudo-terminal. It answers IEEE 488.2 and SCPI-1999 syntax and runs until SIGTERM.\n"
+           "\n"
+           "usage: wane-virtual-bench [OPTION...]\n"
+           "  --link PATH              symbolic link to the terminal, removed at exit\n"
+           "  --cell NAME              simulated cell (below); default strong\n"
+           "  --seed N                 of noise and ambient; default 1\n"
+           "  --soc 0..1               state of charge at the start; default 0.3\n"
+           "  --aged CYCLES            wear at the start, in equivalent full cycles\n"
+           "  --ambient DEGC           default 23\n"
+           "  --ambient-swing K        it wanders within +/- this; default 1\n"
+           "  --truth FILE             append what the cell truly gave in each discharge (CSV)\n"
+           "  --truth-cutoff V         down to this voltage; default: the cell's datasheet\n"
+           "                           cut-off, or the discharge's own stop where that is higher\n"
+           "  --output-log FILE        append a line at each change of the output (CSV)\n"
+           "  --pace X                 at most X simulated seconds per real second\n"
+           "  --serial TEXT            serial number in the reply to *IDN?; default 1\n"
+           "  --identity TEXT          the whole reply to *IDN?\n"
+           "  --fault \"FAULT[@S]\"      a fault from the start, or from S seconds of the bench's\n"
+           "                           clock on; may be given up to 16 times\n"
+           "  --voltage-gain-ppm N     --voltage-offset-mv N      --voltage-noise-mv N (0.1)\n"
+           "  --current-gain-ppm N     --current-offset-ma N      --current-noise-ma N (0.5)\n"
+           "  --temperature-offset-k N --temperature-noise-k N (0.02)\n"
+           "                           errors of the simulated instrument\n"
+           "  --help, --version\n"
+           "\n"
+           "Its clock goes on only with measurements: MEASure:ALL? S by S seconds (without S 1 s\n"
+           "with the output on, else 60 s; at most 5 s and 600 s), any other by 1 ms.\n"
+           "\n"
+           "Commands (short forms are the capitals; each setting has its query):\n"
+           "  SOURce:FUNCtion CHARge|DISCharge|POWer\n"
+           "  SOURce:CURRent A    SOURce:VOLTage V (limit, or the discharge's stop)   SOURce:POWer W\n"
+           "  SOURce:VOLTage:PROTection:HIGH V|:LOW V   SOURce:CURRent:PROTection A\n"
+           "  SOURce:TEMPerature:PROTection CEL   SYSTem:COMMunicate:TIMeout S\n"
+           "  OUTPut[:STATe] ON|OFF   OUTPut:PROTection:TRIPped?   OUTPut:PROTection:CLEar\n"
+           "    TRIPped? is the sum of 1 high voltage, 2 low voltage, 4 current, 8 temperature,\n"
+           "    16 silence, 32 discharge's stop; the output stays off until CLEar or *RST\n"
+           "  MEASure:VOLTage? :CURRent? (+ charges) :TEMPerature? :TEMPerature:AMBient? :TIME?\n"
+           "  MEASure:ALL? [S]    time,voltage,current,cell temperature,ambient,output\n"
+           "  SYSTem:ERRor[:NEXT]? :ERRor:COUNt? :VERSion?\n"
+           "  *IDN? *CLS *RST *OPC *OPC? *WAI *TST? *ESR? *STB? *ESE *SRE\n"
+           "Truth (without noise):\n"
+           "  SIMulation:CELL:CAPacity? A,V    Ah from full, rested and at this ambient\n"
+           "  SIMulation:CELL:DELivered?       Ah of the last discharge down to CELL:CUToff V\n"
+           "  SIMulation:CELL:RESistance? [S]  :SOC? :WEAR? :VOLTage? :CURRent? :TEMPerature?\n"
+           "Faults (as SIMulation:FAULt:..., or as --fault \"...\"):\n"
+           "  THERmometer OPEN|FREeze|NONE   THERmometer:OFFSet K   SENSe ON|OFF   OUTPut ON|OFF\n"
+           "  SILence N   GARBle N   RESet   CLEar\n"
+           "\n"
+           "examples:\n"
+           "  wane-virtual-bench --link run/virtual-bench --truth data/truth.csv --seed 7\n"
+           "  wane-virtual-bench --cell weak --aged 180          a knee is near\n"
+           "  wane-virtual-bench --fault \"THERmometer OPEN@5000\" --fault \"SILence 3@9000\"\n"
+           "\n"
+           "cells (all invented):\n";
+}
+
+static int read_number(struct wn_bench_options *o, const struct number *n, const char *text,
+                       struct wn_error *err)
+{
+    double value;
+
+    if (wn_num_parse(text, strlen(text), &value) != WN_OK || !(value >= n->min) ||
+        !(value <= n->max)) {
+        return wn_error_set(err, WN_EINVAL, "--%s %s: write a number from %g to %g", n->name, text,
+                            n->min, n->max);
+    }
+    *(double *)(void *)((char *)o + n->offset) = value * n->unit;
+    return WN_OK;
+}
+
+/* "TEXT[@SECONDS]" */
+static int read_fault(struct wn_tester_setup *s, const char *text, struct wn_error *err)
+{
+    const char *at = strchr(text, '@');
+    size_t len = at != NULL ? (size_t)(at - text) : strlen(text);
+    double time_s = 0.0;
+    struct wn_tester_plan *plan;
+    int n;
+
+    if (s->plans == WN_TESTER_PLANS_MAX) {
+        return wn_error_set(err, WN_ERANGE, "--fault: at most %d of them", WN_TESTER_PLANS_MAX);
+    }
+    if (at != NULL &&
+        (wn_num_parse(at + 1, strlen(at + 1), &time_s) != WN_OK || !(time_s >= 0.0) ||
+         time_s > 1e9)) {
+        return wn_error_set(err, WN_EINVAL, "--fault \"%s\": write seconds behind the @", text);
+    }
+    plan = &s->plan[s->plans];
+    plan->time_ns = wn_ns_from_s(time_s);
+    n = snprintf(plan->text, sizeof plan->text, "SIM:FAUL:%.*s", (int)len, text);
+    if (n < 0 || (size_t)n >= sizeof plan->text || len == 0 || memchr(text, ';', len) != NULL) {
+        return wn_error_set(err, WN_EINVAL, "--fault \"%s\": one fault, as --help lists them", text);
+    }
+    s->plans++;
+    return WN_OK;
+}
+
+/* Runs the faults once on a bench of its own: a wrong word is told now, not in mid-campaign. */
+static int check_faults(const struct wn_tester_setup *setup, struct wn_error *err)
+{
+    static struct wn_tester t;
+    char reply[WN_TESTER_REPLY_SIZE];
+
+    for (int i = 0; i < setup->plans; i++) {
+        struct wn_tester_setup alone = *setup;
+        alone.plans = 0;
+        wn_tester_init(&t, &alone);
+        (void)wn_tester_execute(&t, setup->plan[i].text, strlen(setup->plan[i].text), reply);
+        if (t.errors.count > 0) {
+            return wn_error_set(err, WN_EINVAL, "--fault \"%s\": %s; --help lists the faults",
+                                strchr(strchr(setup->plan[i].text, ':') + 1, ':') + 1,
+                                wn_scpi_error_text(wn_scpi_queue_take(&t.errors)));
+        }
+    }
+    return WN_OK;
+}
+
+static int choose_cell(struct wn_tester_setup *s, const char *name, struct wn_error *err)
+{
+    const struct wn_cell_params *p = wn_cell_preset_named(name);
+
+    if (p == NULL) {
+        return wn_error_set(err, WN_EUNKNOWN, "--cell %s: no such cell; --help lists them", name);
+    }
+    s->cell = *p;
+    return WN_OK;
+}
+
+static int read_seed(struct wn_tester_setup *s, const char *text, struct wn_error *err)
+{
+    int64_t seed;
+
+    if (wn_num_parse_int(text, strlen(text), &seed) != WN_OK || seed < 0) {
+        return wn_error_set(err, WN_EINVAL, "--seed %s: write a whole number from 0 on", text);
+    }
+    s->seed = (uint64_t)seed;
+    return WN_OK;
+}
+
+static int read_identity(struct wn_tester_setup *s, const char *format, const char *text,
+                         const char *version, struct wn_error *err)
+{
+    int n = snprintf(s->identity, sizeof s->identity, "%s%s%s%s", format, text,
+                     version[0] != '\0' ? "," : "", version);
+
+    for (const char *c = s->identity; *c != '\0'; c++) {
+        if ((unsigned char)*c < ' ' || (unsigned char)*c > '~') {
+            n = -1;
+        }
+    }
+    return n > 0 && (size_t)n < sizeof s->identity
+               ? WN_OK
+               : wn_error_set(err, WN_EINVAL, "--identity, --serial: at most %zu plain characters",
+                              sizeof s->identity - 1);
+}
+
+static int read_option(struct wn_bench_options *o, int id, const char *version,
+                       struct wn_error *err)
+{
+    switch (id) {
+    case OPT_LINK:
+        o->link = optarg;
+        return WN_OK;
+    case OPT_TRUTH:
+        o->truth = optarg;
+        return WN_OK;
+    case OPT_OUTPUT_LOG:
+        o->output_log = optarg;
+        return WN_OK;
+    case OPT_CELL:
+        return choose_cell(&o->tester, optarg, err);
+    case OPT_SEED:
+        return read_seed(&o->tester, optarg, err);
+    case OPT_SERIAL:
+        return read_identity(&o->tester, "wane project,virtual bench,SIMULATED-", optarg, version,
+                             err);
+    case OPT_IDENTITY:
+        return read_identity(&o->tester, "", optarg, "", err);
+    case OPT_FAULT:
+        return read_fault(&o->tester, optarg, err);
+    case OPT_HELP:
+        o->help = true;
+        return WN_OK;
+    case OPT_VERSION:
+        o->version = true;
+        return WN_OK;
+    default:
+        return read_number(o, &numbers[id - OPT_NUMBERS], optarg, err);
+    }
+}
+
+int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
+                          struct wn_error *err)
+{
+    static const char *const names[OPT_NUMBERS] = {"link",   "truth",    "output-log", "cell",
+                                                   "seed",   "serial",   "identity",   "fault",
+                                                   "help",   "version"};
+    struct option all[OPT_NUMBERS + NUMBERS + 1] = {{NULL, 0, NULL, 0}};
+    int rc;
+    int id;
+
+    for (int i = 0; i < OPT_NUMBERS + NUMBERS; i++) {
+        all[i].name = i < OPT_NUMBERS ? names[i] : numbers[i - OPT_NUMBERS].name;
+        all[i].has_arg = i == OPT_HELP || i == OPT_VERSION ? no_argument : required_argument;
+        all[i].val = i;
+    }
+    *o = (struct wn_bench_options){.pace = 0.0};
+    (void)wn_tester_setup_init(&o->tester, NULL); /* the first cell always exists */
+    rc = read_identity(&o->tester, "wane project,virtual bench,SIMULATED-", "1", version, err);
+    opterr = 0;
+    while (rc == WN_OK && (id = getopt_long(argc, argv, "", all, NULL)) != -1) {
+        if (id == '?') {
+            return wn_error_set(err, WN_EINVAL, "%s: unknown, or without its value; see --help",
+                                argv[optind - 1]);
+        }
+        rc = read_option(o, id, version, err);
+    }
+    if (rc == WN_OK && optind < argc) {
+        rc = wn_error_set(err, WN_EINVAL, "%s: not an option; see --help", argv[optind]);
+    }
+    return rc == WN_OK ? check_faults(&o->tester, err) : rc;
+}

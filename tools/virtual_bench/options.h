@@ -1,0 +1,24 @@
+/* Virtual bench: its command line.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_VIRTUAL_BENCH_OPTIONS_H
+#define WN_VIRTUAL_BENCH_OPTIONS_H
+
+#include "base/err.h"
+#include "virtual_bench/tester.h"
+
+struct wn_bench_options {
+    struct wn_tester_setup tester;
+    const char *link, *truth, *output_log; /* NULL: none; point into argv */
+    double pace;                           /* bench seconds per host second; 0: no limit */
+    bool help, version;
+};
+
+/** Reads the command line; version is the program's. WN_EINVAL and others: the text says which option
+ * and what to write instead. */
+int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
+                          struct wn_error *err);
+
+/** What --help prints. */
+const char *wn_bench_help(void);
+
+#endif
