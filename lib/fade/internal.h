@@ -51,7 +51,7 @@ struct wn_fade_tuning {
     double sigma_dof;                 /* how firmly it is believed */
     double points;                    /* how many points the prefix is worth at most */
     double level_sd;                  /* prior spread of the starting level */
-    double life_slope;                /* prior density of ln(life) falls as exp(-slope z) */
+    double life_slope, life_bend;     /* prior density of z: exp(-slope z + bend z^2) */
     double depth_width;               /* real rows count less when their threshold lies at another depth */
     double power_chance;              /* vague draws: share of pure power laws */
     double vague_b_mean, vague_b_sd;  /* ln of the exponent */
@@ -73,19 +73,25 @@ struct wn_fade_posterior {
     double leaning[3];         /* posterior mass of real, synthetic, vague shapes */
     int family;                /* that the real shapes lean on most */
     double family_share;       /* its share of all mass */
+    double top;                /* largest logarithm met: the scale of a second pass */
 };
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
                    const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
                    struct wn_fade_posterior *out);
 
+/** Fills out->curve from the last cycle to out->eol_p90_cycle: a second pass over the library. p10 is the low end. */
+void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
+                        const struct wn_fade_without *without, const struct wn_fade_posterior *posterior,
+                        struct wn_fade_result *out);
+
 /** z below which the share p of the posterior lies, linear inside a cell. */
 double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);
 
-/** wn_fade_project() with other numbers and without some rows. */
+/** wn_fade_project() with other numbers and without some rows; out->curve only when asked for. */
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
                           const struct wn_fade_tuning *tuning,
-                          const struct wn_fade_without *without, struct wn_fade_result *out,
-                          struct wn_error *err);
+                          const struct wn_fade_without *without, bool curve,
+                          struct wn_fade_result *out, struct wn_error *err);
 
 #endif

@@ -11,8 +11,10 @@
 
 #include "fade/library.h"
 
-enum { LANES = 8 };
-#define Z_MAX 3.5
+enum { LANES = 8, OUTLOOK = 24, LEVELS = 160 };
+#define Z_MAX     3.5
+#define LEVEL_TOP 1.2  /* the histograms go from here, */
+#define LEVEL_END -0.4 /* down to here; what lies below counts in the last cell */
 
 /** What does not depend on the shape. */
 struct prefix {
@@ -34,10 +36,17 @@ struct lanes {
     int kind[LANES], family[LANES];
 };
 
+/** Distribution of the capacity at coming cycles, as histograms over the share of the way that is left. */
+struct outlook {
+    float cell[WN_FADE_Z][OUTLOOK]; /* where on the table each coming cycle lies, for each z */
+    float count[OUTLOOK][LEVELS];
+};
+
 /** Sums so far, all relative to the largest logarithm seen. */
 struct sums {
     double top;
     double mass[WN_FADE_Z], kind[3], family[32];
+    struct outlook *outlook; /* NULL: only the posterior; else `top` is final already */
 };
 
 static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double threshold_ah,
@@ -55,7 +64,7 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
         p->weight[i] = (float) (p->weight[i] / sum);
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
-        p->log_prior[k] = (float) (log(z[k + 1] - z[k]) - t->life_slope * mid);
+        p->log_prior[k] = (float) (log(z[k + 1] - z[k]) - t->life_slope * mid + t->life_bend * mid * mid);
         for (int i = 0; i < d->bins; i++) {
             double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
             int cell = at < WN_FADE_GRID ? (int) at : WN_FADE_GRID - 1;
@@ -72,9 +81,9 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
         }
 }
 
-/** log likelihood of all lanes at one z. */
+/** log likelihood of all lanes at one z, and their starting levels relative to the measured one. */
 static void likelihood(const struct prefix *p, const struct lanes *l, int k,
-                       const struct wn_fade_tuning *t, float out[LANES])
+                       const struct wn_fade_tuning *t, float out[LANES], float level[LANES])
 {
     float ee[LANES] = {0}, ev[LANES] = {0}, vv[LANES] = {0};
     for (int i = 0; i < p->bins; i++) {
@@ -93,7 +102,8 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k,
     /* the level is known to level_sd; in units of the noise that is a ridge */
     float ridge = (float) (t->sigma * t->sigma / (t->level_sd * t->level_sd)) / m;
     for (int j = 0; j < LANES; j++) {
-        float sse = ee[j] - ev[j] * ev[j] / (vv[j] + ridge);
+        level[j] = ev[j] / (vv[j] + ridge);
+        float sse = ee[j] - ev[j] * level[j];
         sse = sse > 0 ? sse : 0;
         out[j] = -0.5f * (dof + m) * logf(floor2 + m * sse);
     }
@@ -111,19 +121,36 @@ static void rescale(struct sums *s, double top)
     s->top = top;
 }
 
+/** Adds one shape at one z to the histograms. */
+static void look_ahead(struct outlook *o, const struct lanes *l, int j, int k, double level, float mass)
+{
+    for (int i = 0; i < OUTLOOK; i++) {
+        float at = o->cell[k][i];
+        int cell = at < WN_FADE_GRID - 1 ? (int) at : WN_FADE_GRID - 1; /* past the end: straight on */
+        double low = (double) l->table[cell][j], high = (double) l->table[cell + 1][j];
+        double left = (1 + level) * (low + (double) (at - (float) cell) * (high - low));
+        double bin = (LEVEL_TOP - left) / (LEVEL_TOP - LEVEL_END) * LEVELS;
+        o->count[i][bin < 0 ? 0 : bin < LEVELS ? (int) bin : LEVELS - 1] += mass;
+    }
+}
+
 static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_fade_tuning *t,
                       struct sums *s)
 {
     for (int j = l->count; j < LANES; j++) /* unused lanes: anything finite */
         for (int i = 0; i <= WN_FADE_GRID; i++)
             l->table[i][j] = 0;
-    float log_like[LANES];
+    float log_like[LANES], level[LANES];
     for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
-        likelihood(p, l, k, t, log_like);
+        likelihood(p, l, k, t, log_like, level);
         for (int j = 0; j < l->count; j++) {
             double x = (double) log_like[j] + l->log_prior[j] + p->log_prior[k];
-            if (x < s->top - 25)
+            if (x < s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
                 continue;
+            if (s->outlook) {
+                look_ahead(s->outlook, l, j, k, (double) level[j], (float) exp(x - s->top));
+                continue;
+            }
             if (x > s->top)
                 rescale(s, x);
             double mass = exp(x - s->top);
@@ -165,25 +192,17 @@ static void answer(const struct sums *s, struct wn_fade_posterior *out)
     out->family_share = s->family[out->family] / all;
 }
 
-void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
-                   const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
-                   struct wn_fade_posterior *out)
+static void run_library(const struct prefix *p, struct lanes *lanes, double depth,
+                        const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                        struct sums *sums)
 {
     /* a priori, warps are bell-shaped around none */
     static const float warp_log[WN_FADE_WARPS] = {-2.9f, -1.4f, -0.9f, -1.4f, -2.9f};
-    struct prefix prefix;
-    struct lanes lanes;
-    struct sums sums = {.top = -1e300};
-    for (int k = 0; k <= WN_FADE_Z; k++) {
-        double share = (double) k / WN_FADE_Z;
-        out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
-    }
-    prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
-    memset(&lanes, 0, sizeof lanes);
     struct wn_fade_library library;
     struct wn_fade_entry entry;
     float table[WN_FADE_GRID + 1];
-    wn_fade_library_open(&library, tuning, without, 1 - threshold_ah / digest->first_ah);
+    wn_fade_library_open(&library, tuning, without, depth);
+    memset(lanes, 0, sizeof *lanes);
     while (wn_fade_library_next(&library, &entry)) {
         wn_fade_shape_table(&entry.shape, table);
         bool real = entry.kind == WN_FADE_REAL;
@@ -192,13 +211,71 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
             if (!real && w != WN_FADE_WARPS / 2)
                 continue; /* draws vary enough by themselves */
             entry.log_prior = log_prior + (real ? warp_log[w] : 0);
-            lanes_add(&prefix, &lanes, &entry, w, table);
-            if (lanes.count == LANES)
-                lanes_run(&prefix, &lanes, tuning, &sums);
+            lanes_add(p, lanes, &entry, w, table);
+            if (lanes->count == LANES)
+                lanes_run(p, lanes, tuning, sums);
         }
     }
-    lanes_run(&prefix, &lanes, tuning, &sums);
+    lanes_run(p, lanes, tuning, sums);
+}
+
+void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
+                   const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                   struct wn_fade_posterior *out)
+{
+    struct prefix prefix;
+    struct lanes lanes;
+    struct sums sums = {.top = -1e300};
+    for (int k = 0; k <= WN_FADE_Z; k++) {
+        double share = (double) k / WN_FADE_Z;
+        out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
+    }
+    prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
     answer(&sums, out);
+    out->top = sums.top;
+}
+
+/** Share of the way left above which the share p of a histogram lies. */
+static double level_of(const float count[LEVELS], double p)
+{
+    double all = 0, above = 0, step = (LEVEL_TOP - LEVEL_END) / LEVELS;
+    for (int i = 0; i < LEVELS; i++)
+        all += (double) count[i];
+    for (int i = 0; i < LEVELS; i++) {
+        double mass = (double) count[i] / all;
+        if (mass > 0 && above + mass >= p)
+            return LEVEL_TOP - step * (i + (p - above) / mass);
+        above += mass;
+    }
+    return LEVEL_END;
+}
+
+void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
+                        const struct wn_fade_without *without, const struct wn_fade_posterior *posterior,
+                        struct wn_fade_result *out)
+{
+    struct prefix prefix;
+    struct lanes lanes;
+    struct outlook outlook = {.count = {{0}}};
+    struct sums sums = {.top = posterior->top, .outlook = &outlook};
+    double threshold_ah = out->threshold_ah, way = digest->first_ah - threshold_ah;
+    prefix_init(&prefix, digest, threshold_ah, tuning, posterior->z);
+    for (int i = 0; i < OUTLOOK; i++) {
+        double cycle = digest->last_cycle + (out->eol_p90_cycle - digest->last_cycle) * i / (OUTLOOK - 1);
+        out->curve[i].cycle = cycle;
+        for (int k = 0; k < WN_FADE_Z; k++) {
+            double mid = (posterior->z[k] + posterior->z[k + 1]) / 2;
+            outlook.cell[k][i] = (float) (sqrt(cycle / digest->last_cycle * exp(-mid)) * WN_FADE_GRID);
+        }
+    }
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
+    for (int i = 0; i < OUTLOOK; i++) {
+        out->curve[i].p90_ah = threshold_ah + way * level_of(outlook.count[i], 0.1);
+        out->curve[i].median_ah = threshold_ah + way * level_of(outlook.count[i], 0.5);
+        out->curve[i].p10_ah = threshold_ah + way * level_of(outlook.count[i], 0.9);
+    }
+    out->curve_len = OUTLOOK;
 }
 
 double wn_fade_quantile(const struct wn_fade_posterior *p, double share)

@@ -15,7 +15,7 @@ enum { POINTS_MIN = 4 };
 const struct wn_fade_tuning wn_fade_tuning = {
     .mass_real = 0.3, .mass_synthetic = 0.05, .synthetic = 150, .vague = 700,
     .warp_step = 0.12, .spread = 0.6, .weight_power = 1.5, .sigma = 0.004, .sigma_dof = 6,
-    .points = 9, .level_sd = 0.05, .life_slope = 2.5, .depth_width = 0.5, .power_chance = 0.25,
+    .points = 9, .level_sd = 0.05, .life_slope = 3, .life_bend = 0, .depth_width = 0.5, .power_chance = 0.25,
     .vague_b_mean = -0.1625, .vague_b_sd = 0.4, .vague_w_low = -3, .vague_w_high = 3, .vague_c_low = 0.3, .vague_s_low = 0.02,
     .interval = {{1, 1}, {1, 1}, {1, 1}},
 };
@@ -88,7 +88,7 @@ static void lean(const struct wn_fade_posterior *post, struct wn_fade_result *ou
 
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
                           const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
-                          struct wn_fade_result *out, struct wn_error *err)
+                          bool curve, struct wn_fade_result *out, struct wn_error *err)
 {
     int rc = check(points, n, threshold_ah, err);
     if (rc != WN_OK)
@@ -110,13 +110,15 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
     out->eol_median_cycle = digest.last_cycle * exp(z[1]);
     out->eol_p90_cycle = digest.last_cycle * exp(z[2]);
     lean(&post, out);
+    if (curve)
+        wn_fade_look_ahead(&digest, tuning, without, &post, out);
     return WN_OK;
 }
 
 int wn_fade_project(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_result *out, struct wn_error *err)
 {
-    return wn_fade_project_tuned(points, n, threshold_ah, &wn_fade_tuning, &nobody, out, err);
+    return wn_fade_project_tuned(points, n, threshold_ah, &wn_fade_tuning, &nobody, true, out, err);
 }
 
 const char *wn_fade_state_name(enum wn_fade_state state)

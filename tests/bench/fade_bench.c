@@ -55,7 +55,7 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
             struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
             struct wn_fade_result r;
             struct wn_error err;
-            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, &r, &err) != WN_OK)
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r, &err) != WN_OK)
                 continue;
             score(&cells[way][c->family][m], &r, c->life);
             if (verbose)
@@ -155,7 +155,7 @@ static const struct {
     KNOB(mass_real),   KNOB(mass_synthetic), KNOB(warp_step), KNOB(spread),       KNOB(weight_power),
     KNOB(sigma),       KNOB(sigma_dof),      KNOB(points),    KNOB(level_sd),     KNOB(life_slope),
     KNOB(depth_width), KNOB(power_chance),   KNOB(vague_b_mean), KNOB(vague_b_sd),
-    KNOB(vague_w_low), KNOB(vague_w_high),   KNOB(vague_c_low), KNOB(vague_s_low),
+    KNOB(life_bend),   KNOB(vague_w_low), KNOB(vague_w_high),   KNOB(vague_c_low), KNOB(vague_s_low),
 };
 
 static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief)

@@ -47,6 +47,26 @@ static void finds_the_end_of_a_smooth_curve(void **state)
     assert_true(isnan(r.crossed_at_cycle));
 }
 
+static void draws_the_way_to_the_end(void **state)
+{
+    (void) state;
+    make(0.002, 11);
+    struct wn_fade_result r = project(points, N, THRESHOLD);
+    assert_true(r.curve_len > 10 && r.curve_len <= WN_FADE_CURVE_MAX);
+    assert_near(r.curve[0].cycle, N, 1e-9);
+    assert_near(r.curve[0].median_ah, 2 - 0.25 * pow(N / LIFE, 0.8) - 0.15 * pow(N / LIFE, 3), 0.01);
+    assert_near(r.curve[r.curve_len - 1].cycle, r.eol_p90_cycle, 1e-6);
+    for (size_t i = 0; i < r.curve_len; i++) {
+        assert_true(r.curve[i].p10_ah <= r.curve[i].median_ah && r.curve[i].median_ah <= r.curve[i].p90_ah);
+        if (i > 0) {
+            assert_true(r.curve[i].cycle > r.curve[i - 1].cycle);
+            assert_true(r.curve[i].median_ah <= r.curve[i - 1].median_ah + 1e-3);
+        }
+        if (fabs(r.curve[i].cycle - r.eol_median_cycle) < 10) /* capacity and life tell the same story */
+            assert_near(r.curve[i].median_ah, THRESHOLD, 0.02);
+    }
+}
+
 static void same_input_same_bits(void **state)
 {
     (void) state;
@@ -207,6 +227,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(finds_the_end_of_a_smooth_curve),
+        cmocka_unit_test(draws_the_way_to_the_end),
         cmocka_unit_test(same_input_same_bits),
         cmocka_unit_test(scaling_capacity_changes_nothing),
         cmocka_unit_test(renumbering_cycles_scales_the_answer),
