@@ -1,8 +1,16 @@
-/* The campaign file: one SQLite database per campaign, with one writer (its station) and any number of readers.
+/* The campaign file: one SQLite database per campaign, with one writer (its station) and any number
+ * of readers.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * WAL, synchronous FULL, STRICT tables, application_id "wane", user_version = schema version with migrations. Never touch the file,
- * its -wal or -shm except through SQLite (POSIX locks would vanish). What was committed survives a power cut. */
+ * WAL, synchronous FULL, STRICT tables, application_id "wane", user_version = schema version with
+ * migrations. Never touch the file, its -wal or -shm except through SQLite (POSIX locks would
+ * vanish); never through a link. What was committed survives a power cut. `SELECT * FROM about`
+ * explains the file to whoever finds it.
+ *
+ * A handle belongs to the process that opened it: open after fork, never before. Every error text
+ * names the file and the remedy; free space is told where a disk may be full. After WN_EIO and
+ * WN_ECORRUPT nothing the connection says is believed: the next commit makes a new one, looks the
+ * file through and moves its log into it before it writes. */
 #ifndef WN_STORE_CAMPAIGN_H
 #define WN_STORE_CAMPAIGN_H
 
@@ -14,19 +22,22 @@ enum { WN_CAMPAIGN_SCHEMA = 1 };
 
 /** What a campaign starts from; strings are copied. */
 struct wn_campaign_info {
-    char name[64];            /* file name without .wane */
+    char name[64]; /* file name without .wane */
     char station[64];
     char procedure[64];
     char procedure_title[128];
-    bool simulated;           /* shown wherever results are shown */
-    bool imported;            /* from a recorded log, not measured by a station */
+    bool simulated; /* shown wherever results are shown */
+    bool imported;  /* from a recorded log, not measured by a station */
     int64_t cycles_planned;
     wn_utc_us created_utc;
     struct wn_cell cell;
     struct wn_campaign_thresholds {
-        double voltage_v, current_a, temperature_c, time_s; /* a reading is stored when one of them moved so far */
+        /* a reading is stored when one of them moved so far since the stored one before: 0 stores
+         * each reading; the temperature is that of the cell or of the ambient */
+        double voltage_v, current_a, temperature_c, time_s;
     } store_on_change;
     struct wn_accuracy_record {
+        /* _reading: part of the reading (0.001 is 0.1 %), added to the fixed part */
         double voltage_reading, voltage_fixed_v, current_reading, current_fixed_a, temperature_c,
             time_reading;
     } accuracy;
@@ -35,33 +46,63 @@ struct wn_campaign_info {
 };
 
 struct wn_instrument_record {
-    char role[32];     /* "tester", "thermometer", ... */
+    char role[32]; /* "tester", "thermometer", ... */
     char dialect[64];
     char port[256];
     char identity[256];
 };
 
+/** Messages of SQLite itself (recovered logs, misuse, errors of the disk), for the daemon's log. */
+typedef void (*wn_store_log_fn)(void *ctx, int code, const char *text);
+/** To be called once, before the first file is opened; WN_ESTATE after it: messages are lost then,
+ * nothing else. */
+int wn_store_log_to(wn_store_log_fn fn, void *ctx, struct wn_error *err);
+
 struct wn_campaign; /* begins with struct wn_store: cast with wn_campaign_store() */
 
-/** Creates a new file (WN_EEXIST when there is one), stores info and the frozen configuration text with its SHA-256.
- * Leaves it open for writing. Errors: WN_EIO, WN_ENOSPACE, WN_EACCESS with path and remedy. */
-int wn_campaign_create(struct wn_campaign **out, const char *path, const struct wn_campaign_info *info,
-                       const char *frozen_config, struct wn_error *err);
+/* Opening sets *out to NULL when it fails. Errors all three may give:
+ *  WN_ENOENT   no such file or directory: give another name
+ *  WN_EACCESS  not permitted, on the file, its -wal or its -shm: the text says whose they are
+ *  WN_EINVAL   a link, a directory, an SQLite file of another program: give a campaign file
+ *  WN_ENEWER   made by a newer version: update the program
+ *  WN_ECORRUPT damaged: keep the file as it is, go on from a backup
+ *  WN_EIO, WN_ENOSPACE, WN_ENOMEM, WN_EBUSY (another writer) */
 
-/** Opens an existing file for writing (by its station): checks application_id, refuses a newer user_version (WN_ENEWER), migrates
- * an older one in one transaction, quick_check after an unclean end (WN_ECORRUPT). */
+/** Creates a new file (mode 0640 less umask), stores info and the frozen configuration text with
+ * its SHA-256, leaves it open for writing; the status is "new". The file gets its name when it is
+ * whole and on the disk: an interrupted attempt leaves at most NAME.new, which the next removes.
+ * WN_EEXIST when there is a file: nothing is overwritten. */
+int wn_campaign_create(struct wn_campaign **out, const char *path,
+                       const struct wn_campaign_info *info, const char *frozen_config,
+                       struct wn_error *err);
+
+/** Opens an existing file for writing (by its station): migrates an older version in one
+ * transaction, looks through a file that was not closed cleanly. */
 int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error *err);
 
-/** Opens read-only for the command line; explains itself when the file cannot be read while the service is down. */
+/** Opens read-only for the command line; explains itself when the file cannot be read while the
+ * service is down. A file of an older version is read as a copy in memory, brought up to date:
+ * what is written to it later is not seen through this handle. */
 int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err);
 
-/** Marks a clean end when writing, checkpoints, closes, frees. NULL is fine. */
+/** When writing: marks a clean end and moves the log into the file. Closes, frees. What was put and
+ * not committed is gone, as after a kill. NULL is fine. */
 void wn_campaign_close(struct wn_campaign *c);
 
-/** The store port of a campaign opened for writing; lives as long as c. Put of a WN_RECORD_READING stores only on change. */
+/** The store port of a campaign opened for writing; lives as long as c.
+ *
+ * put remembers (no SQL, nothing is written); a WN_RECORD_READING only when it moved by a
+ * threshold, when what it has changed, or when it is the first or the last of its step. WN_ENOMEM
+ * when 64 MB wait for a disk that takes nothing: that record is lost.
+ *
+ * commit writes all that waits in one transaction, labelled with now_utc, and returns when the disk
+ * has it. WN_ENOSPACE, WN_EIO, WN_EACCESS, WN_EBUSY, WN_ECORRUPT: recording failed, switch the
+ * output off. What waits is kept, and the next commit tries it again: nothing is lost or doubled.
+ * (A failure to move the log into the file is told as well; the records are durable then.) */
 struct wn_store *wn_campaign_store(struct wn_campaign *c);
 
-/** To be called now and then (each minute or so): explicit checkpoint and its errors, free space. WN_ENOSPACE below space_min_bytes. */
+/** To be called now and then (each minute or so): moves the log into the file and tells its errors,
+ * looks at the free space. WN_ENOSPACE below space_min_bytes; a reader in the way is no error. */
 int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct wn_error *err);
 
 /* Reading. Every call fills caller's memory; texts are copied. */
@@ -70,14 +111,16 @@ int wn_campaign_info(struct wn_campaign *c, struct wn_campaign_info *out, struct
 int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, struct wn_error *err);
 /** Last committed state; out->size 0 when there is none. */
 int wn_campaign_state(struct wn_campaign *c, struct wn_state_record *out, struct wn_error *err);
-/** Sets or gets the life-cycle word: "running", "paused", "halted", "finished", "stopped". Committed at once. */
-int wn_campaign_set_status(struct wn_campaign *c, const char *status, wn_utc_us now, struct wn_error *err);
+/** Sets or gets the life-cycle word: "running", "paused", "halted", "finished", "stopped".
+ * Committed at once. */
+int wn_campaign_set_status(struct wn_campaign *c, const char *status, wn_utc_us now,
+                           struct wn_error *err);
 int wn_campaign_status(struct wn_campaign *c, char *status, size_t size, struct wn_error *err);
 int wn_campaign_put_instrument(struct wn_campaign *c, const struct wn_instrument_record *r,
                                struct wn_error *err);
 /** A session row: one run of the station on this file (boot id, both clocks at its start). */
-int wn_campaign_begin_session(struct wn_campaign *c, wn_utc_us utc, wn_ns monotonic, wn_ns campaign_ns,
-                              const char *boot_id, struct wn_error *err);
+int wn_campaign_begin_session(struct wn_campaign *c, wn_utc_us utc, wn_ns monotonic,
+                              wn_ns campaign_ns, const char *boot_id, struct wn_error *err);
 
 /** Event as read back, with its number and time of day. */
 struct wn_event_row {
@@ -94,17 +137,21 @@ int wn_campaign_open_alarms(struct wn_campaign *c, int64_t *count, struct wn_err
 int wn_campaign_acknowledge(struct wn_campaign *c, const char *who, wn_utc_us now, int64_t *count,
                             struct wn_error *err);
 
-/* Row by row; the callback returns 0 to go on, anything else ends the reading and is returned. */
+/* Row by row, fetched by the page: however long a callback takes, the writer is not in its way. A
+ * reading comes back without host_ns and WN_HAS_TIME, which are not kept. The callback returns 0 to
+ * go on, anything else ends the reading and is returned. */
 typedef int (*wn_cycle_row_fn)(const struct wn_cycle_record *r, wn_utc_us end_utc, void *ctx);
 typedef int (*wn_check_up_row_fn)(const struct wn_check_up_record *r, wn_utc_us end_utc, void *ctx);
 typedef int (*wn_step_row_fn)(const struct wn_step_record *r, wn_utc_us start_utc, void *ctx);
 typedef int (*wn_event_row_fn)(const struct wn_event_row *r, void *ctx);
 typedef int (*wn_reading_row_fn)(const struct wn_reading *r, int64_t step_number, wn_utc_us utc,
                                  void *ctx);
-int wn_campaign_each_cycle(struct wn_campaign *c, wn_cycle_row_fn fn, void *ctx, struct wn_error *err);
+int wn_campaign_each_cycle(struct wn_campaign *c, wn_cycle_row_fn fn, void *ctx,
+                           struct wn_error *err);
 int wn_campaign_each_check_up(struct wn_campaign *c, wn_check_up_row_fn fn, void *ctx,
                               struct wn_error *err);
-int wn_campaign_each_step(struct wn_campaign *c, wn_step_row_fn fn, void *ctx, struct wn_error *err);
+int wn_campaign_each_step(struct wn_campaign *c, wn_step_row_fn fn, void *ctx,
+                          struct wn_error *err);
 /** Events with number > after. */
 int wn_campaign_each_event(struct wn_campaign *c, int64_t after, wn_event_row_fn fn, void *ctx,
                            struct wn_error *err);

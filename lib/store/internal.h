@@ -1,4 +1,4 @@
-/* Campaign file, inside: shared by the files of lib/store. Not for other modules.
+/* Campaign file, inside: shared by the files of lib/store and its tests. Not for other modules.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_STORE_INTERNAL_H
 #define WN_STORE_INTERNAL_H
@@ -8,6 +8,7 @@
 #include "store/campaign.h"
 
 enum { APPLICATION_ID = 0x77616e65 }; /* "wane" */
+enum { PATH_SIZE = 4096 };
 
 enum statement {
     PUT_READING,
@@ -21,57 +22,136 @@ enum statement {
     STATEMENTS
 };
 
+/* A reading that waits for its commit. */
+struct kept_reading {
+    struct wn_reading reading;
+    int64_t step;
+};
+
 struct wn_campaign {
     struct wn_store store; /* first: the store port */
     sqlite3 *db;
-    char path[512];
+    char path[PATH_SIZE]; /* directory resolved */
     bool writing;
     sqlite3_stmt *stmt[STATEMENTS];
-    /* what has been put and is not durable yet; kept when a commit fails, and tried again with the next */
+    /* Put and not durable yet; kept when a commit fails, and tried again with the next. */
     unsigned char *pending;
-    size_t pending_len, pending_cap;
+    size_t pending_len, pending_cap, pending_max;
     struct wn_state_record state; /* only the last one counts */
     bool has_state;
+    /* After an I/O error nothing the connection says is believed until it was made anew. */
+    bool suspect;
+    int wal_frames, checkpoint_at;
     /* readings are stored on change */
     struct wn_campaign_thresholds change;
+    wn_ns change_ns;
     struct wn_reading stored, last;
-    bool has_stored, has_last, force;
+    bool has_stored, has_last, last_is_stored, force;
     int64_t last_step;
 };
 
-/* A column of doubles or integers of a record, for inserting and selecting by one list. */
+/* A column and the member of a record it holds: inserting and selecting go by one list. */
 struct column {
     const char *name;
-    char type; /* 'd' double (NaN is NULL), 'i' int64_t, 'u' unsigned */
-    size_t offset;
+    char type; /* 'd' double (NaN is NULL), 'i' int64_t, 'n' int, 'u' unsigned or enum, 'b' bool,
+                  't' char[] */
+    size_t offset, size;
 };
 
-extern const struct column cell_columns[], cycle_columns[], check_up_columns[], sums_columns[];
-extern const int cell_columns_n, cycle_columns_n, check_up_columns_n, sums_columns_n;
+struct columns {
+    const struct column *list;
+    int n;
+};
+
+extern const struct columns campaign_columns, cell_columns, step_columns, sums_columns,
+    cycle_columns, check_up_columns, event_columns, intent_columns;
 
 /* sql.c */
-/** Fills err from the database's last error, with path, meaning and remedy; returns our code. */
+/** Fills err from a code of SQLite, with path, meaning and remedy; returns our code. */
 int sql_error(struct wn_campaign *c, const char *doing, int rc, struct wn_error *err);
-int sql_exec(struct wn_campaign *c, const char *sql, struct wn_error *err);
+int sql_exec(struct wn_campaign *c, const char *sql, const char *doing, struct wn_error *err);
 int sql_prepare(struct wn_campaign *c, const char *sql, sqlite3_stmt **out, struct wn_error *err);
-/** Runs a statement to its end and resets it. */
+/** Runs a statement to its end, resets it and forgets what was bound. */
 int sql_run(struct wn_campaign *c, sqlite3_stmt *s, const char *doing, struct wn_error *err);
 int sql_int(struct wn_campaign *c, const char *sql, int64_t *out, struct wn_error *err);
 int sql_text(struct wn_campaign *c, const char *sql, char *out, size_t size, struct wn_error *err);
+/** The one way to begin a transaction that writes. */
+int sql_begin(struct wn_campaign *c, struct wn_error *err);
+/** Commits when rc is WN_OK; rolls back what is left of the transaction otherwise. Returns rc, or
+ * the commit's error. */
+int sql_end(struct wn_campaign *c, int rc, struct wn_error *err);
+/** Prepares, lets bind (which may be NULL) bind, runs, in a transaction of its own. */
+int sql_write_once(struct wn_campaign *c, const char *sql,
+                   void (*bind)(sqlite3_stmt *, const void *), const void *ctx, const char *doing,
+                   struct wn_error *err);
 void bind_double(sqlite3_stmt *s, int i, double x);
 double column_double(sqlite3_stmt *s, int i);
-/** Binds / reads the columns of a list from or into a record, beginning at parameter or column `from`. */
-void bind_columns(sqlite3_stmt *s, int from, const struct column *list, int n, const void *record);
-void read_columns(sqlite3_stmt *s, int from, const struct column *list, int n, void *record);
-/** Appends "a, b, c" to a text. */
-void list_names(char *buf, size_t size, const struct column *list, int n);
+void column_text(sqlite3_stmt *s, int i, char *out, size_t size);
+/** Binds / reads a list from or into a record, beginning at parameter or column `from`; returns the
+ * next one. */
+int bind_columns(sqlite3_stmt *s, int from, struct columns cs, const void *record);
+int read_columns(sqlite3_stmt *s, int from, struct columns cs, void *record);
+
+/* SQL put together from lists. What does not fit is a mistake of this program (asserted). */
+struct text {
+    char s[8192];
+    size_t len;
+};
+void text_add(struct text *t, const char *s);
+/** "a, b, c" with before in front of each and after behind each. */
+void text_names(struct text *t, struct columns cs, const char *before, const char *after);
+/** "?, ?, ?" */
+void text_marks(struct text *t, int n);
+/** "INSERT[ OR REPLACE] INTO table(columns..., extra) VALUES(?, ...)"; extra is one more column. */
+void text_insert(struct text *t, const char *verb, const char *table, struct columns cs,
+                 const char *extra);
 
 /* schema.c */
 int schema_create(struct wn_campaign *c, struct wn_error *err);
+/** Views, triggers and the text about the file: made anew by every migration. */
+int schema_describe(struct wn_campaign *c, struct wn_error *err);
+int schema_stamp(struct wn_campaign *c, struct wn_error *err);
+
+/* migrate.c */
+/** Brings the file to WN_CAMPAIGN_SCHEMA in one transaction, or leaves it as it was. */
 int schema_migrate(struct wn_campaign *c, struct wn_error *err);
+int schema_version(struct wn_campaign *c, int64_t *version, struct wn_error *err);
+
+/* place.c: names and directories, nothing of which opens a database */
+/** Resolves the directory of path, so that no link is followed later. */
+int place_resolve(const char *path, char *out, size_t size, struct wn_error *err);
+/** Is it a regular file with one name? Says what it is otherwise. */
+int place_check(const char *path, bool writing, struct wn_error *err);
+/** Makes an empty file that only we know; the remains of an interrupted attempt are removed. */
+int place_make_new(const char *path, char *temporary, size_t size, struct wn_error *err);
+/** Gives the finished file its name, never over another one, durably. */
+int place_publish(const char *temporary, const char *path, struct wn_error *err);
+/** Removes a file that was never used, with what SQLite put beside it. */
+void place_remove(const char *path);
+/** Free bytes on the disk of path; NaN when unknown. */
+double place_free_bytes(const char *path);
+
+/* health.c */
+/** Looks a file through after an unclean end, and marks it as being written. */
+int health_begin(struct wn_campaign *c, struct wn_error *err);
+int health_quick_check(struct wn_campaign *c, struct wn_error *err);
+/** Explicit checkpoint: the automatic one swallows errors. */
+int health_checkpoint(struct wn_campaign *c, int *frames_left, struct wn_error *err);
+
+/* open.c */
+/** Connection made anew after an I/O error: closed, opened, looked through, checkpointed. */
+int campaign_reopen(struct wn_campaign *c, struct wn_error *err);
+
+/* rows.c */
+int rows_prepare(struct wn_campaign *c, struct wn_error *err);
+/** Bytes of a record of this kind in the queue. */
+size_t rows_size(enum wn_record_kind kind);
+/** Writes one record of the queue. */
+int rows_write(struct wn_campaign *c, enum wn_record_kind kind, const void *record, wn_utc_us utc,
+               struct wn_error *err);
+int rows_write_state(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err);
 
 /* write.c */
-int write_prepare(struct wn_campaign *c, struct wn_error *err);
 extern const struct wn_store_ops campaign_store_ops;
 
 #endif
