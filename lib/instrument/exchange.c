@@ -65,7 +65,7 @@ static const struct wn_sequence *sequence_of(const struct wn_session *s)
     case WN_REQUEST_READ:
         break;
     }
-    wn_assert(!"this request has commands");
+    wn_assert(false && "this request has commands");
     return NULL;
 }
 
@@ -291,6 +291,11 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
     size_t n = strlen(prefix);
     char text[160];
     if (len >= n && memcmp(line, prefix, n) == 0) {
+        if (s->identity[0] != '\0' && !wn_exchange_is_identity(s, line, len)) {
+            (void)wn_error_set(err, WN_EIDENTITY, "%s answers '%s', but it was '%s' before: who changed the instrument?", s->query,
+                               wn_reply_text(line, len, text, sizeof text), s->identity);
+            return repeated(s, line, len) ? WN_VERDICT_FAILED : WN_VERDICT_BAD;
+        }
         size_t keep = len < sizeof s->identity ? len : sizeof s->identity - 1;
         memcpy(s->identity, line, keep);
         s->identity[keep] = '\0';
@@ -344,6 +349,6 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
     case WN_PHASE_END:
         break;
     }
-    wn_assert(!"a reply belongs to a query");
+    wn_assert(false && "a reply belongs to a query");
     return WN_VERDICT_FAILED;
 }

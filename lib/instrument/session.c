@@ -10,6 +10,11 @@
 #include "base/num.h"
 #include "instrument/exchange.h"
 
+enum {
+    ID_BURST_MAX = 8, /* identity queries in a row */
+    ID_LATE_MAX = 20  /* time-outs after which an identity will not come any more */
+};
+
 void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const char *role,
                      const char *port)
 {
@@ -89,13 +94,35 @@ static int add_read(struct wn_session *s, const char *tmpl, struct wn_error *err
     return WN_OK;
 }
 
+/* Asks for the identity once more often than it has been asked without an answer: when as many answers have come, one of them is new,
+ * and everything that was asked before is behind us. */
+static int add_resync(struct wn_session *s, struct wn_error *err)
+{
+    int rc = WN_OK;
+    s->ids_needed = s->ids_due + 1;
+    int burst = s->ids_needed < ID_BURST_MAX ? s->ids_needed : ID_BURST_MAX;
+    for (int i = 0; i < burst && rc == WN_OK && s->out_len + WN_COMMAND_MAX <= sizeof s->out; i++) {
+        rc = add(s, s->dialect->identity_query, err);
+        s->ids_asked++;
+    }
+    return rc;
+}
+
 static int add_query(struct wn_session *s, const char *tmpl, struct wn_error *err)
 {
     size_t from = s->out_len;
+    int rc;
     s->resync = s->stale && s->request != WN_REQUEST_IDENTIFY;
-    int rc = s->resync                    ? add(s, s->dialect->identity_query, err)
-             : s->phase == WN_PHASE_READ ? add_read(s, tmpl, err)
-                                          : add(s, tmpl, err);
+    if (s->resync) {
+        rc = add_resync(s, err);
+        from = s->out_len - (s->out_len - from) / (size_t)s->ids_asked;
+    } else if (s->phase == WN_PHASE_READ) {
+        rc = add_read(s, tmpl, err);
+    } else {
+        rc = add(s, tmpl, err);
+        s->ids_asked = s->phase == WN_PHASE_IDENTITY;
+        s->ids_needed = s->ids_due + 1;
+    }
     if (rc == WN_OK) {
         size_t len = s->out_len - from - strlen(s->dialect->terminator);
         memcpy(s->query, s->out + from, len);
@@ -116,11 +143,15 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     s->sent = false;
     s->out_pos = 0;
     s->out_len = 0;
+    s->ids_asked = 0;
     s->from_phase = s->phase;
     s->from_index = s->index;
     if (s->lines.len > 0 || s->lines.spoiled) { /* the beginning of something nobody asked for */
         wn_line_reset(&s->lines);
         s->stale = true;
+    }
+    if (s->ids_due > 0 && now_ns - s->ids_ns > ID_LATE_MAX * timeout_ns(s)) {
+        s->ids_due = s->lead ? 1 : 0; /* lost, not late; but one may lie there without its end, which we send now */
     }
     if (s->lead) {
         s->out_len = strlen(s->dialect->terminator);
@@ -214,6 +245,10 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
 {
     const char *tmpl;
     wn_assert(n <= s->out_len - s->out_pos);
+    if (n > 0 && s->out_pos == 0 && s->ids_asked > 0) {
+        s->ids_due += s->ids_asked;
+        s->ids_ns = now_ns;
+    }
     s->out_pos += n;
     if (n == 0 || s->out_pos < s->out_len) {
         return;
@@ -235,10 +270,22 @@ struct outcome {
     struct wn_error err;
 };
 
+/* An identity came. Those older than what was asked last are behind it when as many came as were needed. */
+static bool count_identity(struct wn_session *s)
+{
+    s->ids_due -= s->ids_due > 0;
+    s->ids_needed -= s->ids_needed > 0;
+    if (!s->sent || s->ids_asked == 0 || s->ids_needed > 0) {
+        return false;
+    }
+    s->ids_due = s->ids_due < s->ids_asked - 1 ? s->ids_due : s->ids_asked - 1;
+    s->stale = false;
+    return true;
+}
+
 /* The instrument is in step again: back to what was to be asked. */
 static void in_step(struct wn_session *s, struct outcome *out)
 {
-    s->stale = false;
     s->awaiting_reply = false;
     s->resyncs++;
     if (s->resyncs <= s->dialect->retries + 1) {
@@ -247,7 +294,7 @@ static void in_step(struct wn_session *s, struct outcome *out)
     }
     out->what = GIVE_UP;
     (void)wn_error_set(&out->err, WN_EFRAME,
-                       "%s on %s keeps sending lines nobody asked for: is it in a mode in which it talks by itself?",
+                       "%s on %s: lines nobody asked for keep coming: is it in a mode in which it talks by itself?",
                        s->role, s->port);
 }
 
@@ -257,12 +304,14 @@ static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns 
     if (len == 0) {
         return; /* CR LF in front of a reply; no answer is empty */
     }
+    bool identity = wn_exchange_is_identity(s, line, len);
+    bool found = identity && count_identity(s);
     if (!s->awaiting_reply) {
-        s->stale = s->stale || !wn_exchange_is_identity(s, line, len);
+        s->stale = s->stale || !identity;
         return;
     }
     if (s->resync) {
-        if (wn_exchange_is_identity(s, line, len)) {
+        if (found) {
             in_step(s, out);
         }
         return;
@@ -283,9 +332,6 @@ static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns 
     if (v == WN_VERDICT_FAILED) {
         (void)wn_error_prefix(&out->err, "%s on %s", s->role, s->port);
     } else if (v == WN_VERDICT_GOOD) {
-        if (s->phase == WN_PHASE_IDENTITY) {
-            s->stale = false; /* whatever was asked before has been answered before */
-        }
         if (s->phase != WN_PHASE_DRAIN) { /* its attempts count as those of the errors after it */
             s->attempt = 0;
             s->resyncs = 0;

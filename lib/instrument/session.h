@@ -5,15 +5,16 @@
  * time: a reply that comes at the deadline or later is late. A query without reply, or with a garbled one, is asked again `retries`
  * times; a partial line is thrown away and input is ignored until the new reply. A late reply can never be taken for the answer of the
  * next query: after a time-out, a garbled reply, a line nobody asked for or a pre-empted query the session resynchronises by asking the
- * identity and dropping every line until it answers, and an identity that comes later still is known by its text and dropped. OFF may be
- * requested at any moment and pre-empts what is under way.
+ * identity and dropping every line until it answers; an identity that comes later still is known by its text and dropped. When older
+ * identity queries are unanswered it is asked once more often than they are, and as many answers are waited for: one of them is then
+ * certainly new, and replies do not overtake each other. OFF may be requested at any moment and pre-empts what is under way.
  *
  * The commands of a request and the query behind them are handed out together. Where asking again would prove nothing, the commands
  * are sent again too: behind a lost answer of the error queue (reading it has emptied it), and for OFF. OFF starts with a terminator,
  * so that half a command on its way to the instrument cannot spoil it. An error queue that may hold old errors is emptied first.
  *
- * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only after the next query went out, or
- * numbers garbled into other numbers. Both look right; the engine's plausibility rules stand behind. */
+ * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only after the next query went out, a
+ * reply more than 20 time-outs late, or numbers garbled into other numbers. They look right; the engine's plausibility rules stand behind. */
 #ifndef WN_INSTRUMENT_SESSION_H
 #define WN_INSTRUMENT_SESSION_H
 
@@ -57,6 +58,9 @@ struct wn_session {
     int phase, index, attempt;        /* where in the request */
     int from_phase, from_index;       /* where what is handed out begins */
     int resyncs;                      /* of the present exchange */
+    int ids_due;                      /* answers to identity queries that may still come */
+    int ids_asked, ids_needed;        /* identity queries in what is handed out; answers needed to be in step */
+    wn_ns ids_ns;                     /* when the last of them was written */
     bool awaiting_reply, resync;
     bool sent;                        /* output of the present exchange was handed out */
     bool stale;                       /* a reply nobody waits for may still come: resynchronise before the next query */
