@@ -1,8 +1,9 @@
 /* The verdict on a claim: "after so many cycles the capacity is still at least so much".
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The capacity is at least X at cycle N exactly when the life down to threshold X is longer than N, so the probability is
- * one minus the distribution of that life at N: claim and projection never contradict each other. */
+ * The capacity is at least X at cycle N exactly when the life down to threshold X is longer than N,
+ * so the probability is one minus the distribution of that life at N: claim and projection never
+ * contradict each other. */
 #include "fade/fade.h"
 
 #include <math.h>
@@ -11,7 +12,8 @@
 
 enum { AROUND = 5 };
 
-/** Median of the last AROUND values at or before `cycles` that are no excursion; NaN when there is none. */
+/** Median of the last AROUND values at or before `cycles` that are no excursion; NaN when there is
+ * none. */
 static double measured_at(const struct wn_fade_point *points, size_t n, double cycles)
 {
     size_t end = 0;
@@ -35,12 +37,14 @@ static int judge_past(const struct wn_fade_point *points, size_t n, double cycle
     return WN_OK;
 }
 
-/** Share of lives longer than `cycles`, between the three quantiles log-linear, outside a normal tail in ln(life). */
+/** Share of lives longer than `cycles`, between the three quantiles log-linear, outside a normal
+ * tail in ln(life). */
 static double longer(const struct wn_fade_result *r, double cycles)
 {
     static const double one_in_ten = 1.2815515655446004; /* standard normal quantile of 0.9 */
     double off = log(cycles / r->eol_median_cycle);
-    double side = off < 0 ? log(r->eol_median_cycle / r->eol_p10_cycle) : log(r->eol_p90_cycle / r->eol_median_cycle);
+    double side = off < 0 ? log(r->eol_median_cycle / r->eol_p10_cycle)
+                          : log(r->eol_p90_cycle / r->eol_median_cycle);
     double x = side > 0 ? off / side * one_in_ten : off < 0 ? -9 : 9;
     return 0.5 * erfc(x / sqrt(2));
 }
@@ -56,8 +60,8 @@ int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cyc
         return rc;
     if (points[n - 1].cycle >= cycles || r.state == WN_FADE_REACHED)
         return judge_past(points, n, cycles, min_ah, out);
-    *out = (struct wn_fade_claim){.probability = NAN, .verdict = WN_VERDICT_NOT_YET_PREDICTABLE,
-                                  .capacity_at_claim_ah = NAN};
+    *out = (struct wn_fade_claim){
+        .probability = NAN, .verdict = WN_VERDICT_NOT_YET_PREDICTABLE, .capacity_at_claim_ah = NAN};
     if (r.state != WN_FADE_PROJECTED)
         return WN_OK;
     out->probability = longer(&r, cycles);

@@ -1,10 +1,11 @@
-/* Condenses a campaign: leaves out what is no measurement of fade, looks for the crossing, takes medians.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Condenses a campaign: leaves out what is no measurement of fade, looks for the crossing, takes
+ * medians. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * An excursion is at most two valid points in a row that lie off the robust line (Theil 1950, Sen 1968: median of the
- * slopes of all pairs) through their neighbours by more than EXCURSION times the usual scatter and by more than
- * EXCURSION_MIN of the capacity: a skipped constant-voltage step, an aborted discharge, a recovery after a rest. The last
- * points cannot be told from a knee when points are few, so there they stay. */
+ * An excursion is at most two valid points in a row that lie off the robust line (Theil 1950, Sen
+ * 1968: median of the slopes of all pairs) through their neighbours by more than EXCURSION times
+ * the usual scatter and by more than EXCURSION_MIN of the capacity: a skipped constant-voltage
+ * step, an aborted discharge, a recovery after a rest. The last points cannot be told from a knee
+ * when points are few, so there they stay. */
 #include "fade/internal.h"
 
 #include <math.h>
@@ -12,10 +13,10 @@
 #include "metrology/cycle.h"
 
 enum {
-    SIDE = 4,                 /* neighbours on either side */
-    AROUND = 2 * SIDE,        /* and in all */
+    SIDE = 4,          /* neighbours on either side */
+    AROUND = 2 * SIDE, /* and in all */
     RING = 2 * SIDE + 1,
-    FEW = 24,                 /* below this many points every one of them counts */
+    FEW = 24, /* below this many points every one of them counts */
     SORT_MAX = 256
 };
 #define EXCURSION     6.0
@@ -23,7 +24,8 @@ enum {
 
 static double median(double *v, int n)
 {
-    for (int i = 1; i < n; i++) { /* insertion sort: n is small, and order must not depend on a library */
+    for (int i = 1; i < n;
+         i++) { /* insertion sort: n is small, and order must not depend on a library */
         double x = v[i];
         int k = i;
         for (; k > 0 && v[k - 1] > x; k--)
@@ -39,13 +41,15 @@ static bool valid(const struct wn_fade_point *p)
 }
 
 /** Distance of a point from the robust line through its neighbours. */
-static double off_line(const struct wn_fade_point *at, const struct wn_fade_point *near[], int count)
+static double off_line(const struct wn_fade_point *at, const struct wn_fade_point *near[],
+                       int count)
 {
     double slopes[AROUND * (AROUND - 1) / 2], levels[AROUND];
     int k = 0;
     for (int i = 0; i < count; i++)
         for (int j = i + 1; j < count; j++)
-            slopes[k++] = (near[j]->capacity_ah - near[i]->capacity_ah) / (near[j]->cycle - near[i]->cycle);
+            slopes[k++] =
+                (near[j]->capacity_ah - near[i]->capacity_ah) / (near[j]->cycle - near[i]->cycle);
     double slope = median(slopes, k);
     for (int i = 0; i < count; i++)
         levels[i] = near[i]->capacity_ah + slope * (at->cycle - near[i]->cycle);
@@ -55,9 +59,9 @@ static double off_line(const struct wn_fade_point *at, const struct wn_fade_poin
 /** Walks the valid points with a window around each. */
 struct window {
     const struct wn_fade_point *points;
-    size_t n, next;                        /* next: not yet in the ring */
+    size_t n, next;                         /* next: not yet in the ring */
     const struct wn_fade_point *ring[RING]; /* valid points in order */
-    int count, at;                         /* filled, and which of them is looked at */
+    int count, at;                          /* filled, and which of them is looked at */
 };
 
 static const struct wn_fade_point *take(struct window *w)
@@ -136,7 +140,7 @@ static void bin_close(struct binner *b)
 
 static void bin_add(struct binner *b, const struct wn_fade_point *p)
 {
-    int bin = b->single ? b->bin + 1 : (int) ((p->cycle - b->origin) / b->width);
+    int bin = b->single ? b->bin + 1 : (int)((p->cycle - b->origin) / b->width);
     if (bin >= WN_FADE_BINS)
         bin = WN_FADE_BINS - 1;
     if (bin != b->bin || b->single)
@@ -148,8 +152,8 @@ static void bin_add(struct binner *b, const struct wn_fade_point *p)
     b->cycle_sum += p->cycle;
 }
 
-static void digest_point(struct wn_fade_digest *d, const struct wn_fade_point *p, double threshold_ah,
-                         double run[3])
+static void digest_point(struct wn_fade_digest *d, const struct wn_fade_point *p,
+                         double threshold_ah, double run[3])
 {
     d->used++;
     d->last_cycle = p->cycle;
@@ -167,7 +171,8 @@ static void digest_point(struct wn_fade_digest *d, const struct wn_fade_point *p
 void wn_fade_digest(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_digest *d)
 {
-    *d = (struct wn_fade_digest){.crossed_at = NAN, .first_ah = wn_fade_initial_capacity_ah(points, n)};
+    *d = (struct wn_fade_digest){.crossed_at = NAN,
+                                 .first_ah = wn_fade_initial_capacity_ah(points, n)};
     size_t count = 0;
     const struct wn_fade_point *first = NULL, *last = NULL;
     for (size_t i = 0; i < n; i++)
@@ -181,7 +186,10 @@ void wn_fade_digest(const struct wn_fade_point *points, size_t n, double thresho
         return;
     }
     double limit = EXCURSION * scatter(points, n, count);
-    struct binner binner = {.out = d, .bin = -1, .origin = first->cycle, .single = count <= WN_FADE_BINS,
+    struct binner binner = {.out = d,
+                            .bin = -1,
+                            .origin = first->cycle,
+                            .single = count <= WN_FADE_BINS,
                             .width = (last->cycle - first->cycle) / WN_FADE_BINS};
     double run[3] = {0};
     struct window w;

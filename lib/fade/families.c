@@ -3,7 +3,10 @@
 #include "fade/internal.h"
 
 const char *const wn_fade_families[] = {
-    "nasa_pcoe",          "calce",           "severson2019_batch2", "attia2020_validation", "hust_ma2022",
-    "rwth_baumhofer2014", "tju_zhu2022/nca", "tju_zhu2022/ncm",     "tju_zhu2022/ncm_nca",
+    "nasa_pcoe",           "calce",
+    "severson2019_batch2", "attia2020_validation",
+    "hust_ma2022",         "rwth_baumhofer2014",
+    "tju_zhu2022/nca",     "tju_zhu2022/ncm",
+    "tju_zhu2022/ncm_nca",
 };
 const int wn_fade_family_count = sizeof wn_fade_families / sizeof wn_fade_families[0];

@@ -9,21 +9,28 @@
 #include "fade/fade.h"
 #include "fade/shape.h"
 
-enum { WN_FADE_BINS = 48, WN_FADE_Z = 64, WN_FADE_WARPS = 5, WN_FADE_NOBODY = -1 };
+enum {
+    WN_FADE_BINS = 48,
+    WN_FADE_Z = 64,
+    WN_FADE_WARPS = 5,
+    WN_FADE_NOBODY = -1,
+    WN_FADE_WIDTHS = 5
+};
 
 /** The valid points of a campaign, condensed. */
 struct wn_fade_digest {
     size_t used, left_out;
-    double first_ah;    /* median of the first five valid points */
-    double last_cycle;  /* of the last valid point */
-    double crossed_at;  /* NaN unless three consecutive valid points lie below the threshold */
-    size_t below;       /* valid points in a row below the threshold, up to the end */
+    double first_ah;   /* median of the first five valid points */
+    double last_cycle; /* of the last valid point */
+    double crossed_at; /* NaN unless three consecutive valid points lie below the threshold */
+    size_t below;      /* valid points in a row below the threshold, up to the end */
     int bins;
     double cycle[WN_FADE_BINS];
     double capacity_ah[WN_FADE_BINS]; /* medians */
 };
 
-/** Leaves out flagged points and excursions, looks for the crossing, condenses the rest to at most WN_FADE_BINS medians. */
+/** Leaves out flagged points and excursions, looks for the crossing, condenses the rest to at most
+ * WN_FADE_BINS medians. */
 void wn_fade_digest(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_digest *out);
 
@@ -47,43 +54,45 @@ struct wn_fade_tuning {
     double warp_step;                 /* warps of real shapes are exp(k warp_step), k = -2..2 */
     double spread;                    /* of the synthetic draws around the rows */
     double weight_power;              /* weight of a point: (cycle / last cycle)^weight_power */
-    double sigma;                     /* scale of the noise, in shares of the way to the threshold */
-    double sigma_dof;                 /* how firmly it is believed */
-    double points;                    /* how many points the prefix is worth at most */
-    double level_sd;                  /* prior spread of the starting level */
-    double life_slope, life_bend;     /* prior density of z: exp(-slope z + bend z^2) */
-    double depth_width;               /* real rows count less when their threshold lies at another depth */
-    double power_chance;              /* vague draws: share of pure power laws */
-    double vague_b_mean, vague_b_sd;  /* ln of the exponent */
-    double vague_w_low, vague_w_high; /* logit of the weight of the power part */
-    double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
-    double interval[3][2];            /* calibration, by width of the posterior: see METHOD.md */
+    double sigma;                 /* scale of the noise, in shares of the way to the threshold */
+    double sigma_dof;             /* how firmly it is believed */
+    double points;                /* how many points the prefix is worth at most */
+    double level_sd;              /* prior spread of the starting level */
+    double life_slope, life_bend; /* prior density of z: exp(-slope z + bend z^2) */
+    double depth_width;  /* real rows count less when their threshold lies at another depth */
+    double power_chance; /* vague draws: share of pure power laws */
+    double vague_b_mean, vague_b_sd;    /* ln of the exponent */
+    double vague_w_low, vague_w_high;   /* logit of the weight of the power part */
+    double vague_c_low, vague_s_low;    /* earliest knee, sharpest knee */
+    double interval[WN_FADE_WIDTHS][3]; /* factors on lower side, median, upper side: METHOD.md */
 };
 extern const struct wn_fade_tuning wn_fade_tuning;
 
-/** Which rows may not be used: for cross-validation. WN_FADE_NOBODY: all may. cell is within family. */
+/** Which rows may not be used: for cross-validation. WN_FADE_NOBODY: all may. cell is within
+ * family. */
 struct wn_fade_without {
     int family, cell;
 };
 
 /** Posterior of z = ln(life / last cycle). */
 struct wn_fade_posterior {
-    double z[WN_FADE_Z + 1];   /* edges of the cells, rising from 0 */
-    double mass[WN_FADE_Z];    /* adds up to 1 */
-    double leaning[3];         /* posterior mass of real, synthetic, vague shapes */
-    int family;                /* that the real shapes lean on most */
-    double family_share;       /* its share of all mass */
-    double top;                /* largest logarithm met: the scale of a second pass */
+    double z[WN_FADE_Z + 1]; /* edges of the cells, rising from 0 */
+    double mass[WN_FADE_Z];  /* adds up to 1 */
+    double leaning[3];       /* posterior mass of real, synthetic, vague shapes */
+    int family;              /* that the real shapes lean on most */
+    double family_share;     /* its share of all mass */
+    double top;              /* largest logarithm met: the scale of a second pass */
 };
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
                    const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
                    struct wn_fade_posterior *out);
 
-/** Fills out->curve from the last cycle to out->eol_p90_cycle: a second pass over the library. p10 is the low end. */
+/** Fills out->curve from the last cycle to out->eol_p90_cycle: a second pass over the library. p10
+ * is the low end. */
 void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
-                        const struct wn_fade_without *without, const struct wn_fade_posterior *posterior,
-                        struct wn_fade_result *out);
+                        const struct wn_fade_without *without,
+                        const struct wn_fade_posterior *posterior, struct wn_fade_result *out);
 
 /** z below which the share p of the posterior lies, linear inside a cell. */
 double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);

@@ -15,7 +15,8 @@ const int wn_fade_row_count = sizeof wn_fade_rows / sizeof wn_fade_rows[0];
 
 static bool usable(const struct wn_fade_row *row, const struct wn_fade_without *without)
 {
-    return row->family != without->family || (without->cell != WN_FADE_NOBODY && row->cell != without->cell);
+    return row->family != without->family ||
+           (without->cell != WN_FADE_NOBODY && row->cell != without->cell);
 }
 
 static int family_size(int family, const struct wn_fade_without *without)
@@ -29,7 +30,8 @@ static int family_size(int family, const struct wn_fade_without *without)
 void wn_fade_library_open(struct wn_fade_library *l, const struct wn_fade_tuning *tuning,
                           const struct wn_fade_without *without, double depth)
 {
-    *l = (struct wn_fade_library){.tuning = tuning, .without = without, .depth = depth, .rows = wn_fade_row_count};
+    *l = (struct wn_fade_library){
+        .tuning = tuning, .without = without, .depth = depth, .rows = wn_fade_row_count};
     for (int f = 0; f < wn_fade_family_count; f++) {
         int size = family_size(f, without);
         l->real += size;
@@ -55,11 +57,14 @@ static void vary(struct wn_fade_shape *p, double spread, struct wn_prng *r)
 
 static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, struct wn_prng *r)
 {
-    double logit = wn_prng_uniform(r) < t->power_chance ? 4 : t->vague_w_low + (t->vague_w_high - t->vague_w_low) * wn_prng_uniform(r);
+    double logit = wn_prng_uniform(r) < t->power_chance
+                       ? 4
+                       : t->vague_w_low + (t->vague_w_high - t->vague_w_low) * wn_prng_uniform(r);
     p->w = 1 / (1 + exp(-logit));
     p->b = clamp(exp(t->vague_b_mean + t->vague_b_sd * wn_prng_normal(r)), 0.35, 2.8);
     p->c = clamp(t->vague_c_low + (1.05 - t->vague_c_low) * wn_prng_uniform(r), 0.1, 1.1);
-    p->s = clamp(exp(log(t->vague_s_low) + log(0.3 / t->vague_s_low) * wn_prng_uniform(r)), 0.015, 0.4);
+    p->s = clamp(exp(log(t->vague_s_low) + log(0.3 / t->vague_s_low) * wn_prng_uniform(r)), 0.015,
+                 0.4);
     p->r = clamp(0.05 * wn_prng_normal(r), 0, 0.3);
 }
 
@@ -73,8 +78,9 @@ static bool next_real(struct wn_fade_library *l, struct wn_fade_entry *e)
         e->kind = WN_FADE_REAL;
         e->shape = row->shape;
         e->family = row->family;
-        e->log_prior = (float) (log(l->tuning->mass_real / (l->families * family_size(row->family, l->without))) -
-                                0.5 * off * off);
+        e->log_prior = (float)(log(l->tuning->mass_real /
+                                   (l->families * family_size(row->family, l->without))) -
+                               0.5 * off * off);
         l->next++;
         return true;
     }
@@ -90,24 +96,24 @@ bool wn_fade_library_next(struct wn_fade_library *l, struct wn_fade_entry *e)
     if (i >= t->synthetic + t->vague)
         return false;
     struct wn_prng r;
-    wn_prng_init(&r, 0x66616465u + (unsigned) i);
+    wn_prng_init(&r, 0x66616465u + (unsigned)i);
     e->family = WN_FADE_NOBODY;
     if (i < t->synthetic) {
         const struct wn_fade_row *row;
         do { /* every family alike, whatever its number of cells */
-            int f = (int) wn_prng_below(&r, (uint64_t) wn_fade_family_count), k = 0;
-            row = &wn_fade_rows[wn_prng_below(&r, (uint64_t) l->rows)];
+            int f = (int)wn_prng_below(&r, (uint64_t)wn_fade_family_count), k = 0;
+            row = &wn_fade_rows[wn_prng_below(&r, (uint64_t)l->rows)];
             for (; row->family != f && k < 1000; k++)
-                row = &wn_fade_rows[wn_prng_below(&r, (uint64_t) l->rows)];
+                row = &wn_fade_rows[wn_prng_below(&r, (uint64_t)l->rows)];
         } while (!usable(row, l->without));
         e->kind = WN_FADE_SYNTHETIC;
         e->shape = row->shape;
         vary(&e->shape, t->spread, &r);
-        e->log_prior = (float) log(t->mass_synthetic / t->synthetic);
+        e->log_prior = (float)log(t->mass_synthetic / t->synthetic);
     } else {
         e->kind = WN_FADE_VAGUE;
         draw_vague(&e->shape, t, &r);
-        e->log_prior = (float) log((1 - t->mass_real - t->mass_synthetic) / t->vague);
+        e->log_prior = (float)log((1 - t->mass_real - t->mass_synthetic) / t->vague);
     }
     l->next++;
     return true;

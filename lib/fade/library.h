@@ -1,5 +1,5 @@
-/* The library of fade shapes: fitted rows, draws around them, and vague draws. Internal to lib/fade.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* The library of fade shapes: fitted rows, draws around them, and vague draws. Internal to
+ * lib/fade. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_FADE_LIBRARY_H
 #define WN_FADE_LIBRARY_H
 

@@ -1,9 +1,10 @@
 /* The posterior of the end of life over the library of shapes.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * For each shape and each z = ln(life / last cycle) the shape is stretched to that life and scaled by the one free
- * number that is left, its starting level, by weighted least squares; the size of the noise is integrated out under an
- * inverse-gamma prior. Eight shapes are worked on side by side so that the compiler can use vector arithmetic. */
+ * For each shape and each z = ln(life / last cycle) the shape is stretched to that life and scaled
+ * by the one free number that is left, its starting level, by weighted least squares; the size of
+ * the noise is integrated out under an inverse-gamma prior. Eight shapes are worked on side by side
+ * so that the compiler can use vector arithmetic. */
 #include "fade/internal.h"
 
 #include <math.h>
@@ -36,7 +37,8 @@ struct lanes {
     int kind[LANES], family[LANES];
 };
 
-/** Distribution of the capacity at coming cycles, as histograms over the share of the way that is left. */
+/** Distribution of the capacity at coming cycles, as histograms over the share of the way that is
+ * left. */
 struct outlook {
     float cell[WN_FADE_Z][OUTLOOK]; /* where on the table each coming cycle lies, for each z */
     float count[OUTLOOK][LEVELS];
@@ -56,28 +58,30 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
     p->bins = d->bins;
     p->effective = d->bins < t->points ? d->bins : t->points;
     for (int i = 0; i < d->bins; i++) {
-        p->y[i] = (float) ((d->capacity_ah[i] - threshold_ah) / way);
-        p->weight[i] = (float) pow(fmax(d->cycle[i], 0) / d->last_cycle, t->weight_power);
+        p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
+        p->weight[i] = (float)pow(fmax(d->cycle[i], 0) / d->last_cycle, t->weight_power);
         sum += p->weight[i];
     }
     for (int i = 0; i < d->bins; i++)
-        p->weight[i] = (float) (p->weight[i] / sum);
+        p->weight[i] = (float)(p->weight[i] / sum);
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
-        p->log_prior[k] = (float) (log(z[k + 1] - z[k]) - t->life_slope * mid + t->life_bend * mid * mid);
+        p->log_prior[k] =
+            (float)(log(z[k + 1] - z[k]) - t->life_slope * mid + t->life_bend * mid * mid);
         for (int i = 0; i < d->bins; i++) {
             double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
-            int cell = at < WN_FADE_GRID ? (int) at : WN_FADE_GRID - 1;
-            p->cell[k][i] = (short) cell;
-            p->part[k][i] = (float) (at - cell);
+            int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
+            p->cell[k][i] = (short)cell;
+            p->part[k][i] = (float)(at - cell);
         }
     }
     for (int w = 0; w < WN_FADE_WARPS; w++)
         for (int i = 0; i <= WN_FADE_GRID; i++) {
-            double at = WN_FADE_GRID * pow((double) i / WN_FADE_GRID, exp((w - WN_FADE_WARPS / 2) * t->warp_step));
-            int cell = at < WN_FADE_GRID ? (int) at : WN_FADE_GRID - 1;
-            p->warp_cell[w][i] = (short) cell;
-            p->warp_part[w][i] = (float) (at - cell);
+            double at = WN_FADE_GRID *
+                        pow((double)i / WN_FADE_GRID, exp((w - WN_FADE_WARPS / 2) * t->warp_step));
+            int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
+            p->warp_cell[w][i] = (short)cell;
+            p->warp_part[w][i] = (float)(at - cell);
         }
 }
 
@@ -97,10 +101,10 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k,
             vv[j] += w * v * v;
         }
     }
-    float m = (float) p->effective, dof = (float) t->sigma_dof;
-    float floor2 = dof * (float) (t->sigma * t->sigma);
+    float m = (float)p->effective, dof = (float)t->sigma_dof;
+    float floor2 = dof * (float)(t->sigma * t->sigma);
     /* the level is known to level_sd; in units of the noise that is a ridge */
-    float ridge = (float) (t->sigma * t->sigma / (t->level_sd * t->level_sd)) / m;
+    float ridge = (float)(t->sigma * t->sigma / (t->level_sd * t->level_sd)) / m;
     for (int j = 0; j < LANES; j++) {
         level[j] = ev[j] / (vv[j] + ridge);
         float sse = ee[j] - ev[j] * level[j];
@@ -122,15 +126,17 @@ static void rescale(struct sums *s, double top)
 }
 
 /** Adds one shape at one z to the histograms. */
-static void look_ahead(struct outlook *o, const struct lanes *l, int j, int k, double level, float mass)
+static void look_ahead(struct outlook *o, const struct lanes *l, int j, int k, double level,
+                       float mass)
 {
     for (int i = 0; i < OUTLOOK; i++) {
         float at = o->cell[k][i];
-        int cell = at < WN_FADE_GRID - 1 ? (int) at : WN_FADE_GRID - 1; /* past the end: straight on */
-        double low = (double) l->table[cell][j], high = (double) l->table[cell + 1][j];
-        double left = (1 + level) * (low + (double) (at - (float) cell) * (high - low));
+        int cell =
+            at < WN_FADE_GRID - 1 ? (int)at : WN_FADE_GRID - 1; /* past the end: straight on */
+        double low = (double)l->table[cell][j], high = (double)l->table[cell + 1][j];
+        double left = (1 + level) * (low + (double)(at - (float)cell) * (high - low));
         double bin = (LEVEL_TOP - left) / (LEVEL_TOP - LEVEL_END) * LEVELS;
-        o->count[i][bin < 0 ? 0 : bin < LEVELS ? (int) bin : LEVELS - 1] += mass;
+        o->count[i][bin < 0 ? 0 : bin < LEVELS ? (int)bin : LEVELS - 1] += mass;
     }
 }
 
@@ -144,11 +150,12 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
     for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
         likelihood(p, l, k, t, log_like, level);
         for (int j = 0; j < l->count; j++) {
-            double x = (double) log_like[j] + l->log_prior[j] + p->log_prior[k];
-            if (x < s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
+            double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[k];
+            if (x <
+                s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
                 continue;
             if (s->outlook) {
-                look_ahead(s->outlook, l, j, k, (double) level[j], (float) exp(x - s->top));
+                look_ahead(s->outlook, l, j, k, (double)level[j], (float)exp(x - s->top));
                 continue;
             }
             if (x > s->top)
@@ -163,15 +170,15 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
     l->count = 0;
 }
 
-static void lanes_add(const struct prefix *p, struct lanes *l, const struct wn_fade_entry *e, int warp,
-                      const float table[WN_FADE_GRID + 1])
+static void lanes_add(const struct prefix *p, struct lanes *l, const struct wn_fade_entry *e,
+                      int warp, const float table[WN_FADE_GRID + 1])
 {
     int j = l->count++;
     for (int i = 0; i <= WN_FADE_GRID; i++) {
         int cell = p->warp_cell[warp][i];
         l->table[i][j] = table[cell] + p->warp_part[warp][i] * (table[cell + 1] - table[cell]);
     }
-    l->kind[j] = (int) e->kind;
+    l->kind[j] = (int)e->kind;
     l->family[j] = e->family;
     l->log_prior[j] = e->log_prior;
 }
@@ -227,7 +234,7 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
     struct lanes lanes;
     struct sums sums = {.top = -1e300};
     for (int k = 0; k <= WN_FADE_Z; k++) {
-        double share = (double) k / WN_FADE_Z;
+        double share = (double)k / WN_FADE_Z;
         out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
     }
     prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
@@ -241,9 +248,9 @@ static double level_of(const float count[LEVELS], double p)
 {
     double all = 0, above = 0, step = (LEVEL_TOP - LEVEL_END) / LEVELS;
     for (int i = 0; i < LEVELS; i++)
-        all += (double) count[i];
+        all += (double)count[i];
     for (int i = 0; i < LEVELS; i++) {
-        double mass = (double) count[i] / all;
+        double mass = (double)count[i] / all;
         if (mass > 0 && above + mass >= p)
             return LEVEL_TOP - step * (i + (p - above) / mass);
         above += mass;
@@ -252,8 +259,8 @@ static double level_of(const float count[LEVELS], double p)
 }
 
 void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
-                        const struct wn_fade_without *without, const struct wn_fade_posterior *posterior,
-                        struct wn_fade_result *out)
+                        const struct wn_fade_without *without,
+                        const struct wn_fade_posterior *posterior, struct wn_fade_result *out)
 {
     struct prefix prefix;
     struct lanes lanes;
@@ -262,11 +269,13 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
     double threshold_ah = out->threshold_ah, way = digest->first_ah - threshold_ah;
     prefix_init(&prefix, digest, threshold_ah, tuning, posterior->z);
     for (int i = 0; i < OUTLOOK; i++) {
-        double cycle = digest->last_cycle + (out->eol_p90_cycle - digest->last_cycle) * i / (OUTLOOK - 1);
+        double cycle =
+            digest->last_cycle + (out->eol_p90_cycle - digest->last_cycle) * i / (OUTLOOK - 1);
         out->curve[i].cycle = cycle;
         for (int k = 0; k < WN_FADE_Z; k++) {
             double mid = (posterior->z[k] + posterior->z[k + 1]) / 2;
-            outlook.cell[k][i] = (float) (sqrt(cycle / digest->last_cycle * exp(-mid)) * WN_FADE_GRID);
+            outlook.cell[k][i] =
+                (float)(sqrt(cycle / digest->last_cycle * exp(-mid)) * WN_FADE_GRID);
         }
     }
     run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);

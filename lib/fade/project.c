@@ -12,17 +12,37 @@
 enum { POINTS_MIN = 4 };
 #define WIDTH_MAX 1.4 /* ln(p90 / p10) beyond which the answer would be no help */
 
+/* Chosen on the training curves with whole families left out of the library: METHOD.md. */
 const struct wn_fade_tuning wn_fade_tuning = {
-    .mass_real = 0.3, .mass_synthetic = 0.05, .synthetic = 150, .vague = 700,
-    .warp_step = 0.12, .spread = 0.6, .weight_power = 1.5, .sigma = 0.004, .sigma_dof = 6,
-    .points = 9, .level_sd = 0.05, .life_slope = 3, .life_bend = 0, .depth_width = 0.5, .power_chance = 0.25,
-    .vague_b_mean = -0.1625, .vague_b_sd = 0.4, .vague_w_low = -3, .vague_w_high = 3, .vague_c_low = 0.3, .vague_s_low = 0.02,
-    .interval = {{1, 1}, {1, 1}, {1, 1}},
+    .mass_real = 0.32,
+    .mass_synthetic = 0.13,
+    .synthetic = 150,
+    .vague = 700,
+    .warp_step = 0.12,
+    .spread = 0.45,
+    .weight_power = 2.2,
+    .sigma = 0.003,
+    .sigma_dof = 2,
+    .points = 4,
+    .level_sd = 0.03,
+    .life_slope = 3.5,
+    .life_bend = 0.15,
+    .depth_width = 3,
+    .power_chance = 0.5,
+    .vague_b_mean = -0.05,
+    .vague_b_sd = 0.3,
+    .vague_w_low = -2,
+    .vague_w_high = 3.26,
+    .vague_c_low = 0.23,
+    .vague_s_low = 0.02,
+    .interval =
+        {{1.2, 1, 0.95}, {1.0, 0.97, 0.85}, {0.85, 0.9, 0.75}, {0.9, 1, 1.1}, {0.75, 1, 0.85}},
 };
 
 static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};
 
-static int check(const struct wn_fade_point *points, size_t n, double threshold_ah, struct wn_error *err)
+static int check(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                 struct wn_error *err)
 {
     if (n == 0)
         return wn_error_set(err, WN_EINVAL, "no cycles: nothing to project from");
@@ -30,9 +50,13 @@ static int check(const struct wn_fade_point *points, size_t n, double threshold_
         return wn_error_set(err, WN_EINVAL, "the threshold must be a positive capacity");
     for (size_t i = 0; i < n; i++) {
         if (!isfinite(points[i].capacity_ah) || !isfinite(points[i].cycle) || points[i].cycle < 0)
-            return wn_error_set(err, WN_EINVAL, "row %zu: cycle and capacity must be numbers, the cycle not negative", i + 1);
+            return wn_error_set(
+                err, WN_EINVAL,
+                "row %zu: cycle and capacity must be numbers, the cycle not negative", i + 1);
         if (i > 0 && points[i].cycle <= points[i - 1].cycle)
-            return wn_error_set(err, WN_EINVAL, "row %zu: cycles must rise; sort the rows or remove the repeat", i + 1);
+            return wn_error_set(err, WN_EINVAL,
+                                "row %zu: cycles must rise; sort the rows or remove the repeat",
+                                i + 1);
     }
     return WN_OK;
 }
@@ -42,23 +66,39 @@ static void say(struct wn_fade_result *out, const char *text)
     snprintf(out->reason, sizeof out->reason, "%s", text);
 }
 
-static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t, double z[3])
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
+                      double z[3])
 {
     z[0] = wn_fade_quantile(post, 0.1);
     z[1] = wn_fade_quantile(post, 0.5);
     z[2] = wn_fade_quantile(post, 0.9);
     double width = z[2] - z[0];
-    const double *factor = t->interval[width < 0.15 ? 0 : width < 0.4 ? 1 : 2];
-    z[0] = fmax(0, z[1] - factor[0] * (z[1] - z[0]));
-    z[2] = z[1] + factor[1] * (z[2] - z[1]);
+    static const double at[WN_FADE_WIDTHS] = {0.05, 0.15, 0.3, 0.55, 0.9};
+    int k = 0;
+    while (k < WN_FADE_WIDTHS - 2 && width > at[k + 1])
+        k++;
+    double part = fmin(1, fmax(0, (width - at[k]) / (at[k + 1] - at[k])));
+    double factor[3];
+    for (int i = 0; i < 3; i++)
+        factor[i] = t->interval[k][i] + part * (t->interval[k + 1][i] - t->interval[k][i]);
+    double low = factor[0] * (z[1] - z[0]), high = factor[2] * (z[2] - z[1]);
+    z[1] *= factor[1];
+    z[0] = fmax(0, z[1] - low);
+    z[2] = z[1] + high;
 }
 
 /** Fills *out from the digest; false when the state is already settled without a posterior. */
-static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah, struct wn_fade_result *out)
+static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah,
+                            struct wn_fade_result *out)
 {
-    *out = (struct wn_fade_result){.state = WN_FADE_NOT_YET_PREDICTABLE, .cycles_used = d->used,
-                                   .cycles_left_out = d->left_out, .eol_median_cycle = NAN, .eol_p10_cycle = NAN,
-                                   .eol_p90_cycle = NAN, .crossed_at_cycle = NAN, .threshold_ah = threshold_ah};
+    *out = (struct wn_fade_result){.state = WN_FADE_NOT_YET_PREDICTABLE,
+                                   .cycles_used = d->used,
+                                   .cycles_left_out = d->left_out,
+                                   .eol_median_cycle = NAN,
+                                   .eol_p10_cycle = NAN,
+                                   .eol_p90_cycle = NAN,
+                                   .crossed_at_cycle = NAN,
+                                   .threshold_ah = threshold_ah};
     if (!isnan(d->crossed_at)) {
         out->state = WN_FADE_REACHED;
         out->crossed_at_cycle = d->crossed_at;
@@ -81,14 +121,15 @@ static void lean(const struct wn_fade_posterior *post, struct wn_fade_result *ou
 {
     snprintf(out->reason, sizeof out->reason,
              "leans %d %% on fitted lives%s%s, %d %% on draws around them, %d %% on general laws",
-             (int) lround(100 * post->leaning[0]), post->family_share > 0.2 ? ", most on " : "",
+             (int)lround(100 * post->leaning[0]), post->family_share > 0.2 ? ", most on " : "",
              post->family_share > 0.2 ? wn_fade_families[post->family] : "",
-             (int) lround(100 * post->leaning[1]), (int) lround(100 * post->leaning[2]));
+             (int)lround(100 * post->leaning[1]), (int)lround(100 * post->leaning[2]));
 }
 
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
-                          const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
-                          bool curve, struct wn_fade_result *out, struct wn_error *err)
+                          const struct wn_fade_tuning *tuning,
+                          const struct wn_fade_without *without, bool curve,
+                          struct wn_fade_result *out, struct wn_error *err)
 {
     int rc = check(points, n, threshold_ah, err);
     if (rc != WN_OK)

@@ -1,8 +1,9 @@
 /* Open fade curves for the bench.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Thresholds and the end of life follow the published practice of each data set: NASA 1.4 Ah, CALCE 0.88 and 0.77 Ah,
- * the 1.1 Ah LFP sets 0.88 Ah, RWTH 1.48 Ah (between check-ups, interpolated), TJU 80 % of the own initial capacity. */
+ * Thresholds and the end of life follow the published practice of each data set: NASA 1.4 Ah, CALCE
+ * 0.88 and 0.77 Ah, the 1.1 Ah LFP sets 0.88 Ah, RWTH 1.48 Ah (between check-ups, interpolated),
+ * TJU 80 % of the own initial capacity. */
 #define _GNU_SOURCE /* scandir, alphasort */
 #include "bench/curves.h"
 
@@ -18,9 +19,9 @@
 static const struct {
     double threshold_ah, retention, second_ah;
     bool sparse;
-} rules[] = {{1.4, 0, 0, false},  {0.88, 0, 0.77, false}, {0.88, 0, 0, false}, {0.88, 0, 0, false},
-             {0.88, 0, 0, false}, {1.48, 0, 0, true},     {0, 0.8, 0, false},  {0, 0.8, 0, false},
-             {0, 0.8, 0, false}};
+} rules[] = {{1.4, 0, 0, false},  {0.88, 0, 0.77, false}, {0.88, 0, 0, false},
+             {0.88, 0, 0, false}, {0.88, 0, 0, false},    {1.48, 0, 0, true},
+             {0, 0.8, 0, false},  {0, 0.8, 0, false},     {0, 0.8, 0, false}};
 
 static double field(const char *line, int column)
 {
@@ -56,13 +57,16 @@ bool curves_read_csv(const char *path, struct wn_fade_point **points, size_t *n)
     if (!f || !fgets(line, sizeof line, f))
         goto fail;
     int cycle = column_of(line, "cycle"), capacity = column_of(line, "capacity_ah");
-    int resistance = column_of(line, "resistance_ohm"), temperature = column_of(line, "temperature_c");
+    int resistance = column_of(line, "resistance_ohm"),
+        temperature = column_of(line, "temperature_c");
     if (cycle < 0 || capacity < 0)
         goto fail;
     for (size_t room = 0; fgets(line, sizeof line, f);) {
-        struct wn_fade_point p = {.cycle = field(line, cycle), .capacity_ah = field(line, capacity),
+        struct wn_fade_point p = {.cycle = field(line, cycle),
+                                  .capacity_ah = field(line, capacity),
                                   .resistance_ohm = resistance < 0 ? NAN : field(line, resistance),
-                                  .temperature_c = temperature < 0 ? NAN : field(line, temperature)};
+                                  .temperature_c =
+                                      temperature < 0 ? NAN : field(line, temperature)};
         if (isnan(p.cycle) || isnan(p.capacity_ah))
             continue;
         if (*n == room) {
@@ -86,7 +90,7 @@ fail:
 
 static int rising(const void *a, const void *b)
 {
-    double x = *(const double *) a, y = *(const double *) b;
+    double x = *(const double *)a, y = *(const double *)b;
     return (x > y) - (x < y);
 }
 
@@ -105,7 +109,8 @@ static bool spoiled(const char *flags, const char *cell, double cycle)
 {
     char head[128];
     char number[WN_NUM_SIZE];
-    snprintf(head, sizeof head, "\n%s,%s,cv_step_missing", cell, wn_num_format(cycle, 9, number, sizeof number));
+    snprintf(head, sizeof head, "\n%s,%s,cv_step_missing", cell,
+             wn_num_format(cycle, 9, number, sizeof number));
     return flags && strstr(flags, head);
 }
 
@@ -116,8 +121,10 @@ static double find_life(const struct curve *c, bool sparse, const char *flags)
     double start = NAN;
     for (size_t i = 0; i < c->n; i++) {
         if (sparse) {
-            if (i > 0 && p[i - 1].capacity_ah >= c->threshold_ah && p[i].capacity_ah < c->threshold_ah)
-                return p[i - 1].cycle + (p[i].cycle - p[i - 1].cycle) * (p[i - 1].capacity_ah - c->threshold_ah) /
+            if (i > 0 && p[i - 1].capacity_ah >= c->threshold_ah &&
+                p[i].capacity_ah < c->threshold_ah)
+                return p[i - 1].cycle + (p[i].cycle - p[i - 1].cycle) *
+                                            (p[i - 1].capacity_ah - c->threshold_ah) /
                                             (p[i - 1].capacity_ah - p[i].capacity_ah);
             continue;
         }
@@ -132,7 +139,8 @@ static double find_life(const struct curve *c, bool sparse, const char *flags)
     return NAN;
 }
 
-static void keep(struct curves *all, const struct curve *c, double threshold_ah, int family, const char *flags)
+static void keep(struct curves *all, const struct curve *c, double threshold_ah, int family,
+                 const char *flags)
 {
     struct curve probe = *c;
     probe.threshold_ah = threshold_ah;
@@ -159,7 +167,7 @@ static char *slurp(const char *path)
         return NULL;
     char *text = calloc(1, 65536);
     size_t n = text ? fread(text, 1, 65535, f) : 0;
-    (void) n; /* an empty file is an empty list */
+    (void)n; /* an empty file is an empty list */
     fclose(f);
     return text;
 }
@@ -177,11 +185,13 @@ bool curves_load(struct curves *all, const char *dir, int every)
         for (int i = 0; i < n; i++) {
             struct curve c = {.family = f, .cell = i};
             snprintf(path, sizeof path, "%s/fade/%s/%s", dir, wn_fade_families[f], list[i]->d_name);
-            snprintf(c.name, sizeof c.name, "%.*s", (int) (strlen(list[i]->d_name) - 4), list[i]->d_name);
+            snprintf(c.name, sizeof c.name, "%.*s", (int)(strlen(list[i]->d_name) - 4),
+                     list[i]->d_name);
             free(list[i]);
             if (i % every != 0 || !curves_read_csv(path, &c.points, &c.n) || c.n < 5)
                 continue;
-            double threshold = rules[f].retention > 0 ? rules[f].retention * first_five(&c) : rules[f].threshold_ah;
+            double threshold = rules[f].retention > 0 ? rules[f].retention * first_five(&c)
+                                                      : rules[f].threshold_ah;
             keep(all, &c, threshold, f, flags);
             if (rules[f].second_ah > 0)
                 keep(all, &c, rules[f].second_ah, f, flags);

@@ -13,7 +13,8 @@ enum { CURVES_MAX = 600 };
 struct curve {
     char name[64];
     int family, cell; /* numbers as in wn_fade_families; cell in the order of file names */
-    struct wn_fade_point *points; /* without the cycles known to be flagged only where `flags` says so */
+    struct wn_fade_point
+        *points; /* without the cycles known to be flagged only where `flags` says so */
     size_t n;
     double threshold_ah;
     double life; /* cycle of the end of life, by the rules of scoring */
@@ -24,11 +25,12 @@ struct curves {
     struct curve at[CURVES_MAX];
 };
 
-/** Reads one table with a header; returns false when it cannot be read. points: malloc'ed, caller frees. */
+/** Reads one table with a header; returns false when it cannot be read. points: malloc'ed, caller
+ * frees. */
 bool curves_read_csv(const char *path, struct wn_fade_point **points, size_t *n);
 
-/** Reads all families below dir/fade; keeps the curves that reach their threshold. every: only each every-th cell.
- * Returns false when there is no such directory. */
+/** Reads all families below dir/fade; keeps the curves that reach their threshold. every: only each
+ * every-th cell. Returns false when there is no such directory. */
 bool curves_load(struct curves *all, const char *dir, int every);
 void curves_free(struct curves *all);
 

@@ -1,9 +1,9 @@
-/* Scores the projection on the open curves, beside naive laws, with cells or whole families left out.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Scores the projection on the open curves, beside naive laws, with cells or whole families left
+ * out. SPDX-License-Identifier: GPL-3.0-or-later
  *
  * usage: fade_bench REFERENCE_DIR [every=N] [brief=1] [NAME=VALUE of struct wn_fade_tuning]...
- * Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are % of the true life, clipped at
- * 900; "not yet predictable" counts as 100. */
+ * Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are % of the
+ * true life, clipped at 900; "not yet predictable" counts as 100. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -43,7 +43,8 @@ static void score(struct cell *s, const struct wn_fade_result *r, double truth)
     s->error[s->n++] = clipped(r->eol_median_cycle, truth);
 }
 
-static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int verbose, bool naive)
+static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int verbose,
+                      bool naive)
 {
     for (int m = 0; m < MARKS; m++) {
         size_t n = 0;
@@ -55,12 +56,14 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
             struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
             struct wn_fade_result r;
             struct wn_error err;
-            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r, &err) != WN_OK)
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r,
+                                      &err) != WN_OK)
                 continue;
             score(&cells[way][c->family][m], &r, c->life);
             if (verbose)
-                printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n", wn_fade_families[c->family],
-                       c->name, marks[m], ways[way], c->life, r.eol_median_cycle, r.eol_p10_cycle, r.eol_p90_cycle);
+                printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n",
+                       wn_fade_families[c->family], c->name, marks[m], ways[way], c->life,
+                       r.eol_median_cycle, r.eol_p10_cycle, r.eol_p90_cycle);
         }
         for (int k = 0; naive && k < NAIVE_COUNT; k++) {
             struct cell *s = &cells[2 + k][c->family][m];
@@ -71,13 +74,13 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
 
 static int rising(const void *a, const void *b)
 {
-    double x = *(const double *) a, y = *(const double *) b;
+    double x = *(const double *)a, y = *(const double *)b;
     return (x > y) - (x < y);
 }
 
 static double median(double *v, int n)
 {
-    qsort(v, (size_t) n, sizeof v[0], rising);
+    qsort(v, (size_t)n, sizeof v[0], rising);
     return n == 0 ? NAN : n % 2 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
 }
 
@@ -105,21 +108,23 @@ static void table_of_families(int way)
             struct cell *s = &cells[way][f][m];
             double best = 1e9;
             for (int w = 2; w < WAYS; w++)
-                best = fmin(best, cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
+                best = fmin(best,
+                            cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
             double average = mean(s->error, s->n);
             printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
-                   m > 0 && average > 1.2 * best ? "!" : " ", 100.0 * s->covered / s->asked, s->not_yet);
+                   m > 0 && average > 1.2 * best ? "!" : " ", 100.0 * s->covered / s->asked,
+                   s->not_yet);
             if (s->n == 0)
                 continue;
             medians += median(s->error, s->n);
             means += average;
-            cover += s->asked ? (double) s->covered / s->asked : 0;
+            cover += s->asked ? (double)s->covered / s->asked : 0;
             k++;
         }
         puts("");
     }
-    printf("%s, means over families and marks: median %.2f mean %.2f cover %.3f\n", ways[way], medians / k,
-           means / k, cover / k);
+    printf("%s, means over families and marks: median %.2f mean %.2f cover %.3f\n", ways[way],
+           medians / k, means / k, cover / k);
 }
 
 static void table_of_marks(int way)
@@ -131,7 +136,7 @@ static void table_of_marks(int way)
         double width = 0;
         for (int f = 0; f < wn_fade_family_count; f++) {
             struct cell *s = &cells[way][f][m];
-            memcpy(pool + n, s->error, (size_t) s->n * sizeof pool[0]);
+            memcpy(pool + n, s->error, (size_t)s->n * sizeof pool[0]);
             n += s->n;
             covered += s->covered;
             asked += s->asked;
@@ -142,7 +147,8 @@ static void table_of_marks(int way)
             continue;
         printf(" %5.1f/%5.1f", median(pool, n), mean(pool, n));
         if (way < 2)
-            printf(" %3.0f%% w%.2f n%2.0f%%", 100.0 * covered / asked, width / asked, 100.0 * not_yet / n);
+            printf(" %3.0f%% w%.2f n%2.0f%%", 100.0 * covered / asked, width / asked,
+                   100.0 * not_yet / n);
     }
     puts("");
 }
@@ -151,11 +157,15 @@ static const struct {
     const char *name;
     size_t at;
 } knobs[] = {
-#define KNOB(field) {#field, offsetof(struct wn_fade_tuning, field)}
-    KNOB(mass_real),   KNOB(mass_synthetic), KNOB(warp_step), KNOB(spread),       KNOB(weight_power),
-    KNOB(sigma),       KNOB(sigma_dof),      KNOB(points),    KNOB(level_sd),     KNOB(life_slope),
-    KNOB(depth_width), KNOB(power_chance),   KNOB(vague_b_mean), KNOB(vague_b_sd),
-    KNOB(life_bend),   KNOB(vague_w_low), KNOB(vague_w_high),   KNOB(vague_c_low), KNOB(vague_s_low),
+#define KNOB(field)                                                                                \
+    {                                                                                              \
+#field, offsetof(struct wn_fade_tuning, field)                                             \
+    }
+    KNOB(mass_real),    KNOB(mass_synthetic), KNOB(warp_step),   KNOB(spread),
+    KNOB(weight_power), KNOB(sigma),          KNOB(sigma_dof),   KNOB(points),
+    KNOB(level_sd),     KNOB(life_slope),     KNOB(depth_width), KNOB(power_chance),
+    KNOB(vague_b_mean), KNOB(vague_b_sd),     KNOB(life_bend),   KNOB(vague_w_low),
+    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low),
 };
 
 static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief)
@@ -164,16 +174,16 @@ static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *br
     double value;
     if (!equals || wn_num_parse(equals + 1, strlen(equals + 1), &value) != WN_OK)
         return false;
-    size_t len = (size_t) (equals - text);
+    size_t len = (size_t)(equals - text);
     if (len == 5 && strncmp(text, "every", len) == 0)
-        return (*every = (int) value) > 0;
+        return (*every = (int)value) > 0;
     if (len == 5 && strncmp(text, "brief", len) == 0)
-        return (*brief = (int) value) >= 0;
+        return (*brief = (int)value) >= 0;
     if (len == 5 && strncmp(text, "vague", len) == 0)
-        return (t->vague = (int) value) > 0;
+        return (t->vague = (int)value) > 0;
     for (size_t k = 0; k < sizeof knobs / sizeof knobs[0]; k++)
         if (strlen(knobs[k].name) == len && strncmp(text, knobs[k].name, len) == 0) {
-            memcpy((char *) t + knobs[k].at, &value, sizeof value);
+            memcpy((char *)t + knobs[k].at, &value, sizeof value);
             return true;
         }
     return false;
@@ -195,7 +205,8 @@ int main(int argc, char **argv)
         run_curve(&all.at[i], &t, brief == 2, brief != 1);
     for (int way = 0; way < 2; way++)
         table_of_families(way);
-    puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative width, not yet");
+    puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative "
+         "width, not yet");
     for (int way = 0; way < WAYS; way++)
         table_of_marks(way);
     curves_free(&all);

@@ -2,8 +2,9 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * usage: fade_fit REFERENCE_DIR > lib/fade/rows.inc
- * Levenberg-Marquardt of GSL from six starts on at most 48 medians per life; weak priors keep parameters that the curve
- * says nothing about at usual values. What ships are these numbers, not the curves. */
+ * Levenberg-Marquardt of GSL from six starts on at most 48 medians per life; weak priors keep
+ * parameters that the curve says nothing about at usual values. What ships are these numbers, not
+ * the curves. */
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_vector.h>
 #include <math.h>
@@ -42,7 +43,8 @@ static int residuals(const gsl_vector *x, void *data, gsl_vector *f)
     struct wn_fade_shape p = unpack(x);
     size_t k = 0;
     for (int i = 0; i < t->bins; i++)
-        gsl_vector_set(f, k++, (t->y[i] - (1 + gsl_vector_get(x, 0)) * wn_fade_shape_at(&p, t->u[i])) / 0.01);
+        gsl_vector_set(
+            f, k++, (t->y[i] - (1 + gsl_vector_get(x, 0)) * wn_fade_shape_at(&p, t->u[i])) / 0.01);
     for (size_t i = 0; i < PARAMETERS; i++)
         gsl_vector_set(f, k++, 0.3 * (gsl_vector_get(x, i) - usual[i]) / spread[i]);
     return GSL_SUCCESS;
@@ -52,7 +54,7 @@ static double fit(struct task *t, const double start[PARAMETERS], struct wn_fade
 {
     double x[PARAMETERS];
     memcpy(x, start, sizeof x);
-    double norm = least_squares(x, PARAMETERS, (size_t) t->bins + PARAMETERS, residuals, t, 100);
+    double norm = least_squares(x, PARAMETERS, (size_t)t->bins + PARAMETERS, residuals, t, 100);
     gsl_vector_const_view view = gsl_vector_const_view_array(x, PARAMETERS);
     *best = unpack(&view.vector);
     return norm;
@@ -85,12 +87,12 @@ static void fit_curve(const struct curve *c)
         }
     }
     char text[8][WN_NUM_SIZE];
-    const double out[8] = {best.w, best.b, best.c, best.s, best.r,
-                           c->life, d.first_ah, 1 - c->threshold_ah / d.first_ah};
+    const double out[8] = {best.w, best.b,  best.c,     best.s,
+                           best.r, c->life, d.first_ah, 1 - c->threshold_ah / d.first_ah};
     for (int i = 0; i < 8; i++)
         wn_num_format(out[i], 4, text[i], sizeof text[i]);
-    printf("{%d, %d, {%s, %s, %s, %s, %s}, %s, %s, %s},\n", c->family, c->cell, text[0], text[1], text[2],
-           text[3], text[4], text[5], text[6], text[7]);
+    printf("{%d, %d, {%s, %s, %s, %s, %s}, %s, %s, %s},\n", c->family, c->cell, text[0], text[1],
+           text[2], text[3], text[4], text[5], text[6], text[7]);
     fprintf(stderr, "%s %s: residual %.4f of the way\n", wn_fade_families[c->family], c->name,
             0.01 * least / sqrt(d.bins));
 }
@@ -102,9 +104,11 @@ int main(int argc, char **argv)
         fputs("usage: fade_fit REFERENCE_DIR (with fade/ in it)\n", stderr);
         return 2;
     }
-    puts("/* Made by tests/bench/fade_fit.c from the open curves listed in conf/fade/PROVENANCE.md: do not edit.\n"
+    puts("/* Made by tests/bench/fade_fit.c from the open curves listed in "
+         "conf/fade/PROVENANCE.md: do not edit.\n"
          " * SPDX-License-Identifier: GPL-3.0-or-later\n"
-         " * family, cell, {w, b, c, s, r}, life in cycles, initial capacity in Ah, depth of the threshold */");
+         " * family, cell, {w, b, c, s, r}, life in cycles, initial capacity in Ah, depth of the "
+         "threshold */");
     for (int i = 0; i < all.count; i++)
         fit_curve(&all.at[i]);
     curves_free(&all);

@@ -1,5 +1,5 @@
-/* Projects one table of cycles and prints the answer as JSON: the library without the rest of the house.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Projects one table of cycles and prints the answer as JSON: the library without the rest of the
+ * house. SPDX-License-Identifier: GPL-3.0-or-later
  *
  * usage: fade_project project --csv FILE --threshold-ah X --json */
 #include <math.h>
@@ -40,10 +40,11 @@ int main(int argc, char **argv)
         return 1;
     }
     char text[4][WN_NUM_SIZE];
-    printf("{\"cycles_used\":%zu,\"state\":\"%s\",\"eol_cycle\":{\"median\":%s,\"p10\":%s,\"p90\":%s},"
-           "\"crossed_at\":%s,\"reason\":\"%s\"}\n",
-           r.cycles_used, wn_fade_state_name(r.state), number(r.eol_median_cycle, text[0]),
-           number(r.eol_p10_cycle, text[1]), number(r.eol_p90_cycle, text[2]),
-           number(r.crossed_at_cycle, text[3]), r.reason);
+    printf(
+        "{\"cycles_used\":%zu,\"state\":\"%s\",\"eol_cycle\":{\"median\":%s,\"p10\":%s,\"p90\":%s},"
+        "\"crossed_at\":%s,\"reason\":\"%s\"}\n",
+        r.cycles_used, wn_fade_state_name(r.state), number(r.eol_median_cycle, text[0]),
+        number(r.eol_p10_cycle, text[1]), number(r.eol_p90_cycle, text[2]),
+        number(r.crossed_at_cycle, text[3]), r.reason);
     return 0;
 }

@@ -7,11 +7,14 @@
 #include <gsl/gsl_multifit_nlinear.h>
 #include <math.h>
 
-double least_squares(double x[], size_t p, size_t n, least_squares_residuals f, void *data, size_t rounds)
+double least_squares(double x[], size_t p, size_t n, least_squares_residuals f, void *data,
+                     size_t rounds)
 {
-    const gsl_multifit_nlinear_trs *const steps[] = {gsl_multifit_nlinear_trs_lm, gsl_multifit_nlinear_trs_lmaccel};
-    const gsl_multifit_nlinear_scale *const scales[] = {
-        gsl_multifit_nlinear_scale_more, gsl_multifit_nlinear_scale_marquardt, gsl_multifit_nlinear_scale_levenberg};
+    const gsl_multifit_nlinear_trs *const steps[] = {gsl_multifit_nlinear_trs_lm,
+                                                     gsl_multifit_nlinear_trs_lmaccel};
+    const gsl_multifit_nlinear_scale *const scales[] = {gsl_multifit_nlinear_scale_more,
+                                                        gsl_multifit_nlinear_scale_marquardt,
+                                                        gsl_multifit_nlinear_scale_levenberg};
     gsl_vector *start = gsl_vector_alloc(p);
     double least = INFINITY;
     gsl_error_handler_t *kept = gsl_set_error_handler_off();

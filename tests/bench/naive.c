@@ -10,7 +10,7 @@ struct line {
 
 static struct line fit_line(const struct wn_fade_point *p, size_t n, double power)
 {
-    double sx = 0, sy = 0, sxx = 0, sxy = 0, sse = 0, count = (double) n;
+    double sx = 0, sy = 0, sxx = 0, sxy = 0, sse = 0, count = (double)n;
     for (size_t i = 0; i < n; i++) {
         sx += pow(p[i].cycle, power);
         sy += p[i].capacity_ah;

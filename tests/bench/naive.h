@@ -8,8 +8,8 @@
 enum { NAIVE_COUNT = 4 };
 #define NAIVE_NAMES "linear_all", "linear_last30", "power", "quadratic"
 
-/** End of life by law k: straight line over all points, over the last 30 %, a - b n^p with p from a grid, a parabola.
- * INFINITY when the law never gets there; never before the last point. */
+/** End of life by law k: straight line over all points, over the last 30 %, a - b n^p with p from a
+ * grid, a parabola. INFINITY when the law never gets there; never before the last point. */
 double naive_life(int k, const struct wn_fade_point *points, size_t n, double threshold_ah);
 
 #endif

@@ -22,9 +22,12 @@ static void make(double noise_ah, uint64_t seed)
     wn_prng_init(&r, seed);
     for (int i = 0; i < N; i++) {
         double u = (i + 1) / LIFE;
-        points[i] = (struct wn_fade_point){.cycle = i + 1, .resistance_ohm = NAN, .temperature_c = NAN,
-                                           .capacity_ah = 2 - 0.25 * pow(u, 0.8) - 0.15 * u * u * u +
-                                                          noise_ah * wn_prng_normal(&r)};
+        points[i] =
+            (struct wn_fade_point){.cycle = i + 1,
+                                   .resistance_ohm = NAN,
+                                   .temperature_c = NAN,
+                                   .capacity_ah = 2 - 0.25 * pow(u, 0.8) - 0.15 * u * u * u +
+                                                  noise_ah * wn_prng_normal(&r)};
     }
 }
 
@@ -38,7 +41,7 @@ static struct wn_fade_result project(const struct wn_fade_point *p, size_t n, do
 
 static void finds_the_end_of_a_smooth_curve(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.002, 1);
     struct wn_fade_result r = project(points, N, THRESHOLD);
     assert_int_equal(r.state, WN_FADE_PROJECTED);
@@ -49,27 +52,30 @@ static void finds_the_end_of_a_smooth_curve(void **state)
 
 static void draws_the_way_to_the_end(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.002, 11);
     struct wn_fade_result r = project(points, N, THRESHOLD);
     assert_true(r.curve_len > 10 && r.curve_len <= WN_FADE_CURVE_MAX);
     assert_near(r.curve[0].cycle, N, 1e-9);
-    assert_near(r.curve[0].median_ah, 2 - 0.25 * pow(N / LIFE, 0.8) - 0.15 * pow(N / LIFE, 3), 0.01);
+    assert_near(r.curve[0].median_ah, 2 - 0.25 * pow(N / LIFE, 0.8) - 0.15 * pow(N / LIFE, 3),
+                0.01);
     assert_near(r.curve[r.curve_len - 1].cycle, r.eol_p90_cycle, 1e-6);
     for (size_t i = 0; i < r.curve_len; i++) {
-        assert_true(r.curve[i].p10_ah <= r.curve[i].median_ah && r.curve[i].median_ah <= r.curve[i].p90_ah);
+        assert_true(r.curve[i].p10_ah <= r.curve[i].median_ah &&
+                    r.curve[i].median_ah <= r.curve[i].p90_ah);
         if (i > 0) {
             assert_true(r.curve[i].cycle > r.curve[i - 1].cycle);
             assert_true(r.curve[i].median_ah <= r.curve[i - 1].median_ah + 1e-3);
         }
-        if (fabs(r.curve[i].cycle - r.eol_median_cycle) < 10) /* capacity and life tell the same story */
+        if (fabs(r.curve[i].cycle - r.eol_median_cycle) <
+            10) /* capacity and life tell the same story */
             assert_near(r.curve[i].median_ah, THRESHOLD, 0.02);
     }
 }
 
 static void same_input_same_bits(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.004, 2);
     struct wn_fade_result a = project(points, N, THRESHOLD), b = project(points, N, THRESHOLD);
     assert_memory_equal(&a.eol_median_cycle, &b.eol_median_cycle, 3 * sizeof(double));
@@ -77,7 +83,7 @@ static void same_input_same_bits(void **state)
 
 static void scaling_capacity_changes_nothing(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.003, 3);
     struct wn_fade_result a = project(points, N, THRESHOLD);
     for (int i = 0; i < N; i++)
@@ -90,7 +96,7 @@ static void scaling_capacity_changes_nothing(void **state)
 
 static void renumbering_cycles_scales_the_answer(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.003, 4);
     struct wn_fade_result a = project(points, N, THRESHOLD);
     for (int i = 0; i < N; i++)
@@ -102,7 +108,7 @@ static void renumbering_cycles_scales_the_answer(void **state)
 
 static void one_wild_cycle_moves_less_than_the_interval(void **state)
 {
-    (void) state;
+    (void)state;
     static const int places[] = {0, 3, 50, 200, N - 2, N - 1};
     static const double factors[] = {0.0, 0.5, 0.9, 1.1, 2.0};
     make(0.003, 5);
@@ -121,7 +127,7 @@ static void one_wild_cycle_moves_less_than_the_interval(void **state)
 
 static void flagged_cycles_are_left_out(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.003, 6);
     for (int i = 100; i < 130; i++) {
         points[i].capacity_ah = 0.4;
@@ -139,7 +145,7 @@ static void flagged_cycles_are_left_out(void **state)
 
 static void reached_takes_three_in_a_row(void **state)
 {
-    (void) state;
+    (void)state;
     make(0, 7);
     double level = points[N - 3].capacity_ah + 1e-9; /* the last three lie below */
     assert_int_equal(project(points, N - 1, level).state, WN_FADE_PROJECTED);
@@ -153,7 +159,7 @@ static void reached_takes_three_in_a_row(void **state)
 
 static void a_flat_or_short_start_is_not_predictable(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.003, 8);
     assert_int_equal(project(points, 3, THRESHOLD).state, WN_FADE_NOT_YET_PREDICTABLE);
     for (int i = 0; i < N; i++)
@@ -166,7 +172,7 @@ static void a_flat_or_short_start_is_not_predictable(void **state)
 
 static void bad_rows_are_told(void **state)
 {
-    (void) state;
+    (void)state;
     struct wn_fade_result r;
     struct wn_error err = {0};
     make(0, 9);
@@ -192,7 +198,7 @@ static struct wn_fade_claim judge(size_t n, double cycles, double min_ah)
 
 static void verdicts(void **state)
 {
-    (void) state;
+    (void)state;
     make(0.002, 10);
     assert_int_equal(judge(N, 300, 1.6).verdict, WN_VERDICT_HOLDS);
     assert_int_equal(judge(N, 300, 1.95).verdict, WN_VERDICT_FAILS);
@@ -211,7 +217,7 @@ static void verdicts(void **state)
 
 static void shapes_keep_their_ends(void **state)
 {
-    (void) state;
+    (void)state;
     float table[WN_FADE_GRID + 1];
     for (int i = 0; i < wn_fade_row_count; i++) {
         const struct wn_fade_shape *p = &wn_fade_rows[i].shape;
@@ -219,7 +225,8 @@ static void shapes_keep_their_ends(void **state)
         assert_near(wn_fade_shape_at(p, 1), 0, 1e-9);
         wn_fade_shape_table(p, table);
         for (int k = 0; k <= WN_FADE_GRID; k += 20)
-            assert_near((double) table[k], wn_fade_shape_at(p, pow((double) k / WN_FADE_GRID, 2)), 1e-4);
+            assert_near((double)table[k], wn_fade_shape_at(p, pow((double)k / WN_FADE_GRID, 2)),
+                        1e-4);
     }
 }
 

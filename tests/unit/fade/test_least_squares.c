@@ -1,7 +1,8 @@
-/* The solver that fits the fade shapes, against certified values of the NIST Statistical Reference Datasets.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* The solver that fits the fade shapes, against certified values of the NIST Statistical Reference
+ * Datasets. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Files: standards/nist/NAME.dat of the reference directory (https://www.itl.nist.gov/div898/strd/). Skipped without. */
+ * Files: standards/nist/NAME.dat of the reference directory
+ * (https://www.itl.nist.gov/div898/strd/). Skipped without. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -19,8 +20,9 @@ struct problem {
     law law;
     size_t rows, parameters, columns;
     double data[ROWS][COLUMNS]; /* y, x1, x2, ... */
-    double numbers[COLUMNS][4]; /* per parameter: start1 start2 certified stddev, or certified stddev */
-    double scale[COLUMNS];      /* of the unknowns, for linear problems */
+    double numbers[COLUMNS]
+                  [4];     /* per parameter: start1 start2 certified stddev, or certified stddev */
+    double scale[COLUMNS]; /* of the unknowns, for linear problems */
 };
 static struct problem problem;
 
@@ -61,7 +63,8 @@ static int residuals(const gsl_vector *x, void *data, gsl_vector *f)
         b[i] = gsl_vector_get(x, i) * p->scale[i];
     for (size_t i = 0; i < p->rows; i++) {
         double y = p->law(b, p->data[i] + 1);
-        /* a step too far is a bad step, which the solver then shortens; an error would end the search */
+        /* a step too far is a bad step, which the solver then shortens; an error would end the
+         * search */
         gsl_vector_set(f, i, isfinite(y) ? p->data[i][0] - y : 1e30);
     }
     return 0;
@@ -70,7 +73,8 @@ static int residuals(const gsl_vector *x, void *data, gsl_vector *f)
 static size_t split(const char *line, double *out, size_t most)
 {
     size_t k = 0;
-    for (const char *at = line + strspn(line, " \t"); *at && k < most; at += strspn(at, " \t\r\n")) {
+    for (const char *at = line + strspn(line, " \t"); *at && k < most;
+         at += strspn(at, " \t\r\n")) {
         size_t len = strcspn(at, " \t\r\n");
         if (wn_num_parse(at, len, &out[k]) != WN_OK)
             break;
@@ -84,7 +88,8 @@ static void load(const char *name, law f)
 {
     char path[1024], line[1024];
     const char *dir = getenv("WANE_REFERENCE_DIR");
-    snprintf(path, sizeof path, "%s/standards/nist/%s.dat", dir ? dir : WANE_SOURCE_DIR "/../shared/reference", name);
+    snprintf(path, sizeof path, "%s/standards/nist/%s.dat",
+             dir ? dir : WANE_SOURCE_DIR "/../shared/reference", name);
     memset(&problem, 0, sizeof problem);
     problem.law = f;
     FILE *file = fopen(path, "r");
@@ -125,7 +130,7 @@ static void curve(const char *name, law f)
 
 static void nonlinear(void **state)
 {
-    (void) state;
+    (void)state;
     curve("DanWood", power);
     curve("Misra1a", saturation);
     curve("BoxBOD", saturation);
@@ -137,15 +142,16 @@ static void nonlinear(void **state)
 /** A linear problem from the start zero, with unknowns scaled to the size of their columns. */
 static void linear(void **state)
 {
-    (void) state;
+    (void)state;
     static const char *const names[] = {"Norris", "Longley"};
     for (size_t k = 0; k < 2; k++) {
         load(names[k], plane);
         double x[COLUMNS] = {0}, mean[COLUMNS] = {0};
-        for (size_t c = 1; c < problem.parameters; c++) { /* centred: Longley is nearly singular by its level alone */
+        for (size_t c = 1; c < problem.parameters;
+             c++) { /* centred: Longley is nearly singular by its level alone */
             double most = 0;
             for (size_t i = 0; i < problem.rows; i++)
-                mean[c] += problem.data[i][c] / (double) problem.rows;
+                mean[c] += problem.data[i][c] / (double)problem.rows;
             for (size_t i = 0; i < problem.rows; i++) {
                 problem.data[i][c] -= mean[c];
                 most = fmax(most, fabs(problem.data[i][c]));
@@ -167,7 +173,8 @@ int main(void)
 {
     char path[1024];
     const char *dir = getenv("WANE_REFERENCE_DIR");
-    snprintf(path, sizeof path, "%s/standards/nist/DanWood.dat", dir ? dir : WANE_SOURCE_DIR "/../shared/reference");
+    snprintf(path, sizeof path, "%s/standards/nist/DanWood.dat",
+             dir ? dir : WANE_SOURCE_DIR "/../shared/reference");
     FILE *file = fopen(path, "r");
     if (!file) {
         puts("skipped: no reference data (set WANE_REFERENCE_DIR)");
