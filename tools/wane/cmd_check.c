@@ -1,0 +1,264 @@
+/* wane check: what a campaign would do, before it is started.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "wane.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "base/num.h"
+#include "envelope/envelope.h"
+#include "report/table.h"
+
+enum { CELL, PROCEDURE };
+
+static const struct wane_option options[] = {
+    [CELL] = {"cell", 0, WANE_TEXT, "CELL", "cells/CELL.conf of the configuration"},
+    [PROCEDURE] = {"procedure", 0, WANE_TEXT, "PROCEDURE", "procedures/PROCEDURE.conf"},
+};
+
+struct plan {
+    struct wn_station_config station;
+    struct wn_cell cell;
+    struct wn_procedure procedure;
+    struct wn_dialect dialect;
+    struct wn_engine_setup setup;
+    struct wn_estimate estimate;
+    struct wn_problems problems;
+};
+
+static int read_plan(const struct wn_daemon_config *d, const char *cell, const char *procedure,
+                     struct plan *p)
+{
+    int rc = wn_config_read_dialect(d->conf_dir, p->station.dialect, &p->dialect, &p->problems);
+    int read = wn_config_read_cell(d->conf_dir, cell, &p->cell, &p->problems);
+    rc = rc == WN_OK ? read : rc;
+    if (read == WN_OK) { /* a procedure only means something for a cell */
+        read =
+            wn_config_read_procedure(d->conf_dir, procedure, &p->cell, &p->procedure, &p->problems);
+        rc = rc == WN_OK ? read : rc;
+    }
+    rc = rc == WN_OK ? wn_config_engine_setup(&p->station, &p->cell, &p->procedure, &p->dialect,
+                                              &p->setup, &p->problems)
+                     : rc;
+    if (rc == WN_OK) {
+        wn_procedure_estimate(&p->procedure, p->cell.rated_capacity_ah, p->cell.nominal_voltage_v,
+                              &p->estimate);
+    }
+    return rc;
+}
+
+static void put_steps(json_t *list, const struct wn_procedure *p, int first, int n)
+{
+    char text[WN_STEP_DESCRIBE_SIZE];
+    for (int i = first; i < first + n; i++) {
+        (void)json_array_append_new(list,
+                                    json_string(wn_step_describe(&p->step[i], text, sizeof text)));
+    }
+}
+
+static json_t *phases_json(const struct wn_procedure *p)
+{
+    json_t *list = json_array();
+    for (int i = 0; i < p->phases; i++) {
+        const struct wn_phase *phase = &p->phase[i];
+        json_t *o = json_object(), *steps = json_array();
+        wane_put(o, "name", json_string(phase->name));
+        wane_put(o, "repeat", json_integer(phase->repeat));
+        wane_put(o, "makes_cycles", json_boolean(phase->makes_cycles));
+        put_steps(steps, p, phase->first_step, phase->steps);
+        wane_put(o, "steps", steps);
+        (void)json_array_append_new(list, o);
+    }
+    return list;
+}
+
+static json_t *rules_json(const struct wn_limits *l)
+{
+    json_t *list = json_array();
+    for (int i = 0; i < WN_RULE_COUNT; i++) {
+        enum wn_rule rule = (enum wn_rule)i;
+        char limit[80];
+        json_t *o = json_object();
+        wane_put(o, "rule", json_string(wn_rule_word(rule)));
+        wane_put(o, "limit", json_string(wn_rule_limit_format(l, rule, limit, sizeof limit)));
+        wane_put(o, "readings", json_integer(wn_rule_debounce(l, rule)));
+        wane_put(o, "reaction",
+                 json_string(wn_rule_reaction(rule) == WN_REACTION_HALT ? "halt" : "warn"));
+        wane_put(o, "text", json_string(wn_rule_text(rule)));
+        (void)json_array_append_new(list, o);
+    }
+    return list;
+}
+
+static int print_json(const struct plan *p)
+{
+    json_t *o = json_object(), *check_up = json_array();
+    const struct wn_estimate *e = &p->estimate;
+    put_steps(check_up, &p->procedure, p->procedure.check_up_first_step,
+              p->procedure.check_up_steps);
+    wane_put(o, "station", json_string(p->station.name));
+    wane_put(o, "cell", json_string(p->cell.name));
+    wane_put(o, "procedure", json_string(p->procedure.name));
+    wane_put(o, "simulated", json_boolean(p->dialect.simulated));
+    wane_put(o, "cycles", json_integer(e->cycles));
+    wane_put(o, "check_ups", json_integer(e->check_ups));
+    wane_put(o, "steps", json_integer(e->steps));
+    wane_put(o, "expected_duration_s", wane_number(e->duration_s));
+    wane_put(o, "expected_energy_in_wh", wane_number(e->energy_in_wh));
+    wane_put(o, "expected_energy_out_wh", wane_number(e->energy_out_wh));
+    wane_put(o, "phases", phases_json(&p->procedure));
+    wane_put(o, "check_up_steps", check_up);
+    wane_put(o, "envelope", rules_json(&p->setup.limits));
+    return wane_print_json(o);
+}
+
+static void print_steps(const struct wn_procedure *p, int first, int n)
+{
+    char text[WN_STEP_DESCRIBE_SIZE];
+    for (int i = first; i < first + n; i++) {
+        (void)printf("    %d  %s\n", i - first + 1,
+                     wn_step_describe(&p->step[i], text, sizeof text));
+    }
+}
+
+static void print_procedure(const struct wn_procedure *p)
+{
+    char ah[WN_NUM_SIZE];
+    for (int i = 0; i < p->phases; i++) {
+        const struct wn_phase *phase = &p->phase[i];
+        (void)printf("  phase %s, %" PRId64 " %s\n", phase->name, phase->repeat,
+                     phase->makes_cycles  ? phase->repeat == 1 ? "cycle" : "cycles"
+                     : phase->repeat == 1 ? "time"
+                                          : "times");
+        print_steps(p, phase->first_step, phase->steps);
+    }
+    if (p->check_up_steps > 0) {
+        (void)printf("  check-up before the first cycle, every %" PRId64
+                     " cycles and after the last\n",
+                     p->check_up_every);
+        print_steps(p, p->check_up_first_step, p->check_up_steps);
+    }
+    if (p->end_below_ah > 0) {
+        (void)printf("  ends early after three valid cycles in a row below %s Ah\n",
+                     wn_num_format(p->end_below_ah, 5, ah, sizeof ah));
+    }
+}
+
+static void print_estimate(const struct plan *p)
+{
+    const struct wn_estimate *e = &p->estimate;
+    char span[WN_SPAN_SIZE], in[WN_NUM_SIZE], out[WN_NUM_SIZE], days[WN_NUM_SIZE];
+    (void)printf("\nExpected, for a cell of its rated capacity (an estimate)\n"
+                 "  %" PRId64 " cycles and %" PRId64 " check-ups in %s (%s days)\n"
+                 "  energy in %s kWh, out %s kWh\n",
+                 e->cycles, e->check_ups, wn_span_format(e->duration_s, span, sizeof span),
+                 wn_num_fixed(e->duration_s / 86400, 1, days, sizeof days),
+                 wn_num_format(e->energy_in_wh / 1e3, 3, in, sizeof in),
+                 wn_num_format(e->energy_out_wh / 1e3, 3, out, sizeof out));
+}
+
+static int print_envelope(const struct wane *w, const struct plan *p, struct wn_error *err)
+{
+    static const char *const headings[] = {"rule", "limit", "readings", "then", "when"};
+    struct wn_table *t = wn_table_create("llrll", headings);
+    for (int i = 0; i < WN_RULE_COUNT; i++) {
+        enum wn_rule rule = (enum wn_rule)i;
+        char limit[80];
+        wn_table_text(t, wn_rule_word(rule));
+        wn_table_text(t, wn_rule_limit_format(&p->setup.limits, rule, limit, sizeof limit));
+        wn_table_integer(t, wn_rule_debounce(&p->setup.limits, rule));
+        wn_table_text(t, wn_rule_reaction(rule) == WN_REACTION_HALT ? "halt" : "warn");
+        wn_table_text(t, wn_rule_text(rule));
+    }
+    (void)puts("\nEnvelope: the tightest of station, cell and procedure; a rule trips after so "
+               "many readings in a row");
+    int rc = wn_table_print(t, stdout, w->colour, err);
+    wn_table_destroy(t);
+    return rc;
+}
+
+static void print_cautions(const struct wn_daemon_config *d, const struct plan *p)
+{
+    (void)puts("\nCautions");
+    if (p->dialect.simulated) {
+        (void)puts(
+            "  SIMULATED: this station is a virtual bench; no cell is harmed and none is measured");
+    }
+    (void)puts("  Fire-safe containment and a smoke alarm; never rely on software alone: cut-out, "
+               "fuse, energised interlock\n"
+               "  Be there for the first cycles; four-wire sensing; local codes; licensed people "
+               "for mains wiring");
+    if (!p->setup.limits.needs_temperature) {
+        (void)puts(
+            "  No cell temperature is asked for: nothing here would notice an overheating cell");
+    }
+    if (isnan(p->setup.limits.temperature_rise_k_per_min)) {
+        (void)puts("  The rule temperature_rise is off");
+    }
+    if (d->alert.hook[0] == '\0') {
+        (void)puts("  alerts = \"none\": nobody is told of an alarm");
+    }
+    if (p->station.on_restart == WN_RESTART_RESUME) {
+        (void)puts("  on_restart = \"resume\": after a crash or power cut it goes on by itself");
+    }
+}
+
+static int print_text(struct wane *w, const struct wn_daemon_config *d, const struct plan *p)
+{
+    struct wn_error err = {0};
+    (void)printf("Station %s%s: %s on %s\n", p->station.name,
+                 p->dialect.simulated ? " (SIMULATED)" : "", p->dialect.title, p->station.port);
+    (void)printf("Cell %s: %s\n", p->cell.name, p->cell.title);
+    (void)printf("Procedure %s: %s\n", p->procedure.name, p->procedure.title);
+    print_procedure(&p->procedure);
+    print_estimate(p);
+    int rc = print_envelope(w, p, &err);
+    if (rc != WN_OK) {
+        return wane_fail(w, &err);
+    }
+    print_cautions(d, p);
+    return wane_flush();
+}
+
+static int run(struct wane *w, const struct wane_args *a)
+{
+    if (!a->value[CELL].given || !a->value[PROCEDURE].given) {
+        return wane_usage(w, "which %s? wane check %s", a->value[CELL].given ? "procedure" : "cell",
+                          w->command->synopsis);
+    }
+    const struct wn_station_config *s = wane_station(w, a);
+    struct plan *p = s != NULL ? calloc(1, sizeof *p) : NULL;
+    if (p == NULL) {
+        return WANE_FAILED;
+    }
+    p->station = *s;
+    int rc = WANE_FAILED;
+    if (read_plan(w->daemon, a->value[CELL].text, a->value[PROCEDURE].text, p) != WN_OK) {
+        wane_tell_problems(&p->problems);
+    } else {
+        rc = w->json ? print_json(p) : print_text(w, w->daemon, p);
+    }
+    free(p);
+    return rc;
+}
+
+const struct wane_command cmd_check = {
+    .name = "check",
+    .synopsis = "STATION --cell CELL --procedure PROCEDURE",
+    .summary = "what a campaign would do, and every mistake in its configuration",
+    .text = "Reads the configuration as a start would and prints every step, the expected days, "
+            "energy and cycles, every rule\n"
+            "of the envelope with its limit, and the cautions; or every mistake with file, line "
+            "and what to write instead.\n"
+            "Needs no running service and touches no instrument.\n",
+    .examples = "  wane check A --cell demo-18650 --procedure datasheet-claim\n"
+                "  wane check A --cell demo-18650 --procedure rate-survey --json\n",
+    .options = options,
+    .options_n = sizeof options / sizeof options[0],
+    .operands_min = 1,
+    .operands_max = 1,
+    .run = run,
+};

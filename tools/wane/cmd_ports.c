@@ -1,0 +1,228 @@
+/* wane ports, wane identify: which serial ports there are, and who is at one.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "wane.h"
+
+#include <math.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "instrument/session.h"
+#include "port/clock.h"
+#include "report/table.h"
+#include "serial/serial.h"
+
+struct sink {
+    json_t *list;
+    struct wn_table *table;
+};
+
+static json_t *text_or_null(const char *text)
+{
+    return text != NULL ? json_string(text) : json_null();
+}
+
+static void take_port(const struct wn_port_info *i, void *ctx)
+{
+    struct sink *s = ctx;
+    char usb[16] = "";
+    if (i->usb_vid >= 0) {
+        (void)snprintf(usb, sizeof usb, "%04x:%04x", (unsigned)i->usb_vid, (unsigned)i->usb_pid);
+    }
+    const char *stable = i->by_id != NULL ? i->by_id : i->by_path;
+    if (s->list != NULL) {
+        json_t *o = json_object();
+        wane_put(o, "port", text_or_null(i->path));
+        wane_put(o, "by_id", text_or_null(i->by_id));
+        wane_put(o, "by_path", text_or_null(i->by_path));
+        wane_put(o, "usb", usb[0] != '\0' ? json_string(usb) : json_null());
+        wane_put(o, "description", text_or_null(i->description));
+        wane_put(o, "serial_number", text_or_null(i->serial_number));
+        wane_put(o, "held_by", text_or_null(i->holder));
+        (void)json_array_append_new(s->list, o);
+        return;
+    }
+    wn_table_text(s->table, i->path);
+    wn_table_text(s->table, usb);
+    wn_table_text(s->table, i->description);
+    wn_table_text(s->table, i->holder != NULL ? i->holder : "free");
+    wn_table_text(s->table, stable);
+}
+
+static int run_ports(struct wane *w, const struct wane_args *a)
+{
+    static const char *const headings[] = {"port", "USB", "what", "held by",
+                                           "write this into the configuration"};
+    struct wn_error err = {0};
+    int count = 0;
+    (void)a;
+    struct sink s = {w->json ? json_array() : NULL,
+                     w->json ? NULL : wn_table_create("lllll", headings)};
+    int rc = wn_ports_list(take_port, &s, &count, &err);
+    if (rc == WN_OK && w->json) {
+        return wane_print_json(json_pack("{s:o}", "ports", s.list));
+    }
+    if (rc == WN_OK && count > 0) {
+        rc = wn_table_print(s.table, stdout, w->colour, &err);
+    } else if (rc == WN_OK) {
+        (void)puts("no serial port on this computer: is the adapter plugged in? dmesg tells what "
+                   "the kernel sees");
+    }
+    json_decref(s.list);
+    wn_table_destroy(s.table);
+    return rc == WN_OK ? wane_flush() : wane_fail(w, &err);
+}
+
+const struct wane_command cmd_ports = {
+    .name = "ports",
+    .synopsis = "",
+    .summary = "the serial ports of this computer",
+    .text = "Lists serial ports without opening any, with the name that stays the same when things "
+            "are plugged in elsewhere.\n",
+    .examples = "  wane ports\n",
+    .run = run_ports,
+};
+
+enum { DIALECT, BAUD };
+
+static const struct wane_option identify_options[] = {
+    [DIALECT] = {"dialect", 0, WANE_TEXT, "NAME",
+                 "dialects/NAME.conf; else that of the station on this port, else generic-scpi"},
+    [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
+};
+
+struct inquiry {
+    struct wn_dialect dialect;
+    struct wn_problems problems;
+    struct wn_session session;
+    const struct wn_clock *clock;
+};
+
+/* Writes what is to be written, reads what comes, until the session has an answer or gives up. */
+static int converse(struct wn_link *link, struct inquiry *q, struct wn_error *err)
+{
+    struct wn_session *s = &q->session;
+    char buf[512];
+    wn_session_begin(s, WN_REQUEST_IDENTIFY, NULL, wn_clock_monotonic(q->clock));
+    while (wn_session_result(s) == WN_SESSION_PENDING) {
+        size_t len = 0, n = 0;
+        const char *out = wn_session_output(s, &len);
+        int rc = len > 0 ? link->ops->write(link, out, len, &n, err) : WN_OK;
+        if (rc == WN_OK && n > 0) {
+            wn_session_wrote(s, n, wn_clock_monotonic(q->clock));
+        }
+        bool more = len > n;
+        wn_ns left = wn_session_deadline(s) - wn_clock_monotonic(q->clock);
+        struct pollfd p = {link->ops->fd(link), more ? POLLIN | POLLOUT : POLLIN, 0};
+        if (rc == WN_OK && left > 0) {
+            (void)poll(&p, 1,
+                       (int)(left / WN_NS_PER_MS) +
+                           1); /* interrupted or not: the deadline decides */
+        }
+        rc = rc == WN_OK ? link->ops->read(link, buf, sizeof buf, &n, err) : rc;
+        if (rc != WN_OK) {
+            return rc;
+        }
+        if (n > 0) {
+            (void)wn_session_input(s, buf, n, wn_clock_monotonic(q->clock));
+        }
+        (void)wn_session_tick(s, wn_clock_monotonic(q->clock));
+    }
+    if (wn_session_result(s) == WN_SESSION_FAILED) {
+        return wn_error_set(err, s->error.code, "%s", s->error.text);
+    }
+    return WN_OK;
+}
+
+/* The station that is configured on this port, by either name of it. */
+static const struct wn_station_config *station_on(const struct wn_daemon_config *d,
+                                                  const char *port)
+{
+    char *want = realpath(port, NULL);
+    const struct wn_station_config *found = NULL;
+    for (int i = 0; i < d->stations && found == NULL; i++) {
+        char *real = realpath(d->station[i].port, NULL);
+        bool same = strcmp(d->station[i].port, port) == 0 ||
+                    strcmp(d->station[i].name, port) == 0 ||
+                    (want != NULL && real != NULL && strcmp(want, real) == 0);
+        found = same ? &d->station[i] : NULL;
+        free(real);
+    }
+    free(want);
+    return found;
+}
+
+static int ask_port(struct wane *w, struct inquiry *q, const char *port, int baud)
+{
+    struct wn_error err = {0};
+    struct wn_port_settings settings;
+    struct wn_link *link = NULL;
+    q->clock = wn_clock_real();
+    wn_port_settings_init(&settings, port, baud);
+    wn_session_init(&q->session, &q->dialect, "instrument", port);
+    int rc = wn_link_open(&link, &settings, &err);
+    if (rc == WN_OK) {
+        (void)poll(NULL, 0,
+                   (int)(q->dialect.settle_s * 1e3)); /* boards that restart when opened need it */
+        link->ops->flush(link);
+        rc = converse(link, q, &err);
+        link->ops->close(link);
+    }
+    if (rc != WN_OK) {
+        return wane_fail(w, &err);
+    }
+    if (w->json) {
+        json_t *o = json_object();
+        wane_put(o, "port", json_string(port));
+        wane_put(o, "identity", json_string(q->session.identity));
+        wane_put(o, "dialect", json_string(q->dialect.name));
+        wane_put(o, "simulated", json_boolean(q->dialect.simulated));
+        return wane_print_json(o);
+    }
+    (void)printf("%s: %s (dialect %s, %d baud)%s\n", port, q->session.identity, q->dialect.name,
+                 baud, q->dialect.simulated ? " SIMULATED" : "");
+    return wane_flush();
+}
+
+static int run_identify(struct wane *w, const struct wane_args *a)
+{
+    const struct wn_daemon_config *d = wane_daemon(w);
+    struct inquiry *q = d != NULL ? calloc(1, sizeof *q) : NULL;
+    if (q == NULL) {
+        return WANE_FAILED;
+    }
+    const struct wn_station_config *s = station_on(d, a->operand[0]);
+    const char *dialect = a->value[DIALECT].given ? a->value[DIALECT].text
+                          : s != NULL             ? s->dialect
+                                                  : "generic-scpi";
+    int rc = WANE_FAILED;
+    if (wn_config_read_dialect(d->conf_dir, dialect, &q->dialect, &q->problems) != WN_OK) {
+        wane_tell_problems(&q->problems);
+    } else {
+        int baud = a->value[BAUD].given
+                       ? (int)(a->value[BAUD].count < 10000000 ? a->value[BAUD].count : 10000000)
+                   : s != NULL && s->baud > 0 ? s->baud
+                                              : q->dialect.baud;
+        rc = ask_port(w, q, s != NULL ? s->port : a->operand[0], baud);
+    }
+    free(q);
+    return rc;
+}
+
+const struct wane_command cmd_identify = {
+    .name = "identify",
+    .synopsis = "PORT [--dialect NAME] [--baud N]",
+    .summary = "ask the instrument on a port who it is",
+    .text = "Opens the port, asks for the identity and prints it; nothing is set and nothing is "
+            "switched on. A PORT may also\n"
+            "be the name of a station. A port that the service holds is in use: stop the service "
+            "first.\n",
+    .examples =
+        "  wane identify /dev/serial/by-id/usb-MAKER_MODEL-if00-port0 --dialect generic-scpi\n",
+    .options = identify_options,
+    .options_n = sizeof identify_options / sizeof identify_options[0],
+    .operands_min = 1,
+    .operands_max = 1,
+    .run = run_identify,
+};

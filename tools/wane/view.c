@@ -1,0 +1,300 @@
+/* What a station tells about itself, for people.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "view.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <string.h>
+
+#include "base/num.h"
+#include "fade_source.h"
+#include "port/clock.h"
+
+enum { WRAP = 76 };
+
+const char *view_text(const struct view *v, const char *key)
+{
+    const char *text = json_string_value(json_object_get(v->reply, key));
+    return text != NULL ? text : "";
+}
+
+double view_number(const struct view *v, const char *key)
+{
+    const json_t *n = json_object_get(v->reply, key);
+    return json_is_number(n) ? json_number_value(n) : NAN;
+}
+
+int64_t view_integer(const struct view *v, const char *key)
+{
+    return json_integer_value(json_object_get(v->reply, key));
+}
+
+bool view_true(const struct view *v, const char *key)
+{
+    return json_is_true(json_object_get(v->reply, key));
+}
+
+bool view_alarm(const struct view *v)
+{
+    return v->reply != NULL && view_true(v, "alarm");
+}
+
+/* The projection comes from the campaign file: the station has better things to do. */
+static void refresh_projection(struct wane *w, struct view *v)
+{
+    struct wane_campaign c;
+    const char *file = view_text(v, "file");
+    int64_t done = view_integer(v, "cycles_done");
+    struct wn_error err = {0};
+    if (file[0] == '\0' || done == v->projected_at) {
+        v->projected = v->projected && file[0] != '\0';
+        return;
+    }
+    (void)w;
+    memset(&c, 0, sizeof c);
+    v->projected = false;
+    v->projected_at = done;
+    if (wn_campaign_open_read(&c.file, file, &err) == WN_OK &&
+        wn_campaign_info(c.file, &c.info, &err) == WN_OK) {
+        v->projected = fade_of_campaign(&c, &v->fade);
+    }
+    wn_campaign_close(c.file);
+}
+
+void view_refresh(struct wane *w, struct view *v)
+{
+    json_t *request = json_pack("{s:s}", "command", "status");
+    json_decref(v->reply);
+    v->reply = NULL;
+    wn_error_clear(&v->error);
+    if (wane_ask_quietly(w, v->station, request, &v->reply, &v->error) == WN_OK) {
+        refresh_projection(w, v);
+    }
+    json_decref(request);
+}
+
+void view_fini(struct view *v)
+{
+    json_decref(v->reply);
+    v->reply = NULL;
+}
+
+static void print_where(const struct view *v, FILE *f)
+{
+    int64_t planned = view_integer(v, "cycles_planned");
+    if (view_true(v, "in_check_up")) {
+        (void)fprintf(f, "check-up %" PRId64 " after cycle %" PRId64 " of %" PRId64,
+                      view_integer(v, "check_up"), view_integer(v, "cycles_done"), planned);
+    } else if (view_integer(v, "cycle") > 0) {
+        (void)fprintf(f, "cycle %" PRId64 " of %" PRId64, view_integer(v, "cycle"), planned);
+    } else {
+        (void)fprintf(f, "%" PRId64 " of %" PRId64 " cycles", view_integer(v, "cycles_done"),
+                      planned);
+    }
+}
+
+static void print_value(FILE *f, const char *before, double x, int decimals, const char *unit)
+{
+    char buf[WN_NUM_SIZE];
+    if (isfinite(x)) {
+        (void)fprintf(f, "%s%s %s", before, wn_num_fixed(x, decimals, buf, sizeof buf), unit);
+    }
+}
+
+static bool running(const struct view *v)
+{
+    const char *state = view_text(v, "state");
+    return strcmp(state, "finished") != 0 && strcmp(state, "stopped") != 0;
+}
+
+void view_line(const struct wane *w, const struct view *v, FILE *f)
+{
+    char span[WN_SPAN_SIZE];
+    if (v->reply == NULL) {
+        (void)fprintf(f, "%-8s %sdoes not answer%s", v->station, wane_red(w), wane_plain(w));
+        return;
+    }
+    bool alarm = view_alarm(v);
+    (void)fprintf(f, "%-8s %s%s%s", v->station, alarm ? wane_red(w) : "", view_text(v, "state"),
+                  alarm ? wane_plain(w) : "");
+    if (alarm) {
+        (void)fprintf(f, "  %sALARM%s", wane_red(w), wane_plain(w));
+    }
+    if (view_text(v, "campaign")[0] != '\0') {
+        (void)fprintf(f, "  %s: ", view_text(v, "campaign"));
+        print_where(v, f);
+        print_value(f, "  ", 100 * view_number(v, "retention"), 1, "% of rated");
+        if (running(v) && isfinite(view_number(v, "remaining_s"))) {
+            (void)fprintf(f, "  %s left",
+                          wn_span_format(view_number(v, "remaining_s"), span, sizeof span));
+        }
+    } else if (!view_true(v, "instrument_ready")) {
+        (void)fprintf(f, "  instrument on %s is not ready", view_text(v, "port"));
+    }
+    if (view_true(v, "simulated")) {
+        (void)fputs("  SIMULATED", f);
+    }
+}
+
+static void print_wrapped(FILE *f, const char *text)
+{
+    size_t column = 2;
+    (void)fputs("  ", f);
+    while (*text != '\0') {
+        size_t word = strcspn(text, " ");
+        if (column > 2 && column + word > WRAP) {
+            (void)fputs("\n  ", f);
+            column = 2;
+        }
+        for (size_t i = 0; i < word; i++) {
+            (void)fputc((unsigned char)text[i] < 0x20 ? '?' : text[i], f);
+        }
+        column += word + 1;
+        text += word;
+        if (*text == ' ') {
+            (void)fputc(' ', f);
+            text++;
+        }
+    }
+    (void)fputc('\n', f);
+}
+
+static void print_alarm(const struct wane *w, const struct view *v, FILE *f)
+{
+    const json_t *halt = json_object_get(v->reply, "halt");
+    const char *rule = json_string_value(json_object_get(halt, "rule")),
+               *text = json_string_value(json_object_get(halt, "text"));
+    if (view_alarm(v)) {
+        (void)fprintf(f, "  %sALARM%s %s\n", wane_red(w), wane_plain(w), rule != NULL ? rule : "");
+        print_wrapped(f, text != NULL ? text : "");
+        (void)fprintf(f,
+                      "  Look at the cell, then: wane ack %s, and wane resume %s or wane stop %s\n",
+                      v->station, v->station, v->station);
+    }
+    if (!view_true(v, "guard")) {
+        (void)fprintf(f, "  %sno guard%s: nothing will be switched on\n", wane_red(w),
+                      wane_plain(w));
+    }
+    if (!view_true(v, "recording")) {
+        (void)fprintf(f, "  %snothing can be recorded%s: look at the disk\n", wane_red(w),
+                      wane_plain(w));
+    }
+}
+
+static void print_now(const struct view *v, FILE *f)
+{
+    char span[WN_SPAN_SIZE];
+    if (view_text(v, "step")[0] != '\0' && running(v)) {
+        (void)fprintf(f, "  step         %s, since %s\n", view_text(v, "step"),
+                      wn_span_format(view_number(v, "step_s"), span, sizeof span));
+    }
+    (void)fputs("  now        ", f);
+    print_value(f, "  ", view_number(v, "voltage_v"), 4, "V");
+    print_value(f, "  ", view_number(v, "current_a"), 4, "A");
+    print_value(f, "  ", view_number(v, "temperature_c"), 1, "degC");
+    print_value(f, "  ambient ", view_number(v, "ambient_c"), 1, "degC");
+    (void)fprintf(f, "  output %s\n", view_text(v, "output"));
+}
+
+static void print_fade(const struct view *v, FILE *f)
+{
+    char median[WN_NUM_SIZE], p10[WN_NUM_SIZE], p90[WN_NUM_SIZE], ah[WN_NUM_SIZE];
+    const struct wn_fade_result *r = &v->fade;
+    (void)fputs("  capacity   ", f);
+    print_value(f, "  ", view_number(v, "capacity_ah"), 4, "Ah");
+    print_value(f, "  ", 100 * view_number(v, "retention"), 2, "% of rated");
+    print_value(f, "  first ", view_number(v, "initial_capacity_ah"), 4, "Ah");
+    (void)fputc('\n', f);
+    if (!v->projected) {
+        return;
+    }
+    (void)fprintf(f,
+                  "  end of life  below %s Ah: ", wn_num_fixed(r->threshold_ah, 4, ah, sizeof ah));
+    switch (r->state) {
+    case WN_FADE_NOT_YET_PREDICTABLE:
+        (void)fputs("not yet predictable\n", f);
+        break;
+    case WN_FADE_REACHED:
+        (void)fprintf(f, "reached at cycle %s\n",
+                      wn_num_fixed(r->crossed_at_cycle, 0, median, sizeof median));
+        break;
+    case WN_FADE_PROJECTED:
+        (void)fprintf(f, "about cycle %s (%s to %s)\n",
+                      wn_num_fixed(r->eol_median_cycle, 0, median, sizeof median),
+                      wn_num_fixed(r->eol_p10_cycle, 0, p10, sizeof p10),
+                      wn_num_fixed(r->eol_p90_cycle, 0, p90, sizeof p90));
+        break;
+    }
+}
+
+/* The finish date is host time plus campaign time: on a simulated bench, whose time runs faster, it
+ * would be a lie. */
+static void print_finish(const struct view *v, FILE *f)
+{
+    char span[WN_SPAN_SIZE], utc[WN_UTC_SIZE];
+    double left_s = view_number(v, "remaining_s");
+    if (!running(v) || !isfinite(left_s)) {
+        return;
+    }
+    (void)fprintf(f, "  finish       in %s", wn_span_format(left_s, span, sizeof span));
+    if (view_true(v, "simulated")) {
+        (void)fputs(" of the bench's own time\n", f);
+    } else if (left_s < 1e9) {
+        wn_utc_us now = wn_clock_real()->ops->utc(wn_clock_real());
+        (void)fprintf(f, ", %s\n", wn_utc_format(now + (wn_utc_us)(left_s * 1e6), utc, sizeof utc));
+    } else {
+        (void)fputc('\n', f);
+    }
+}
+
+void view_block(const struct wane *w, const struct view *v, FILE *f)
+{
+    if (v->reply == NULL) {
+        view_line(w, v, f);
+        (void)fputc('\n', f);
+        print_wrapped(f, v->error.text);
+        return;
+    }
+    bool campaign = view_text(v, "campaign")[0] != '\0';
+    (void)fprintf(f, "%sstation %s%s  %s%s\n", wane_bold(w), v->station, wane_plain(w),
+                  view_text(v, "state"), view_true(v, "simulated") ? "  SIMULATED" : "");
+    if (campaign) {
+        (void)fprintf(f, "  campaign     %s: cell %s, procedure %s\n", view_text(v, "campaign"),
+                      view_text(v, "cell"), view_text(v, "procedure"));
+        (void)fputs("  progress     ", f);
+        print_where(v, f);
+        (void)fputc('\n', f);
+    }
+    print_now(v, f);
+    if (campaign) {
+        print_fade(v, f);
+        print_finish(v, f);
+    }
+    (void)fprintf(f, "  instrument   %s on %s\n",
+                  view_true(v, "instrument_ready") ? view_text(v, "instrument") : "not ready",
+                  view_text(v, "port"));
+    print_alarm(w, v, f);
+}
+
+json_t *view_json(const struct view *v)
+{
+    json_t *o = json_object();
+    if (v->reply == NULL) {
+        wane_put(o, "station", json_string(v->station));
+        wane_put(o, "state", json_string("unreachable"));
+        wane_put(o, "error", json_string(v->error.text));
+        return o;
+    }
+    (void)json_object_update(o, v->reply);
+    (void)json_object_del(o, "ok");
+    bool known = v->projected && v->fade.state != WN_FADE_NOT_YET_PREDICTABLE;
+    json_t *eol = json_object();
+    wane_put(eol, "median", wane_number(known ? v->fade.eol_median_cycle : NAN));
+    wane_put(eol, "p10", wane_number(known ? v->fade.eol_p10_cycle : NAN));
+    wane_put(eol, "p90", wane_number(known ? v->fade.eol_p90_cycle : NAN));
+    wane_put(o, "projection",
+             v->projected ? json_string(wn_fade_state_name(v->fade.state)) : json_null());
+    wane_put(o, "eol_cycle", eol);
+    wane_put(o, "threshold_ah", wane_number(v->projected ? v->fade.threshold_ah : NAN));
+    return o;
+}
