@@ -258,6 +258,16 @@ static double level_of(const float count[LEVELS], double p)
     return LEVEL_END;
 }
 
+/** The rest of a life after calibration, as a factor on z: the same that made the answer's
+ * quantiles. */
+static double stretch(double z, const double raw[3], const double answer[3])
+{
+    int side = z < raw[1] ? 0 : 2;
+    double gap = fabs(raw[side] - raw[1]);
+    double moved = answer[1] + (gap > 0 ? (z - raw[1]) / gap * fabs(answer[side] - answer[1]) : 0);
+    return fmax(moved, 0.05 * z) / z;
+}
+
 void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
                         const struct wn_fade_without *without,
                         const struct wn_fade_posterior *posterior, struct wn_fade_result *out)
@@ -267,6 +277,11 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
     struct outlook outlook = {.count = {{0}}};
     struct sums sums = {.top = posterior->top, .outlook = &outlook};
     double threshold_ah = out->threshold_ah, way = digest->first_ah - threshold_ah;
+    double raw[3] = {wn_fade_quantile(posterior, 0.1), wn_fade_quantile(posterior, 0.5),
+                     wn_fade_quantile(posterior, 0.9)};
+    double answer_z[3] = {log(out->eol_p10_cycle / digest->last_cycle),
+                          log(out->eol_median_cycle / digest->last_cycle),
+                          log(out->eol_p90_cycle / digest->last_cycle)};
     prefix_init(&prefix, digest, threshold_ah, tuning, posterior->z);
     for (int i = 0; i < OUTLOOK; i++) {
         double cycle =
@@ -274,8 +289,9 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
         out->curve[i].cycle = cycle;
         for (int k = 0; k < WN_FADE_Z; k++) {
             double mid = (posterior->z[k] + posterior->z[k + 1]) / 2;
-            outlook.cell[k][i] =
-                (float)(sqrt(cycle / digest->last_cycle * exp(-mid)) * WN_FADE_GRID);
+            /* from now (factor 1) to the end, each course is run through in its calibrated time */
+            double ahead = log(cycle / digest->last_cycle) / stretch(mid, raw, answer_z);
+            outlook.cell[k][i] = (float)(exp(fmin(1, ahead - mid) / 2) * WN_FADE_GRID);
         }
     }
     run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);

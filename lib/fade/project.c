@@ -36,7 +36,7 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .vague_c_low = 0.23,
     .vague_s_low = 0.02,
     .interval =
-        {{1.2, 1, 0.95}, {1.0, 0.97, 0.85}, {0.85, 0.9, 0.75}, {0.9, 1, 1.1}, {0.75, 1, 0.85}},
+        {{1.35, 1, 1.05}, {1.1, 0.97, 0.95}, {0.95, 0.9, 0.85}, {0.95, 1, 1.1}, {0.75, 1, 0.85}},
 };
 
 static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};
