@@ -173,6 +173,8 @@ void wn_cell_step(struct wn_cell *c, double dt_s, double current_a)
         c->charge_ah += moved_ah;
         c->discharged_ah -= moved_ah;
     }
-    c->wear += fabs(moved_ah) * hurry / (2.0 * p->rated_ah);
+    if (!c->ageless) {
+        c->wear += fabs(moved_ah) * hurry / (2.0 * p->rated_ah);
+    }
     update(c);
 }

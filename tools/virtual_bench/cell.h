@@ -65,6 +65,7 @@ struct wn_cell {
     double temperature_c, ambient_c;
     double charged_ah, discharged_ah; /* through the terminals so far, both positive */
     double wear;                      /* equivalent full cycles */
+    bool ageless;                     /* wear stands still */
     double capacity_ah;               /* present */
     double r_scale; /* of all resistances: wear, temperature and state of charge of this instant */
 };
@@ -106,9 +107,9 @@ double wn_cell_solve_power(const struct wn_cell *c, double dt_s, double power_w,
 bool wn_cell_crosses(const struct wn_cell *c, double dt_s, double current_a, double level_v,
                      double *after_s);
 
-/** Charge in Ah that this cell would deliver: charged with charge_a to charge_v until taper_a, rested
- * for an hour, then discharged with discharge_a to cutoff_v; at the present ambient. The cell itself
- * is left alone. NaN when it cannot be done (a current of 0, a cut-off that is never reached). */
+/** Charge in Ah that this cell would deliver: from empty and rested charged with charge_a to charge_v until
+ * taper_a, rested for an hour, then discharged with discharge_a to cutoff_v; at the present ambient.
+ * It does not age meanwhile, and the cell itself is left alone. NaN when it cannot be done (a current of 0, a cut-off that is never reached). */
 double wn_cell_deliverable(const struct wn_cell *c, double charge_a, double charge_v, double taper_a,
                            double discharge_a, double cutoff_v);
 

@@ -138,6 +138,11 @@ double wn_cell_deliverable(const struct wn_cell *cell, double charge_a, double c
     double after_s;
     double start_ah;
 
+    c->ageless = true;
+    /* From nearly empty and rested: charging what is full already would put in a little more. */
+    c->charge_ah = 0.05 * c->capacity_ah;
+    c->v1_v = c->v2_v = 0.0;
+    c->temperature_c = c->ambient_c;
     if (!(charge_a > 0.0) || !(discharge_a > 0.0) || !charge_fully(c, charge_a, charge_v, taper_a)) {
         return NAN;
     }

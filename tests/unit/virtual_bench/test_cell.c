@@ -139,7 +139,7 @@ static void test_energy_balance(void **state)
     (void)state;
     (void)make(0.9, true);
     p = model.p;
-    p.loss_w_per_k = 1e-9;
+    p.loss_w_per_k = 1e-7;
     wn_cell_model_init(&model, &p);
     wn_cell_init(&c, &model, 0.9, 0.0, 25.0);
     for (int i = 0; i < 60000; i++) {
