@@ -26,7 +26,7 @@ enum { WN_SERIES_LABEL_SIZE = 128, WN_PICTURE_SERIES_MAX = 64, WN_PICTURE_COLOUR
 struct wn_series {
     enum wn_series_kind kind;
     char label[WN_SERIES_LABEL_SIZE]; /* for the key; "" keeps it out of there */
-    int colour;                       /* 0..: the same number is the same cell */
+    int colour;                       /* from 0: the same number is the same cell; -1: grey */
     size_t n, room;
     double *x, *y, *y2; /* y2: the upper edge of a band */
 };

@@ -16,7 +16,7 @@ static const char *const colours[WN_PICTURE_COLOURS] = {"#0072b2", "#d55e00", "#
 
 static const char *colour_of(const struct wn_series *s)
 {
-    return colours[s->colour % WN_PICTURE_COLOURS];
+    return s->colour >= 0 ? colours[s->colour % WN_PICTURE_COLOURS] : "#404040";
 }
 
 /* A gnuplot string: in single quotes nothing is special but the quote itself. */
@@ -77,7 +77,7 @@ static void write_series(FILE *f, const struct wn_series *s, int i)
         break;
     case WN_SERIES_LIMIT:
         number(f, s->y[0]);
-        (void)fprintf(f, " with lines dt (3,5) lw 1.6 lc rgb '#404040'");
+        (void)fprintf(f, " with lines dt (3,5) lw 1.6 lc rgb '%s'", colour_of(s));
         break;
     case WN_SERIES_MARK:
         (void)fprintf(f, "$d%d using 1:2 with points pt 13 ps 1.9 lc rgb '%s'", i, colour_of(s));
@@ -126,7 +126,8 @@ static void write_look(FILE *f, const struct wn_picture *p)
     (void)fputs("set encoding utf8\nset decimalsign '.'\nset border 3 lc rgb '#808080' lw 0.8\n"
                 "set tics nomirror out scale 0.6 textcolor rgb '#303030'\n"
                 "set grid lw 0.5 lt 1 lc rgb '#e2e2e2'\n"
-                "set key below left Left reverse horizontal samplen 2 textcolor rgb '#303030'\n"
+                "set key below left Left reverse horizontal maxcols 3 width -4 samplen 2 spacing "
+                "1.2 font ',10' textcolor rgb '#303030'\n"
                 "set lmargin 11\nset tmargin 5\nset rmargin 11\n",
                 f);
     write_label(f, p->title,
@@ -135,21 +136,26 @@ static void write_look(FILE *f, const struct wn_picture *p)
                 "at graph 0, graph 1 offset 0,1.6 left font ',10' textcolor rgb '#505050'");
     write_label(
         f, p->simulated_label,
-        "at graph 0.5, graph 0.45 center rotate by 24 font ',56' textcolor rgb '#ececec' back");
+        "at graph 0.5, graph 0.45 center rotate by 24 font ',44' textcolor rgb '#ececec' back");
     (void)fputs("set xlabel ", f);
     quoted(f, p->x_label);
-    (void)fputs(" textcolor rgb '#303030'\nset ylabel ", f);
+    (void)fputs(" offset 0,0.5 textcolor rgb '#303030'\nset ylabel ", f);
     quoted(f, p->y_label);
     (void)fputs(" textcolor rgb '#303030'\n", f);
     if (p->right_axis_full > 0) {
-        (void)fputs("set border 11\nset y2tics nomirror\nset link y2 via 100*y/", f);
-        number(f, p->right_axis_full);
-        (void)fputs(" inverse y/100*", f);
-        number(f, p->right_axis_full);
-        (void)fputs("\nset format y2 '%g %%'\nset y2label ", f);
+        (void)fputs("set border 11\nset y2tics nomirror\nset format y2 '%g %%'\nset y2label ", f);
         quoted(f, p->right_axis_label);
         (void)fputs(" textcolor rgb '#303030'\n", f);
     }
+}
+
+static void range(FILE *f, const char *axis, double from, double to)
+{
+    (void)fprintf(f, "set %srange [", axis);
+    number(f, from);
+    (void)fputc(':', f);
+    number(f, to);
+    (void)fputs("]\n", f);
 }
 
 /* From the data, a little wider, so that nothing sits on the frame. */
@@ -165,15 +171,13 @@ static void write_range(FILE *f, const struct wn_picture *p)
         }
     }
     double margin = high > low ? 0.05 * (high - low) : fmax(0.05 * fabs(high), 1e-6);
-    (void)fputs("set xrange [", f);
-    number(f, left);
-    (void)fputc(':', f);
-    number(f, right * 1.03);
-    (void)fputs("]\nset yrange [", f);
-    number(f, isfinite(p->y_min) ? p->y_min : low - margin);
-    (void)fputc(':', f);
-    number(f, isfinite(p->y_max) ? p->y_max : high + margin);
-    (void)fputs("]\n", f);
+    low = isfinite(p->y_min) ? p->y_min : low - margin;
+    high = isfinite(p->y_max) ? p->y_max : high + margin;
+    range(f, "x", left, right * 1.03);
+    range(f, "y", low, high);
+    if (p->right_axis_full > 0) {
+        range(f, "y2", 100 * low / p->right_axis_full, 100 * high / p->right_axis_full);
+    }
 }
 
 static int series_with_data(const struct wn_picture *p)

@@ -99,7 +99,7 @@ struct sink {
 /* One that cannot be read is told and passed over: the others are still there. */
 static void take(const char *dir, const char *name, struct sink *s)
 {
-    char path[sizeof ((struct wane_campaign *)0)->path];
+    char path[sizeof((struct wane_campaign *)0)->path];
     struct wn_error err = {0};
     struct row *r = malloc(sizeof *r);
     (void)snprintf(path, sizeof path, "%s/%s", dir, name);

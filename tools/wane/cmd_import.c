@@ -25,7 +25,8 @@ static const struct wane_option options[] = {
     [END] = {"end", 0, WANE_TEXT, "reading|crossing", "what counts as reaching it; see above"},
     [RATED] = {"rated-ah", 0, WANE_NUMBER, "X",
                "rated capacity of the cell, for retention and projection"},
-    [NAME] = {"name", 0, WANE_TEXT, "NAME", "of the campaign; else that of the file"},
+    [NAME] = {"name", 0, WANE_TEXT, "NAME",
+              "of the campaign; else that of the campaign file, or of the log"},
     [GAP] = {"gap-max-s", 0, WANE_NUMBER, "X",
              "a longer interval is a gap: not integrated, and flagged in a discharge"},
     [SKIP] = {"skip-bad", 0, WANE_FLAG, NULL,
@@ -42,17 +43,26 @@ struct job {
     bool created;
 };
 
+/* "dir/log.csv" -> "log"; the length of it. */
+static size_t stem(const char *path, const char **base)
+{
+    const char *slash = strrchr(path, '/');
+    *base = slash != NULL ? slash + 1 : path;
+    const char *dot = strrchr(*base, '.');
+    return dot != NULL && dot != *base ? (size_t)(dot - *base) : strlen(*base);
+}
+
 static int make_names(struct wane *w, const struct wane_args *a, struct job *j)
 {
-    const char *base = strrchr(j->source, '/') != NULL ? strrchr(j->source, '/') + 1 : j->source;
-    const char *dot = strrchr(base, '.');
-    size_t n = dot != NULL && dot != base ? (size_t)(dot - base) : strlen(base);
+    const char *base = NULL;
+    size_t n = stem(a->value[OUTPUT].given ? a->value[OUTPUT].text : j->source, &base);
     if (a->value[NAME].given) {
         base = a->value[NAME].text;
         n = strlen(base);
     }
-    if (n >= sizeof j->name || memchr(base, '/', n) != NULL) {
-        return wane_usage(w, "the name of the campaign is too long, or a path: give --name NAME");
+    if (n == 0 || n >= sizeof j->name || memchr(base, '/', n) != NULL) {
+        return wane_usage(
+            w, "the name of the campaign is empty, too long, or a path: give --name NAME");
     }
     memcpy(j->name, base, n);
     j->name[n] = '\0';

@@ -28,7 +28,8 @@ struct subject {
 static const char *label_of(const struct subject *s, bool alone, const char *what, char *buf,
                             size_t size)
 {
-    (void)snprintf(buf, size, "%s%s%s", alone ? "" : s->c.info.name,
+    (void)snprintf(buf, size, "%s%s%s%s", alone ? "" : s->c.info.name,
+                   alone || !s->c.info.simulated ? "" : " (SIMULATED)",
                    alone || what[0] == '\0' ? "" : ": ", what);
     return buf;
 }
@@ -58,7 +59,7 @@ static void add_projection(struct wn_picture *p, const struct subject *s, int co
     }
     struct wn_series *band =
         wn_picture_add(p, WN_SERIES_BAND, colour,
-                       label_of(s, alone, "projection, 10 % to 90 %", label, sizeof label));
+                       label_of(s, alone, "projection, 10 to 90 %", label, sizeof label));
     struct wn_series *median = wn_picture_add(
         p, WN_SERIES_MEDIAN, colour, label_of(s, alone, "projection, median", label, sizeof label));
     for (size_t i = 0; i < s->fade.curve_len; i++) {
@@ -82,7 +83,8 @@ static void add_limits(struct wn_picture *p, const struct subject *s, int colour
     if (!drawn) {
         (void)snprintf(label, sizeof label, "threshold %s Ah",
                        wn_num_fixed(threshold_ah, 3, ah, sizeof ah));
-        wn_series_put(p, wn_picture_add(p, WN_SERIES_LIMIT, colour, label), 0, threshold_ah, NAN);
+        wn_series_put(p, wn_picture_add(p, WN_SERIES_LIMIT, alone ? -1 : colour, label), 0,
+                      threshold_ah, NAN);
     }
     if (i->cell.claim.cycles > 0) {
         (void)snprintf(label, sizeof label, "claim: %s Ah after %lld cycles",
@@ -124,28 +126,28 @@ static void describe(const struct subject *s, char *buf, size_t size)
                                wn_num_format(cutoff_v, 4, x, sizeof x));
     }
     if (high_c >= low_c && at < size) {
-        (void)snprintf(buf + at, size - at, "; cell at most %s to %s °C",
+        (void)snprintf(buf + at, size - at, "; highest cell temperature %s to %s °C",
                        wn_num_fixed(low_c, 0, x, sizeof x), wn_num_fixed(high_c, 0, y, sizeof y));
     }
 }
 
 static void describe_all(struct wn_picture *p, const struct subject *s, int n, bool resistance)
 {
-    bool simulated = false;
+    int simulated = 0;
     for (int i = 0; i < n; i++) {
-        simulated = simulated || s[i].c.info.simulated;
+        simulated += s[i].c.info.simulated;
     }
+    const char *word = simulated == 0 ? "" : simulated == n ? "SIMULATED" : "SIMULATED in part";
     const struct wn_campaign_info *i = &s[0].c.info;
     char conditions[300];
     describe(&s[0], conditions, sizeof conditions);
-    (void)snprintf(p->title, sizeof p->title, "%s%s: %.150s", simulated ? "SIMULATED  " : "",
+    (void)snprintf(p->title, sizeof p->title, "%s%s%s: %.150s", word, simulated > 0 ? "  " : "",
                    resistance ? "Resistance" : "Capacity",
                    n > 1                      ? "several campaigns"
                    : i->cell.title[0] != '\0' ? i->cell.title
                                               : i->cell.name);
     (void)snprintf(p->subtitle, sizeof p->subtitle, "%s", n > 1 ? "" : conditions);
-    (void)snprintf(p->simulated_label, sizeof p->simulated_label, "%s",
-                   simulated ? "SIMULATED" : "");
+    (void)snprintf(p->simulated_label, sizeof p->simulated_label, "%s", word);
     (void)snprintf(p->x_label, sizeof p->x_label, "cycle");
     (void)snprintf(p->y_label, sizeof p->y_label,
                    resistance ? "DC resistance, mohm" : "discharged capacity, Ah");

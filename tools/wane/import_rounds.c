@@ -15,8 +15,9 @@
 
 #include "base/num.h"
 
-#define ONSET_MAX_S 60.0 /* a resistance is told when rest and load are read at most so far apart  \
-                          */
+#define ONSET_MAX_S                                                                                \
+    60.0 /* a resistance is told when rest and load are read at most so far apart                  \
+          */
 
 void rounds_init(struct rounds *r, const struct rounds_setup *setup, struct wn_store *store)
 {
