@@ -13,8 +13,8 @@
 #define REFERENCE_C        25.0
 #define RESISTANCE_MIN_SOC (-0.05) /* below, resistance grows no more: exp() would overflow */
 
-/* Our own curve of the common layered-oxide and graphite shape: steep near empty, a slope, a step at
- * half charge. Every term rises with soc, so the sum does. ocv(0) = 2.5 V, ocv(1) = 4.2 V within
+/* Our own curve of the common layered-oxide and graphite shape: steep near empty, a slope, a step
+ * at half charge. Every term rises with soc, so the sum does. ocv(0) = 2.5 V, ocv(1) = 4.2 V within
  * a millivolt. */
 static double ocv_formula(double soc)
 {
@@ -59,9 +59,8 @@ double wn_cell_ocv(const struct wn_cell_model *m, double soc)
     t = x - i;
     rise = m->ocv_v[i + 1] - m->ocv_v[i];
     return m->ocv_v[i] +
-           t * (m->slope_v[i] +
-                t * (3.0 * rise - 2.0 * m->slope_v[i] - m->slope_v[i + 1] +
-                     t * (m->slope_v[i] + m->slope_v[i + 1] - 2.0 * rise)));
+           t * (m->slope_v[i] + t * (3.0 * rise - 2.0 * m->slope_v[i] - m->slope_v[i + 1] +
+                                     t * (m->slope_v[i] + m->slope_v[i + 1] - 2.0 * rise)));
 }
 
 double wn_cell_soc(const struct wn_cell *c)
@@ -82,8 +81,8 @@ static void update(struct wn_cell *c)
 
     c->capacity_ah = p->capacity_ah * fmax(1.0 - fade, 0.02);
     soc = fmax(wn_cell_soc(c), RESISTANCE_MIN_SOC);
-    c->r_scale = rise * exp(p->r_activation_k * heat) *
-                 (1.0 + p->r_empty * exp(-soc / p->r_empty_width));
+    c->r_scale =
+        rise * exp(p->r_activation_k * heat) * (1.0 + p->r_empty * exp(-soc / p->r_empty_width));
 }
 
 void wn_cell_init(struct wn_cell *c, struct wn_cell_model *m, double soc, double wear,
@@ -128,7 +127,8 @@ static const struct wn_cell_decay *decay_of(struct wn_cell_model *m, double dt_s
 
 /* One RC pair through a step: *v_v goes towards current * r exponentially. Returns the heat made in
  * its resistor, the integral of v^2 / r. */
-static double relax(double *v_v, double current_a, double r_ohm, double tau_s, double e, double dt_s)
+static double relax(double *v_v, double current_a, double r_ohm, double tau_s, double e,
+                    double dt_s)
 {
     double end_v = current_a * r_ohm;
     double away_v = *v_v - end_v;

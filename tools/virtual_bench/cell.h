@@ -1,7 +1,8 @@
 /* Virtual bench: the simulated cell (open-circuit voltage, resistance, heat, wear).
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure: no I/O, no clock, no allocation. Everything about the cells is invented; no product is meant.
+ * Pure: no I/O, no clock, no allocation. Everything about the cells is invented; no product is
+ * meant.
  *
  * Open-circuit voltage over state of charge, plus R0, plus two RC pairs whose time constants are
  * fixed, so that a step with constant current has an exact solution. Heat goes into one lump that
@@ -21,9 +22,9 @@ enum {
 struct wn_cell_params {
     const char *name;
     const char *about;
-    double rated_ah;    /* as its (invented) datasheet says */
-    double cutoff_v;    /* end of discharge of the datasheet */
-    double capacity_ah; /* when fresh: between open-circuit voltages 2.5 V and 4.2 V */
+    double rated_ah;          /* as its (invented) datasheet says */
+    double cutoff_v;          /* end of discharge of the datasheet */
+    double capacity_ah;       /* when fresh: between open-circuit voltages 2.5 V and 4.2 V */
     double charge_efficiency; /* part of the charge put in that is stored */
     /* Resistances at 25 degC, half charged and fresh. All three scale alike:
      * times 1 + r_empty exp(-soc / r_empty_width), times exp(r_activation_k (1/T - 1/298.15 K)). */
@@ -33,10 +34,10 @@ struct wn_cell_params {
     double r_activation_k;
     double heat_capacity_j_per_k;
     double loss_w_per_k; /* to the ambient */
-    /* Wear w in equivalent full cycles: throughput / (2 rated), faster by wear_per_k per kelvin above
-     * 25 degC. softplus(w) = knee_width ln(1 + exp((w - knee_at) / knee_width)).
-     * capacity = fresh (1 - fade_sqrt sqrt(w) - fade_linear w - fade_knee softplus(w))
-     * resistance = fresh (1 + rise_linear w + rise_knee softplus(w)) */
+    /* Wear w in equivalent full cycles: throughput / (2 rated), faster by wear_per_k per kelvin
+     * above 25 degC. softplus(w) = knee_width ln(1 + exp((w - knee_at) / knee_width)). capacity =
+     * fresh (1 - fade_sqrt sqrt(w) - fade_linear w - fade_knee softplus(w)) resistance = fresh (1 +
+     * rise_linear w + rise_knee softplus(w)) */
     double fade_sqrt, fade_linear, fade_knee;
     double knee_at, knee_width;
     double rise_linear, rise_knee;
@@ -107,10 +108,11 @@ double wn_cell_solve_power(const struct wn_cell *c, double dt_s, double power_w,
 bool wn_cell_crosses(const struct wn_cell *c, double dt_s, double current_a, double level_v,
                      double *after_s);
 
-/** Charge in Ah that this cell would deliver: from empty and rested charged with charge_a to charge_v until
- * taper_a, rested for an hour, then discharged with discharge_a to cutoff_v; at the present ambient.
- * It does not age meanwhile, and the cell itself is left alone. NaN when it cannot be done (a current of 0, a cut-off that is never reached). */
-double wn_cell_deliverable(const struct wn_cell *c, double charge_a, double charge_v, double taper_a,
-                           double discharge_a, double cutoff_v);
+/** Charge in Ah that this cell would deliver: from empty and rested charged with charge_a to
+ * charge_v until taper_a, rested for an hour, then discharged with discharge_a to cutoff_v; at the
+ * present ambient. It does not age meanwhile, and the cell itself is left alone. NaN when it cannot
+ * be done (a current of 0, a cut-off that is never reached). */
+double wn_cell_deliverable(const struct wn_cell *c, double charge_a, double charge_v,
+                           double taper_a, double discharge_a, double cutoff_v);
 
 #endif

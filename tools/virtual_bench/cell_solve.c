@@ -11,8 +11,8 @@ static double voltage_after(const struct wn_cell *c, double dt_s, double current
     return wn_cell_voltage(&copy, current_a);
 }
 
-/* Regula falsi with the Illinois rule: it keeps the root between two points and is nearly as fast as
- * the secant. */
+/* Regula falsi with the Illinois rule: it keeps the root between two points and is nearly as fast
+ * as the secant. */
 struct root {
     double a, fa; /* fa < 0 */
     double b, fb; /* fb > 0 */
@@ -143,7 +143,8 @@ double wn_cell_deliverable(const struct wn_cell *cell, double charge_a, double c
     c->charge_ah = 0.05 * c->capacity_ah;
     c->v1_v = c->v2_v = 0.0;
     c->temperature_c = c->ambient_c;
-    if (!(charge_a > 0.0) || !(discharge_a > 0.0) || !charge_fully(c, charge_a, charge_v, taper_a)) {
+    if (!(charge_a > 0.0) || !(discharge_a > 0.0) ||
+        !charge_fully(c, charge_a, charge_v, taper_a)) {
         return NAN;
     }
     for (int i = 0; i < 60; i++) {

@@ -18,10 +18,7 @@ static const char *const function_shorts[WN_TESTER_FUNCTIONS] = {"CHAR", "DISC",
 void tester_error(struct wn_tester *t, int number)
 {
     wn_scpi_queue_put(&t->errors, number);
-    t->esr |= number > -200   ? ESR_CME
-              : number > -300 ? ESR_EXE
-              : number > -400 ? ESR_DDE
-                              : ESR_QYE;
+    t->esr |= number > -200 ? ESR_CME : number > -300 ? ESR_EXE : number > -400 ? ESR_DDE : ESR_QYE;
 }
 
 static int get_identity(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
@@ -231,15 +228,17 @@ static void put_voltage(struct wn_tester *t, struct reply *r)
 static void put_current(struct wn_tester *t, struct reply *r)
 {
     const struct wn_tester_accuracy *a = &t->setup.accuracy;
-    reply_fixed(r, t->flow_a * (1.0 + a->current_gain) + a->current_offset_a +
-                       a->current_noise_a * wn_prng_normal(&t->prng), 4);
+    reply_fixed(r,
+                t->flow_a * (1.0 + a->current_gain) + a->current_offset_a +
+                    a->current_noise_a * wn_prng_normal(&t->prng),
+                4);
 }
 
 static void put_temperature(struct wn_tester *t, double true_c, struct reply *r)
 {
     const struct wn_tester_accuracy *a = &t->setup.accuracy;
-    reply_fixed(r, true_c + a->temperature_offset_c +
-                       a->temperature_noise_c * wn_prng_normal(&t->prng), 2);
+    reply_fixed(
+        r, true_c + a->temperature_offset_c + a->temperature_noise_c * wn_prng_normal(&t->prng), 2);
 }
 
 static void put_cell_temperature(struct wn_tester *t, struct reply *r)

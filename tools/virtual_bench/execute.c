@@ -8,15 +8,15 @@
 
 #include "base/num.h"
 
-/* Settings that are one number: all are set, asked, and asked for their MINimum, MAXimum and DEFault
- * in the same way. */
+/* Settings that are one number: all are set, asked, and asked for their MINimum, MAXimum and
+ * DEFault in the same way. */
 struct numeric {
     const char *pattern;
     size_t offset; /* in struct wn_tester */
     struct wn_scpi_range range;
 };
 
-#define SETTING(member)  offsetof(struct wn_tester, set.member)
+#define SETTING(member)   offsetof(struct wn_tester, set.member)
 #define SIMULATED(member) offsetof(struct wn_tester, member)
 
 static const struct numeric numerics[] = {

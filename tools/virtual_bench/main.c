@@ -112,6 +112,7 @@ static void execute(struct bench *b, wn_ns now_ns)
         wn_ns from_ns = b->hold_ns > now_ns ? b->hold_ns : now_ns;
         b->hold_ns =
             from_ns + wn_ns_from_s(wn_ns_to_s(b->tester.time_ns - before_ns) / b->options.pace);
+        wn_tester_heard(&b->tester, b->hold_ns); /* it is us who are silent until then */
     }
 }
 
@@ -122,8 +123,8 @@ static void work(struct bench *b, wn_ns now_ns)
     bool overrun;
 
     while (b->in_at < b->in_len && b->hold_ns <= now_ns) {
-        b->in_at += wn_scpi_input_take(&b->line, &b->in[b->in_at], b->in_len - b->in_at, &ready,
-                                       &overrun);
+        b->in_at +=
+            wn_scpi_input_take(&b->line, &b->in[b->in_at], b->in_len - b->in_at, &ready, &overrun);
         if (overrun) {
             wn_tester_overrun(&b->tester);
         }

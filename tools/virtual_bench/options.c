@@ -87,7 +87,8 @@ const char *wn_bench_help(void)
            "\n"
            "Commands (short forms are the capitals; each setting has its query):\n"
            "  SOURce:FUNCtion CHARge|DISCharge|POWer\n"
-           "  SOURce:CURRent A    SOURce:VOLTage V (limit, or the discharge's stop)   SOURce:POWer W\n"
+           "  SOURce:CURRent A    SOURce:VOLTage V (limit, or the discharge's stop)   SOURce:POWer "
+           "W\n"
            "  SOURce:VOLTage:PROTection:HIGH V|:LOW V   SOURce:CURRent:PROTection A\n"
            "  SOURce:TEMPerature:PROTection CEL   SYSTem:COMMunicate:TIMeout S\n"
            "  OUTPut[:STATe] ON|OFF   OUTPut:PROTection:TRIPped?   OUTPut:PROTection:CLEar\n"
@@ -139,16 +140,16 @@ static int read_fault(struct wn_tester_setup *s, const char *text, struct wn_err
     if (s->plans == WN_TESTER_PLANS_MAX) {
         return wn_error_set(err, WN_ERANGE, "--fault: at most %d of them", WN_TESTER_PLANS_MAX);
     }
-    if (at != NULL &&
-        (wn_num_parse(at + 1, strlen(at + 1), &time_s) != WN_OK || !(time_s >= 0.0) ||
-         time_s > 1e9)) {
+    if (at != NULL && (wn_num_parse(at + 1, strlen(at + 1), &time_s) != WN_OK || !(time_s >= 0.0) ||
+                       time_s > 1e9)) {
         return wn_error_set(err, WN_EINVAL, "--fault \"%s\": write seconds behind the @", text);
     }
     plan = &s->plan[s->plans];
     plan->time_ns = wn_ns_from_s(time_s);
     n = snprintf(plan->text, sizeof plan->text, "SIM:FAUL:%.*s", (int)len, text);
     if (n < 0 || (size_t)n >= sizeof plan->text || len == 0 || memchr(text, ';', len) != NULL) {
-        return wn_error_set(err, WN_EINVAL, "--fault \"%s\": one fault, as --help lists them", text);
+        return wn_error_set(err, WN_EINVAL, "--fault \"%s\": one fault, as --help lists them",
+                            text);
     }
     s->plans++;
     return WN_OK;
@@ -251,9 +252,9 @@ static int read_option(struct wn_bench_options *o, int id, const char *version,
 int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
                           struct wn_error *err)
 {
-    static const char *const names[OPT_NUMBERS] = {"link",   "truth",    "output-log", "cell",
-                                                   "seed",   "serial",   "identity",   "fault",
-                                                   "help",   "version"};
+    static const char *const names[OPT_NUMBERS] = {"link", "truth",  "output-log", "cell",
+                                                   "seed", "serial", "identity",   "fault",
+                                                   "help", "version"};
     struct option all[OPT_NUMBERS + NUMBERS + 1] = {{NULL, 0, NULL, 0}};
     int rc;
     int id;

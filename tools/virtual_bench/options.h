@@ -13,8 +13,8 @@ struct wn_bench_options {
     bool help, version;
 };
 
-/** Reads the command line; version is the program's. WN_EINVAL and others: the text says which option
- * and what to write instead. */
+/** Reads the command line; version is the program's. WN_EINVAL and others: the text says which
+ * option and what to write instead. */
 int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
                           struct wn_error *err);
 

@@ -14,8 +14,8 @@ struct wn_pty {
     const char *link; /* borrowed; NULL: none was made */
 };
 
-/** Opens a pair in raw mode and, when link is not NULL, makes a symbolic link to the slave there; an
- * older link is replaced, any other file is not.
+/** Opens a pair in raw mode and, when link is not NULL, makes a symbolic link to the slave there;
+ * an older link is replaced, any other file is not.
  *
  * @return WN_EEXIST  there is something else at link: choose another name
  * @return WN_EIO     the system refuses; the text says what */

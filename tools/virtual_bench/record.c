@@ -54,8 +54,7 @@ static int finish(struct line *l, int fd, const char *path, struct wn_error *err
     return write_line(fd, path, l->text, l->len, err);
 }
 
-int wn_record_truth(int fd, const char *path, const struct wn_tester_truth *t,
-                    struct wn_error *err)
+int wn_record_truth(int fd, const char *path, const struct wn_tester_truth *t, struct wn_error *err)
 {
     struct line l = {.len = 0};
 

@@ -75,9 +75,9 @@ struct wn_scpi_input {
     bool overrun; /* the present line was too long: what remains of it is thrown away */
 };
 
-/** Takes bytes up to and including the next LF. Returns how many were taken. *line_ready: text[0..len)
- * is a whole line; handle it, then call wn_scpi_input_done(). *overrun: a too long line has just
- * ended, nothing of it is kept. */
+/** Takes bytes up to and including the next LF. Returns how many were taken. *line_ready:
+ * text[0..len) is a whole line; handle it, then call wn_scpi_input_done(). *overrun: a too long
+ * line has just ended, nothing of it is kept. */
 size_t wn_scpi_input_take(struct wn_scpi_input *in, const char *bytes, size_t len, bool *line_ready,
                           bool *overrun);
 void wn_scpi_input_done(struct wn_scpi_input *in);
@@ -104,11 +104,12 @@ struct wn_scpi_reader {
 
 void wn_scpi_reader_init(struct wn_scpi_reader *r, const char *line, size_t len);
 
-/** The next unit of the line: 1 when there is one, 0 at its end, negative error: give up the line. */
+/** The next unit of the line: 1 when there is one, 0 at its end, negative error: give up the line.
+ */
 int wn_scpi_reader_next(struct wn_scpi_reader *r, struct wn_scpi_unit *u);
 
-/** Does a header or word fit the pattern, like "MEASure[:SCALar]:VOLTage"? Each node in its long form
- * or the short one, which is its capitals, in any case; nodes in brackets may be left out. */
+/** Does a header or word fit the pattern, like "MEASure[:SCALar]:VOLTage"? Each node in its long
+ * form or the short one, which is its capitals, in any case; nodes in brackets may be left out. */
 bool wn_scpi_matches(const char *pattern, const char *text, size_t len);
 
 enum wn_scpi_unit_kind {
@@ -127,8 +128,8 @@ struct wn_scpi_range {
     double min, max, def;
 };
 
-/** A numeric parameter: a decimal with optional suffix of the unit and its multiples (mV, V, ...; MOHM is
- * mega as SCPI has it), or MINimum, MAXimum, DEFault. */
+/** A numeric parameter: a decimal with optional suffix of the unit and its multiples (mV, V, ...;
+ * MOHM is mega as SCPI has it), or MINimum, MAXimum, DEFault. */
 int wn_scpi_number(struct wn_scpi_view v, const struct wn_scpi_range *range, double *out);
 
 /** ON, OFF, 1 or 0; other numbers are refused: what switches a current on should be meant. */

@@ -1,5 +1,5 @@
-/* Virtual bench: the tester's power stage, protections and clock, and the truth about each discharge.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* Virtual bench: the tester's power stage, protections and clock, and the truth about each
+ * discharge. SPDX-License-Identifier: GPL-3.0-or-later */
 #include "virtual_bench/tester_internal.h"
 
 #include <math.h>
@@ -7,17 +7,16 @@
 
 #include "base/assert.h"
 
-#define NS_PER_S       INT64_C(1000000000)
-#define FLOW_STEP_NS   (NS_PER_S / 4)  /* longest step while current flows */
-#define REST_STEP_NS   (60 * NS_PER_S) /* at rest the cell's step is exact */
-#define COMPLIANCE_V   0.05            /* a load cannot pull its terminals below this */
-#define POWER_MAX_A    30.0
-#define RUN_ON_S       60.0 /* so far behind its end a discharge is followed to its crossing */
+#define NS_PER_S     INT64_C(1000000000)
+#define FLOW_STEP_NS (NS_PER_S / 4)  /* longest step while current flows */
+#define REST_STEP_NS (60 * NS_PER_S) /* at rest the cell's step is exact */
+#define COMPLIANCE_V 0.05            /* a load cannot pull its terminals below this */
+#define POWER_MAX_A  30.0
+#define RUN_ON_S     60.0 /* so far behind its end a discharge is followed to its crossing */
 
 bool wn_tester_setup_init(struct wn_tester_setup *s, const char *cell)
 {
-    const struct wn_cell_params *p =
-        cell != NULL ? wn_cell_preset_named(cell) : wn_cell_preset(0);
+    const struct wn_cell_params *p = cell != NULL ? wn_cell_preset_named(cell) : wn_cell_preset(0);
 
     if (p == NULL) {
         return false;
@@ -241,10 +240,9 @@ static void protect(struct wn_tester *t)
 
 static void flow_in(struct wn_tester *t, double dt_s)
 {
-    t->flow_a =
-        t->set.current_a > 0.0
-            ? wn_cell_solve_voltage(&t->cell, dt_s, t->set.voltage_v, 0.0, t->set.current_a)
-            : 0.0;
+    t->flow_a = t->set.current_a > 0.0
+                    ? wn_cell_solve_voltage(&t->cell, dt_s, t->set.voltage_v, 0.0, t->set.current_a)
+                    : 0.0;
     wn_cell_step(&t->cell, dt_s, t->flow_a);
 }
 
@@ -322,9 +320,8 @@ void tester_advance(struct wn_tester *t, int64_t ns)
     int64_t end_ns = t->time_ns + ns;
 
     while (t->time_ns < end_ns) {
-        int64_t step_ns = least(end_ns - t->time_ns, t->plans_done < t->setup.plans
-                                                         ? run_plans(t)
-                                                         : INT64_MAX);
+        int64_t step_ns =
+            least(end_ns - t->time_ns, t->plans_done < t->setup.plans ? run_plans(t) : INT64_MAX);
         step_ns = least(step_ns, t->relay ? FLOW_STEP_NS : REST_STEP_NS);
         t->cell.ambient_c = tester_ambient(t, t->time_ns + step_ns / 2);
         if (t->relay) {

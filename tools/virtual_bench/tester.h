@@ -1,12 +1,12 @@
 /* Virtual bench: a simulated two-quadrant tester with thermometers, and the cell behind it.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure: lines of text in, lines of text out; no I/O, no allocation, no clock but its own, which only
- * measurements advance. Host time comes in as an argument, for the one thing that needs it: the
- * output goes off when the controller is silent for too long.
+ * Pure: lines of text in, lines of text out; no I/O, no allocation, no clock but its own, which
+ * only measurements advance. Host time comes in as an argument, for the one thing that needs it:
+ * the output goes off when the controller is silent for too long.
  *
- * The command tree is this project's own, named after the instrument classes of SCPI; `--help` of the
- * program lists it. Current is positive when it charges the cell.
+ * The command tree is this project's own, named after the instrument classes of SCPI; `--help` of
+ * the program lists it. Current is positive when it charges the cell.
  *
  * The truth about the cell comes from the simulation's own steps, free of noise. */
 #ifndef WN_VIRTUAL_BENCH_TESTER_H
@@ -70,22 +70,23 @@ struct wn_tester_setup {
     struct wn_tester_accuracy accuracy;
     uint64_t seed;
     char identity[160];    /* answer to *IDN? */
-    double truth_cutoff_v; /* NaN: the higher of the cell's datasheet cut-off and the discharge's stop */
+    double truth_cutoff_v; /* NaN: the higher of the cell's datasheet cut-off and the discharge's
+                              stop */
     struct wn_tester_plan plan[WN_TESTER_PLANS_MAX];
     int plans;
 };
 
 /* A discharge that is over: what the cell truly gave. */
 struct wn_tester_truth {
-    long discharge;        /* counts from 1 */
-    double capacity_ah;    /* from switching on to the true crossing of cutoff_v */
+    long discharge;     /* counts from 1 */
+    double capacity_ah; /* from switching on to the true crossing of cutoff_v */
     double cutoff_v;
-    double current_a;      /* magnitude at the crossing */
-    double charge_in_ah;   /* put in since the discharge before */
+    double current_a;    /* magnitude at the crossing */
+    double charge_in_ah; /* put in since the discharge before */
     double temperature_max_c;
-    double delivered_ah;   /* until switched off: more or less than capacity_ah */
-    double time_s;         /* bench's clock when switched off */
-    double wear;           /* equivalent full cycles by then */
+    double delivered_ah; /* until switched off: more or less than capacity_ah */
+    double time_s;       /* bench's clock when switched off */
+    double wear;         /* equivalent full cycles by then */
 };
 
 enum wn_thermometer { WN_THERMOMETER_OK, WN_THERMOMETER_OPEN, WN_THERMOMETER_FROZEN };
@@ -111,8 +112,8 @@ struct wn_tester {
     struct wn_prng prng;
     double ambient_phase[3];
     struct wn_tester_settings set;
-    bool output;  /* as commanded, after protections */
-    bool relay;   /* what really connects the cell; differs when stuck */
+    bool output; /* as commanded, after protections */
+    bool relay;  /* what really connects the cell; differs when stuck */
     unsigned trips;
     double flow_a; /* through the terminals at this instant */
     int64_t time_ns;
@@ -133,7 +134,8 @@ struct wn_tester {
 /** Everything sensible for the cell of that name (NULL: the first); false when there is none. */
 bool wn_tester_setup_init(struct wn_tester_setup *s, const char *cell);
 
-/** setup is copied; its plans are sorted by time. The structure is large: keep it off small stacks. */
+/** setup is copied; its plans are sorted by time. The structure is large: keep it off small stacks.
+ */
 void wn_tester_init(struct wn_tester *t, const struct wn_tester_setup *setup);
 
 /** Runs one line (without its LF). The reply, without LF, is put into reply (WN_TESTER_REPLY_SIZE

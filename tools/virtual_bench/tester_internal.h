@@ -17,9 +17,9 @@ typedef int handler(struct wn_tester *t, const struct wn_scpi_unit *u, struct re
 
 struct command {
     const char *pattern;
-    handler *set;   /* NULL: query only */
-    int set_params; /* exactly so many */
-    handler *query; /* NULL: no query */
+    handler *set;             /* NULL: query only */
+    int set_params;           /* exactly so many */
+    handler *query;           /* NULL: no query */
     int query_min, query_max; /* parameters */
 };
 

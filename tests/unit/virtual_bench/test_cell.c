@@ -104,7 +104,8 @@ static void test_heat(void **state)
     double t0_c;
 
     (void)state;
-    for (int i = 0; i < 20; i++) { /* 5 A to and fro would unsettle the RC pairs: set them instead */
+    for (int i = 0; i < 20;
+         i++) { /* 5 A to and fro would unsettle the RC pairs: set them instead */
         wn_cell_step(&c, 1.0, 5.0);
     }
     c.v1_v = 5.0 * p->r1_ohm;
@@ -163,10 +164,13 @@ static void test_resistance_of_a_step(void **state)
     (void)state;
     wn_cell_step(&c, 1.0, -10.0);
     /* what the change of the open-circuit voltage adds is not resistance */
-    assert_near((rest_v - wn_cell_voltage(&c, -10.0) -
-                 (rest_v - wn_cell_ocv(&model, wn_cell_soc(&c)))) / 10.0, r_ohm, 1e-12);
+    assert_near(
+        (rest_v - wn_cell_voltage(&c, -10.0) - (rest_v - wn_cell_ocv(&model, wn_cell_soc(&c)))) /
+            10.0,
+        r_ohm, 1e-12);
     assert_near(wn_cell_resistance(&c, 0.0), model.p.r0_ohm, 1e-15);
-    assert_near(wn_cell_resistance(&c, 1e9), model.p.r0_ohm + model.p.r1_ohm + model.p.r2_ohm, 1e-15);
+    assert_near(wn_cell_resistance(&c, 1e9), model.p.r0_ohm + model.p.r1_ohm + model.p.r2_ohm,
+                1e-15);
     /* colder and emptier is higher */
     struct wn_cell real = make(0.5, false);
     struct wn_cell cold = make(0.5, false);

@@ -54,18 +54,21 @@ static void test_random_bytes(void **state)
     }
 }
 
-/* Pieces of real commands in any order, with characters lost and changed; the only way to switch on,
- * "OUTP ON" and its like, is left out. */
+/* Pieces of real commands in any order, with characters lost and changed; the only way to switch
+ * on, "OUTP ON" and its like, is left out. */
 static void test_scrambled_commands(void **state)
 {
     static const char *const pieces[] = {
-        "SOUR",   "MEAS",  ":",     ";",      "?",      " ",     ",",    "VOLT",  "CURR",   "ALL",
-        "PROT",   "HIGH",  "LOW",   "*IDN?",  "*CLS",   "*RST",  "*ESE", "SYST",  "ERR",    "NEXT",
-        "\"",     "'",     "#",     "(",      "1",      "4.2",   "-3",   "1e9",   "9.9E37", "mV",
-        "A",      "MIN",   "MAX",   "DEF",    "FUNC",   "DISC",  "CHAR", "POW",   "SIM",    "CELL",
-        "SOC?",   "RES?",  "DEL?",  "FAUL",   "THER",   "OPEN",  "FRE",  "SENS",  "GARB",   "SIL",
-        "OFFS",   "COMM",  "TIM",   "\r\n",   "\n",     "\n",    "\xff", "TEMP",  "AMB?",   "CLE",
-        "MEAS:ALL? ",      "SOUR:CURR ",      "SIM:FAUL:SIL ",           "SYST:ERR?\n"};
+        "SOUR",       "MEAS", ":",    ";",    "?",          " ",          ",",
+        "VOLT",       "CURR", "ALL",  "PROT", "HIGH",       "LOW",        "*IDN?",
+        "*CLS",       "*RST", "*ESE", "SYST", "ERR",        "NEXT",       "\"",
+        "'",          "#",    "(",    "1",    "4.2",        "-3",         "1e9",
+        "9.9E37",     "mV",   "A",    "MIN",  "MAX",        "DEF",        "FUNC",
+        "DISC",       "CHAR", "POW",  "SIM",  "CELL",       "SOC?",       "RES?",
+        "DEL?",       "FAUL", "THER", "OPEN", "FRE",        "SENS",       "GARB",
+        "SIL",        "OFFS", "COMM", "TIM",  "\r\n",       "\n",         "\n",
+        "\xff",       "TEMP", "AMB?", "CLE",  "MEAS:ALL? ", "SOUR:CURR ", "SIM:FAUL:SIL ",
+        "SYST:ERR?\n"};
     const uint64_t seed = 14;
     struct wn_scpi_input in = {.len = 0};
     struct wn_prng r;

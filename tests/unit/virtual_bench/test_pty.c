@@ -87,7 +87,7 @@ static void test_link_of_others(void **state)
     (void)state;
     assert_int_equal(wn_pty_open(&a, link_path, &err), WN_OK);
     assert_int_equal(wn_pty_open(&b, link_path, &err), WN_OK); /* a stale link is replaced */
-    wn_pty_close(&a);                                          /* and not removed by its old owner */
+    wn_pty_close(&a); /* and not removed by its old owner */
     assert_true(readlink(link_path, target, sizeof target) > 0);
     wn_pty_close(&b);
     fd = open(link_path, O_WRONLY | O_CREAT | O_EXCL, 0600);

@@ -37,7 +37,8 @@ static void test_short_and_long_forms(void **state)
     assert_false(fits("*IDN", "IDN"));
 }
 
-/* The headers of a line with their parameters, "?" behind queries, then the error if there is one. */
+/* The headers of a line with their parameters, "?" behind queries, then the error if there is one.
+ */
 static void expect_units(const char *line, const char *want)
 {
     struct wn_scpi_reader r;
@@ -165,7 +166,8 @@ static void test_numbers(void **state)
     assert_int_equal(number("(4)", WN_SCPI_VOLT, &x), -178);
     assert_int_equal(number("1e999", WN_SCPI_VOLT, &x), -123);
     assert_int_equal(number("0.0000000000000000000000000000000000000000000000000000000000000001",
-                            WN_SCPI_VOLT, &x), -124);
+                            WN_SCPI_VOLT, &x),
+                     -124);
     assert_int_equal(number("-10.0001", WN_SCPI_VOLT, &x), -222);
     assert_int_equal(number("NAN", WN_SCPI_VOLT, &x), -148);
     assert_near(x, 77.0, 0.0);

@@ -75,8 +75,8 @@ static double delivered(double dt_s, double current_a, double cutoff_v)
     return NAN;
 }
 
-/* The only error of the steps is that of resistances held constant within one, of first order: halving
- * the step must halve it, and at the bench's own step it must be far below 0.1 %. */
+/* The only error of the steps is that of resistances held constant within one, of first order:
+ * halving the step must halve it, and at the bench's own step it must be far below 0.1 %. */
 static void test_crossing_against_halved_steps(void **state)
 {
     (void)state;

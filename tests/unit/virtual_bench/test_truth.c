@@ -58,7 +58,8 @@ static void test_truth_of_cycles(void **state)
     }
 }
 
-/* Stopped by the client a moment before the true crossing: the same truth. Stopped far from it: none. */
+/* Stopped by the client a moment before the true crossing: the same truth. Stopped far from it:
+ * none. */
 static void test_truth_of_stopped_discharges(void **state)
 {
     struct wn_tester_truth truth;
@@ -146,8 +147,10 @@ static void test_measurement(void **state)
     assert_near(v_sum / n, 0.0, 5.0 * 1.05e-4 / sqrt(n));
     assert_near(v_sum2 / n, 1e-8 + 1e-8 / 12.0, 5.0 * 1.1e-8 * sqrt(2.0 / n));
     assert_near(i_sum2 / n, 25e-8 + 1e-8 / 12.0, 5.0 * 25.1e-8 * sqrt(2.0 / n));
-    bench_setup.accuracy = (struct wn_tester_accuracy){
-        .voltage_gain = 0.01, .voltage_offset_v = 0.1, .current_gain = -0.01, .current_offset_a = 0.2};
+    bench_setup.accuracy = (struct wn_tester_accuracy){.voltage_gain = 0.01,
+                                                       .voltage_offset_v = 0.1,
+                                                       .current_gain = -0.01,
+                                                       .current_offset_a = 0.2};
     wn_tester_init(&bench, &bench_setup);
     assert_near(ask("MEAS:VOLT?"), wn_cell_voltage(&bench.cell, 0.0) * 1.01 + 0.1, 6e-5);
     expect("SOUR:FUNC DISC;CURR 10;:OUTP ON", "");
@@ -184,7 +187,8 @@ static uint64_t transcript(uint64_t seed)
     for (int k = 0; k < 2; k++) {
         (void)say("SOUR:FUNC CHAR;CURR 4;VOLT 4.2;:OUTP ON");
         for (int i = 0; i < 3000; i++) {
-            for (const char *c = say(i % 1500 < 500 ? "MEAS:ALL? 1" : "MEAS:ALL? 5"); *c != '\0'; c++) {
+            for (const char *c = say(i % 1500 < 500 ? "MEAS:ALL? 1" : "MEAS:ALL? 5"); *c != '\0';
+                 c++) {
                 hash = (hash ^ (unsigned char)*c) * 1099511628211u;
             }
             if (i == 1500) {
