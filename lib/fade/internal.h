@@ -81,7 +81,8 @@ struct wn_fade_posterior {
     double leaning[3];       /* posterior mass of real, synthetic, vague shapes */
     int family;              /* that the real shapes lean on most */
     double family_share;     /* its share of all mass */
-    double top;              /* largest logarithm met: the scale of a second pass */
+    double free90; /* z below which 90 % would lie, were each share of life equally likely before */
+    double top;    /* largest logarithm met: the scale of a second pass */
 };
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,

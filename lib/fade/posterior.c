@@ -199,6 +199,23 @@ static void answer(const struct sums *s, struct wn_fade_posterior *out)
     out->family_share = s->family[out->family] / all;
 }
 
+/** What the data alone say about the far end: the posterior under a prior that is flat in cycles
+ * seen / life. */
+static double free_quantile(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
+                            double p)
+{
+    struct wn_fade_posterior free = *post;
+    double all = 0;
+    for (int k = 0; k < WN_FADE_Z; k++) {
+        double z = (post->z[k] + post->z[k + 1]) / 2;
+        free.mass[k] *= exp((t->life_slope - 1) * z - t->life_bend * z * z);
+        all += free.mass[k];
+    }
+    for (int k = 0; k < WN_FADE_Z; k++)
+        free.mass[k] /= all;
+    return wn_fade_quantile(&free, p);
+}
+
 static void run_library(const struct prefix *p, struct lanes *lanes, double depth,
                         const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
                         struct sums *sums)
@@ -241,6 +258,7 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
     run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
     answer(&sums, out);
     out->top = sums.top;
+    out->free90 = free_quantile(out, tuning, 0.9);
 }
 
 /** Share of the way left above which the share p of a histogram lies. */

@@ -10,6 +10,7 @@
 #include "fade/internal.h"
 
 enum { POINTS_MIN = 4 };
+#define FREE_MAX  3.1 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
 #define WIDTH_MAX 1.4 /* ln(p90 / p10) beyond which the answer would be no help */
 
 /* Chosen on the training curves with whole families left out of the library: METHOD.md. */
@@ -142,7 +143,7 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
     wn_fade_infer(&digest, threshold_ah, tuning, without, &post);
     double z[3];
     calibrate(&post, tuning, z);
-    if (z[2] - z[0] > WIDTH_MAX) {
+    if (z[2] - z[0] > WIDTH_MAX || post.free90 > FREE_MAX) {
         say(out, "the curve so far fits too many lives: more cycles are needed");
         return WN_OK;
     }
