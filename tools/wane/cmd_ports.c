@@ -153,6 +153,24 @@ static const struct wn_station_config *station_on(const struct wn_daemon_config 
     return found;
 }
 
+static int print_identity(const struct wane *w, const char *port, const char *identity,
+                          const char *dialect, const char *station, bool simulated)
+{
+    if (w->json) {
+        json_t *o = json_object();
+        wane_put(o, "port", json_string(port));
+        wane_put(o, "identity", json_string(identity));
+        wane_put(o, "dialect", json_string(dialect));
+        wane_put(o, "station", station != NULL ? json_string(station) : json_null());
+        wane_put(o, "simulated", json_boolean(simulated));
+        return wane_print_json(o);
+    }
+    (void)printf("%s: %s (dialect %s%s%s)%s\n", port, identity, dialect,
+                 station != NULL ? ", says station " : "", station != NULL ? station : "",
+                 simulated ? " SIMULATED" : "");
+    return wane_flush();
+}
+
 static int ask_port(struct wane *w, struct inquiry *q, const char *port, int baud)
 {
     struct wn_error err = {0};
@@ -172,17 +190,25 @@ static int ask_port(struct wane *w, struct inquiry *q, const char *port, int bau
     if (rc != WN_OK) {
         return wane_fail(w, &err);
     }
-    if (w->json) {
-        json_t *o = json_object();
-        wane_put(o, "port", json_string(port));
-        wane_put(o, "identity", json_string(q->session.identity));
-        wane_put(o, "dialect", json_string(q->dialect.name));
-        wane_put(o, "simulated", json_boolean(q->dialect.simulated));
-        return wane_print_json(o);
+    return print_identity(w, port, q->session.identity, q->dialect.name, NULL,
+                          q->dialect.simulated);
+}
+
+/* A port that the service holds cannot be opened, and need not be: its station knows who is there.
+ */
+static bool ask_station(struct wane *w, const struct wn_station_config *s, int *rc)
+{
+    json_t *reply = NULL, *request = json_pack("{s:s}", "command", "status");
+    bool known = wane_ask_quietly(w, s->name, request, &reply, NULL) == WN_OK &&
+                 json_is_string(json_object_get(reply, "instrument"));
+    if (known) {
+        *rc =
+            print_identity(w, s->port, json_string_value(json_object_get(reply, "instrument")),
+                           s->dialect, s->name, json_is_true(json_object_get(reply, "simulated")));
     }
-    (void)printf("%s: %s (dialect %s, %d baud)%s\n", port, q->session.identity, q->dialect.name,
-                 baud, q->dialect.simulated ? " SIMULATED" : "");
-    return wane_flush();
+    json_decref(request);
+    json_decref(reply);
+    return known;
 }
 
 static int run_identify(struct wane *w, const struct wane_args *a)
@@ -197,6 +223,10 @@ static int run_identify(struct wane *w, const struct wane_args *a)
                           : s != NULL             ? s->dialect
                                                   : "generic-scpi";
     int rc = WANE_FAILED;
+    if (s != NULL && !a->value[DIALECT].given && ask_station(w, s, &rc)) {
+        free(q);
+        return rc;
+    }
     if (wn_config_read_dialect(d->conf_dir, dialect, &q->dialect, &q->problems) != WN_OK) {
         wane_tell_problems(&q->problems);
     } else {

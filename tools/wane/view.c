@@ -79,13 +79,19 @@ void view_fini(struct view *v)
     v->reply = NULL;
 }
 
+static bool running(const struct view *v)
+{
+    const char *state = view_text(v, "state");
+    return strcmp(state, "finished") != 0 && strcmp(state, "stopped") != 0;
+}
+
 static void print_where(const struct view *v, FILE *f)
 {
     int64_t planned = view_integer(v, "cycles_planned");
-    if (view_true(v, "in_check_up")) {
+    if (running(v) && view_true(v, "in_check_up")) {
         (void)fprintf(f, "check-up %" PRId64 " after cycle %" PRId64 " of %" PRId64,
                       view_integer(v, "check_up"), view_integer(v, "cycles_done"), planned);
-    } else if (view_integer(v, "cycle") > 0) {
+    } else if (running(v) && view_integer(v, "cycle") > 0) {
         (void)fprintf(f, "cycle %" PRId64 " of %" PRId64, view_integer(v, "cycle"), planned);
     } else {
         (void)fprintf(f, "%" PRId64 " of %" PRId64 " cycles", view_integer(v, "cycles_done"),
@@ -99,12 +105,6 @@ static void print_value(FILE *f, const char *before, double x, int decimals, con
     if (isfinite(x)) {
         (void)fprintf(f, "%s%s %s", before, wn_num_fixed(x, decimals, buf, sizeof buf), unit);
     }
-}
-
-static bool running(const struct view *v)
-{
-    const char *state = view_text(v, "state");
-    return strcmp(state, "finished") != 0 && strcmp(state, "stopped") != 0;
 }
 
 void view_line(const struct wane *w, const struct view *v, FILE *f)
@@ -124,7 +124,7 @@ void view_line(const struct wane *w, const struct view *v, FILE *f)
         (void)fprintf(f, "  %s: ", view_text(v, "campaign"));
         print_where(v, f);
         print_value(f, "  ", 100 * view_number(v, "retention"), 1, "% of rated");
-        if (running(v) && isfinite(view_number(v, "remaining_s"))) {
+        if (running(v) && view_number(v, "remaining_s") >= 1) {
             (void)fprintf(f, "  %s left",
                           wn_span_format(view_number(v, "remaining_s"), span, sizeof span));
         }
@@ -192,7 +192,7 @@ static void print_now(const struct view *v, FILE *f)
     print_value(f, "  ", view_number(v, "voltage_v"), 4, "V");
     print_value(f, "  ", view_number(v, "current_a"), 4, "A");
     print_value(f, "  ", view_number(v, "temperature_c"), 1, "degC");
-    print_value(f, "  ambient ", view_number(v, "ambient_c"), 1, "degC");
+    print_value(f, " (ambient ", view_number(v, "ambient_c"), 1, "degC)");
     (void)fprintf(f, "  output %s\n", view_text(v, "output"));
 }
 
@@ -201,6 +201,9 @@ static void print_fade(const struct view *v, FILE *f)
     char median[WN_NUM_SIZE], p10[WN_NUM_SIZE], p90[WN_NUM_SIZE], ah[WN_NUM_SIZE];
     const struct wn_fade_result *r = &v->fade;
     (void)fputs("  capacity   ", f);
+    if (!isfinite(view_number(v, "capacity_ah"))) {
+        (void)fputs("  not known yet: no cycle is over", f);
+    }
     print_value(f, "  ", view_number(v, "capacity_ah"), 4, "Ah");
     print_value(f, "  ", 100 * view_number(v, "retention"), 2, "% of rated");
     print_value(f, "  first ", view_number(v, "initial_capacity_ah"), 4, "Ah");
@@ -233,7 +236,7 @@ static void print_finish(const struct view *v, FILE *f)
 {
     char span[WN_SPAN_SIZE], utc[WN_UTC_SIZE];
     double left_s = view_number(v, "remaining_s");
-    if (!running(v) || !isfinite(left_s)) {
+    if (!running(v) || !(left_s >= 1)) { /* also when unknown */
         return;
     }
     (void)fprintf(f, "  finish       in %s", wn_span_format(left_s, span, sizeof span));
