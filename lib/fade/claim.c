@@ -39,7 +39,7 @@ static int judge_past(const struct wn_fade_point *points, size_t n, double cycle
 
 /** Share of lives longer than `cycles`, between the three quantiles log-linear, outside a normal
  * tail in ln(life). */
-static double longer(const struct wn_fade_result *r, double cycles)
+double wn_fade_longer(const struct wn_fade_result *r, double cycles)
 {
     static const double one_in_ten = 1.2815515655446004; /* standard normal quantile of 0.9 */
     double off = log(cycles / r->eol_median_cycle);
@@ -64,7 +64,7 @@ int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cyc
         .probability = NAN, .verdict = WN_VERDICT_NOT_YET_PREDICTABLE, .capacity_at_claim_ah = NAN};
     if (r.state != WN_FADE_PROJECTED)
         return WN_OK;
-    out->probability = longer(&r, cycles);
+    out->probability = wn_fade_longer(&r, cycles);
     out->verdict = out->probability >= 0.9   ? WN_VERDICT_ON_COURSE
                    : out->probability <= 0.1 ? WN_VERDICT_WILL_FALL_SHORT
                                              : WN_VERDICT_IN_DOUBT;

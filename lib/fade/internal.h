@@ -104,4 +104,7 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
                           const struct wn_fade_without *without, bool curve,
                           struct wn_fade_result *out, struct wn_error *err);
 
+/** P(life > cycles) by a projected result: the probability of a claim. */
+double wn_fade_longer(const struct wn_fade_result *result, double cycles);
+
 #endif

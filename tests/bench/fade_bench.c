@@ -43,6 +43,50 @@ static void score(struct cell *s, const struct wn_fade_result *r, double truth)
     s->error[s->n++] = clipped(r->eol_median_cycle, truth);
 }
 
+/** Claims "after N cycles still at the threshold", N around the true life: Brier score and
+ * reliability. */
+enum { CLAIMS = 4, TENTHS = 10 };
+static const double claimed[CLAIMS] = {0.8, 0.95, 1.05, 1.25};
+static struct claims {
+    double brier, said[TENTHS], held[TENTHS];
+    int n, count[TENTHS];
+} claims[2][MARKS];
+
+static void score_claims(struct claims *c, const struct wn_fade_result *r, double life, double last)
+{
+    for (int k = 0; k < CLAIMS && r->state == WN_FADE_PROJECTED; k++) {
+        if (claimed[k] * life <= last)
+            continue;
+        double p = wn_fade_longer(r, claimed[k] * life), truth = claimed[k] < 1;
+        int tenth = p < 1 ? (int)(TENTHS * p) : TENTHS - 1;
+        c->brier += (p - truth) * (p - truth);
+        c->n++;
+        c->count[tenth]++;
+        c->said[tenth] += p;
+        c->held[tenth] += truth;
+    }
+}
+
+static void table_of_claims(int way)
+{
+    struct claims all = {0};
+    printf("claims, %s: Brier score", ways[way]);
+    for (int m = 0; m < MARKS; m++) {
+        const struct claims *c = &claims[way][m];
+        printf(" %.0f %%: %.3f", 100 * marks[m], c->brier / c->n);
+        for (int k = 0; k < TENTHS; k++) {
+            all.count[k] += c->count[k];
+            all.said[k] += c->said[k];
+            all.held[k] += c->held[k];
+        }
+    }
+    printf("; said/held:");
+    for (int k = 0; k < TENTHS; k++)
+        if (all.count[k] > 0)
+            printf(" %.2f/%.2f", all.said[k] / all.count[k], all.held[k] / all.count[k]);
+    puts("");
+}
+
 static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int verbose,
                       bool naive)
 {
@@ -60,6 +104,7 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
                                       &err) != WN_OK)
                 continue;
             score(&cells[way][c->family][m], &r, c->life);
+            score_claims(&claims[way][m], &r, c->life, c->points[n - 1].cycle);
             if (verbose)
                 printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n",
                        wn_fade_families[c->family], c->name, marks[m], ways[way], c->life,
@@ -209,6 +254,8 @@ int main(int argc, char **argv)
          "width, not yet");
     for (int way = 0; way < WAYS; way++)
         table_of_marks(way);
+    for (int way = 0; way < 2; way++)
+        table_of_claims(way);
     curves_free(&all);
     return 0;
 }
