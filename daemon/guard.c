@@ -25,7 +25,8 @@
 
 #define SECOND_NS       INT64_C(1000000000)
 #define FIRST_BEAT_NS   (30 * SECOND_NS) /* a station opens its files and ports before it beats */
-#define STOP_LIMIT_NS   (15 * SECOND_NS) /* for a station to switch off by itself when the service stops */
+#define STOP_LIMIT_NS   (5 * SECOND_NS)  /* beyond what a station needs to switch off by itself when the service stops */
+#define GRACE_MAX_MS    60000           /* a station may ask for so long before its next beat, with nothing on */
 #define HEALTHY_NS      (600 * SECOND_NS)
 #define BACK_OFF_MAX_NS (60 * SECOND_NS)
 
@@ -48,32 +49,33 @@ void guard_log(int priority, const char *fmt, ...)
     (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
     va_end(args);
     size_t len = strlen(line);
+    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
     line[len++] = '\n';
-    (void)!write(STDERR_FILENO, line, len); /* a full or closed log must not stop the guard */
-}
-
-static void reap(pid_t pid)
-{
-    int status = 0;
-    while (waitpid(pid, &status, 0) < 0 && errno == EINTR) {
+    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT)) { /* a log nobody reads must not stop the guard */
+        (void)!write(STDERR_FILENO, line, len);
     }
 }
 
-/* The station is dead or must be: kill, make safe, plan the restart. */
+/* The station is dead or must be: kill, make safe, plan the restart. Not waited for: one that hangs in the kernel (a stalled disk) dies
+ * when it comes back, and cannot write to its port before. */
 static void put_down(struct child *c, const char *why, bool restart)
 {
-    int64_t now = guard_now_ns();
-    if (c->pid > 0) {
-        guard_log(3, "%s %s: %s: killed", c->is_station ? "station" : "herald", c->name, why);
+    bool killed = c->pid > 0;
+    int status = 0;
+    if (killed) {
         (void)kill(c->pid, SIGKILL);
-        reap(c->pid);
-        c->pid = 0;
     }
     if (c->socket >= 0) {
         (void)close(c->socket);
         c->socket = -1;
     }
     guard_make_safe(c);
+    if (killed) {
+        c->dying = waitpid(c->pid, &status, WNOHANG) != c->pid;
+        c->pid = c->dying ? c->pid : 0;
+        guard_log(3, "%s %s: %s: killed", c->is_station ? "station" : "herald", c->name, why);
+    }
+    int64_t now = guard_now_ns();
     if (now - c->started_ns > HEALTHY_NS) {
         c->failures = 0;
     }
@@ -84,6 +86,7 @@ static void put_down(struct child *c, const char *why, bool restart)
 
 static void start(struct child *c)
 {
+    guard_let_go(c);
     c->started_ns = guard_now_ns();
     c->beat_deadline_ns = c->started_ns + FIRST_BEAT_NS;
     c->restart_ns = INT64_MAX;
@@ -116,8 +119,9 @@ static bool accept_register(struct child *c, const struct guard_message *m, int 
 
 static bool obey(struct child *c, const struct guard_message *m, int fd)
 {
-    bool ok = m->magic == GUARD_MAGIC;
-    c->beat_deadline_ns = guard_now_ns() + c->beat_limit_ns;
+    bool ok = m->magic == GUARD_MAGIC && m->grace_ms <= GRACE_MAX_MS;
+    int64_t grace_ns = (int64_t)m->grace_ms * 1000000;
+    c->beat_deadline_ns = guard_now_ns() + (grace_ns > c->beat_limit_ns ? grace_ns : c->beat_limit_ns);
     if (ok && m->type == GUARD_REGISTER) {
         if (accept_register(c, m, fd)) {
             return true; /* fd is kept */
@@ -191,6 +195,11 @@ static void reap_dead(void)
         struct child *c = &children[i];
         int status = 0;
         if (c->pid > 0 && waitpid(c->pid, &status, WNOHANG) == c->pid) {
+            if (c->dying) { /* put down before, made safe then */
+                c->dying = false;
+                c->pid = 0;
+                continue;
+            }
             bool by_signal = WIFSIGNALED(status);
             guard_log(4, "%s %s ended by %s %d", c->is_station ? "station" : "herald", c->name,
                       by_signal ? "signal" : "exit code",
@@ -207,16 +216,20 @@ static int64_t judge_deadlines(void)
     int64_t next = guard_now_ns() + SECOND_NS;
     for (int i = 0; i < children_n; i++) {
         struct child *c = &children[i];
-        if (c->pid > 0 && c->is_station && guard_now_ns() >= c->beat_deadline_ns) {
+        bool watched = c->pid > 0 && c->is_station && !c->dying;
+        if (watched && guard_now_ns() >= c->beat_deadline_ns) {
             drain(c); /* we may have been busy with another station ourselves */
-            if (c->pid > 0 && guard_now_ns() >= c->beat_deadline_ns) {
+            if (c->pid > 0 && !c->dying && guard_now_ns() >= c->beat_deadline_ns) {
                 put_down(c, "beat is late", true);
             }
+        }
+        if (c->socket < 0 && c->is_station && guard_holds(c)) { /* not confirmed off yet: again, until the restart */
+            guard_make_safe(c);
         }
         if (c->pid == 0 && guard_now_ns() >= c->restart_ns) {
             start(c);
         }
-        if (c->pid > 0 && c->is_station && c->beat_deadline_ns < next) {
+        if (c->pid > 0 && c->is_station && !c->dying && c->beat_deadline_ns < next) {
             next = c->beat_deadline_ns;
         }
         if (c->pid == 0 && c->restart_ns < next) {
@@ -258,6 +271,11 @@ static bool stop_asked(int signals)
 static void shut_down(int signals)
 {
     int64_t deadline = guard_now_ns() + STOP_LIMIT_NS;
+    for (int i = 0; i < children_n; i++) {
+        deadline = children[i].stop_limit_ns + STOP_LIMIT_NS > deadline - guard_now_ns()
+                       ? guard_now_ns() + children[i].stop_limit_ns + STOP_LIMIT_NS
+                       : deadline;
+    }
     guard_notify("STOPPING=1");
     for (int i = 0; i < children_n; i++) {
         children[i].restart_ns = INT64_MAX;
@@ -283,6 +301,7 @@ static void shut_down(int signals)
 
 static void run(int signals)
 {
+    int64_t notify_ns = 0;
     for (int i = 0; i < children_n; i++) {
         start(&children[i]);
     }
@@ -293,7 +312,10 @@ static void run(int signals)
         if (stop_asked(signals)) {
             break;
         }
-        guard_notify("WATCHDOG=1");
+        if (guard_now_ns() >= notify_ns) {
+            guard_notify("WATCHDOG=1");
+            notify_ns = guard_now_ns() + SECOND_NS;
+        }
     }
     shut_down(signals);
 }

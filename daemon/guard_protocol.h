@@ -24,6 +24,7 @@ struct guard_message {
     uint32_t slot;
     uint32_t off_len, query_len, expect_len;
     uint32_t interlock; /* enum guard_lines: dropped when off cannot be confirmed */
+    uint32_t grace_ms;  /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
     char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */
     char query[GUARD_QUERY_SIZE];   /* asks whether it is off; may be empty */
     char expect[GUARD_EXPECT_SIZE]; /* the reply begins so when it is */

@@ -43,7 +43,7 @@ static bool write_all(int fd, const char *data, size_t len)
     return true;
 }
 
-/* Reads lines until one begins as expected or the time is over; replies to older questions are passed over. */
+/* Reads lines until one is the expected one or the time is over; replies to older questions are passed over. */
 static bool reply_matches(int fd, const struct guard_message *how)
 {
     char line[128];
@@ -59,7 +59,7 @@ static bool reply_matches(int fd, const struct guard_message *how)
             return false;
         }
         if (c == '\n' || c == '\r') {
-            if (len >= how->expect_len && memcmp(line, how->expect, how->expect_len) == 0) {
+            if (len == how->expect_len && memcmp(line, how->expect, len) == 0) {
                 return true;
             }
             len = 0;
@@ -79,7 +79,12 @@ static bool switch_off(int fd, const struct guard_message *how)
     if (how->query_len == 0) {
         return false; /* sent, but nothing confirms it */
     }
-    return write_all(fd, how->query, how->query_len) && reply_matches(fd, how);
+    for (int n = 0; n < 2; n++) { /* twice: one matching line could be a late reply to the dead station */
+        if (!write_all(fd, how->query, how->query_len) || !reply_matches(fd, how)) {
+            return false;
+        }
+    }
+    return true;
 }
 
 static void drop_interlock(int fd, const struct guard_message *how)
@@ -106,14 +111,35 @@ void guard_make_safe(struct child *c)
             off = switch_off(d->fd, &d->how);
         }
         if (off) {
+            (void)tcflush(d->fd, TCOFLUSH);
+            (void)close(d->fd);
+            d->fd = -1;
             guard_log(4, "station %s: output on %s is off, confirmed by the instrument", c->name,
                       d->how.port);
         } else {
-            guard_log(2, "station %s: output on %s was told off, not confirmed", c->name, d->how.port);
             drop_interlock(d->fd, &d->how);
+            guard_log(2, "station %s: output on %s was told off, not confirmed", c->name, d->how.port);
         }
-        (void)tcflush(d->fd, TCOFLUSH);
-        (void)close(d->fd);
-        d->fd = -1;
+    }
+}
+
+bool guard_holds(const struct child *c)
+{
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        if (c->dup[i].fd >= 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+void guard_let_go(struct child *c)
+{
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        if (c->dup[i].fd >= 0) {
+            (void)tcflush(c->dup[i].fd, TCOFLUSH);
+            (void)close(c->dup[i].fd);
+            c->dup[i].fd = -1;
+        }
     }
 }

@@ -65,7 +65,7 @@ static ssize_t read_plan(const char *dir, const char *config, char *buf, size_t 
     return pid > 0 && WIFEXITED(status) && WEXITSTATUS(status) == 0 && have < size ? (ssize_t)have : -1;
 }
 
-/* One line a child: "station NAME BEAT_MS" or "herald". The text comes from our own program and is checked all the same. */
+/* One line a child: "station NAME BEAT_MS STOP_MS" or "herald". The text comes from our own program and is checked all the same. */
 static bool parse_line(const char *line, struct child *c)
 {
     memset(c, 0, sizeof *c);
@@ -76,10 +76,12 @@ static bool parse_line(const char *line, struct child *c)
     if (strcmp(line, "herald") == 0) {
         return true;
     }
-    long beat_ms = 0;
-    if (sscanf(line, "station %63[A-Za-z0-9_-] %7ld", c->name, &beat_ms) != 2 || beat_ms < 100) {
+    long beat_ms = 0, stop_ms = 0;
+    if (sscanf(line, "station %63[A-Za-z0-9_-] %7ld %7ld", c->name, &beat_ms, &stop_ms) != 3 ||
+        beat_ms < 100 || stop_ms < 0) {
         return false;
     }
+    c->stop_limit_ns = (int64_t)stop_ms * 1000000;
     c->is_station = true;
     c->beat_limit_ns = (int64_t)beat_ms * 1000000;
     return true;
@@ -157,7 +159,8 @@ void guard_notify(const char *state)
     int fd = socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
     if (fd >= 0) {
         socklen_t len = (socklen_t)(offsetof(struct sockaddr_un, sun_path) + strlen(path));
-        (void)sendto(fd, state, strlen(state), MSG_NOSIGNAL, (const struct sockaddr *)&to, len);
+        (void)sendto(fd, state, strlen(state), MSG_NOSIGNAL | MSG_DONTWAIT,
+                     (const struct sockaddr *)&to, len);
         (void)close(fd);
     }
 }

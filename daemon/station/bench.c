@@ -205,6 +205,12 @@ static void take_reading(struct station *s)
         s->offset_ns = source - s->resume_at_ns;
         s->offset_known = true;
     }
+    if (source - s->offset_ns < s->campaign_now_ns) { /* only an instrument's own clock can do that */
+        struct wn_error err = {0};
+        s->offset_ns = source - s->campaign_now_ns;
+        (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset", s->config.port);
+        tell_fault(s, &err);
+    }
     r.time_ns = source - s->offset_ns;
     s->reading = r;
     s->has_reading = true;
@@ -264,6 +270,13 @@ static void stage_done(struct station *s, wn_ns now)
     struct wn_error err = {0};
     switch (b->stage) {
     case BENCH_IDENTIFYING:
+        if (s->campaign != NULL && b->first_identity[0] != '\0' &&
+            strcmp(b->first_identity, b->session.identity) != 0) {
+            (void)wn_error_set(&err, WN_EIDENTITY, "tester on %s is '%s', but the campaign was begun with '%s'",
+                               s->config.port, b->session.identity, b->first_identity);
+            lose(s, &err, now);
+            return;
+        }
         b->stage = BENCH_FIRST_OFF;
         wn_session_begin(&b->session, WN_REQUEST_OFF, NULL, now);
         break;
@@ -298,6 +311,24 @@ static void request_failed(struct station *s, wn_ns now)
     }
     b->task = TASK_NONE;
     tell_fault(s, &error);
+}
+
+void bench_off_now(struct station *s)
+{
+    struct bench *b = &s->bench;
+    wn_ns now = wn_clock_monotonic(s->clock);
+    size_t len = 0, put = 0;
+    b->off_wanted = true;
+    b->output_wanted = false;
+    if (b->link == NULL || b->stage != BENCH_READY || b->task == TASK_OFF) {
+        return; /* it goes out as soon as it can: see converse() */
+    }
+    begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now);
+    b->off_wanted = false;
+    const char *out = wn_session_output(&b->session, &len);
+    if (len > 0 && b->link->ops->write(b->link, out, len, &put, NULL) == WN_OK) {
+        wn_session_wrote(&b->session, put, now); /* a failure shows when the loop goes on */
+    }
 }
 
 /* True when everything asked for so far has been handed out and the next exchange has bytes of its own. */
@@ -425,7 +456,10 @@ void bench_close(struct station *s)
 {
     struct bench *b = &s->bench;
     if (b->link != NULL) {
-        if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s)) {
+        enum wn_engine_state state = s->campaign != NULL ? wn_engine_state(s->engine) : WN_ENGINE_IDLE;
+        bool unsure = state == WN_ENGINE_SWITCHING_OFF || state == WN_ENGINE_RUNNING ||
+                      state == WN_ENGINE_PREPARING;
+        if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s) && !unsure) {
             guard_release(s);
             b->guarded = false;
         } /* else the guard finds the end of file and makes it safe itself */

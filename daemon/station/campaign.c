@@ -14,7 +14,8 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-#define MAINTAIN_NS (60 * WN_NS_PER_S)
+#define MAINTAIN_NS  (60 * WN_NS_PER_S)
+#define LOOK_GRACE_S 60.0
 /* A bench with a fast clock of its own: so much of its time at most is between two commits. */
 #define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 
@@ -150,7 +151,11 @@ static int read_parts(struct station *s, const char *cell_name, const char *proc
 
 static int may_start(const struct station *s, const char *name, struct wn_error *err)
 {
-    if (s->bench.stage != BENCH_READY) {
+    if (s->broken) {
+        return wn_error_set(err, WN_ESTATE, "%s: put that file elsewhere, or go on with the program that began it",
+                            s->broken_text);
+    }
+    if (s->bench.stage != BENCH_READY || !s->looked) {
         return wn_error_set(err, WN_ESTATE,
                             "instrument on %s is not ready: see the log, or try wane identify %s",
                             s->config.port, s->config.port);
@@ -207,6 +212,7 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         rc = begin_session(s, err);
     }
     if (rc == WN_OK) {
+        copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
         bench_set_up_again(s);
         station_command(s, WN_EVENT_START, who);
     }
@@ -218,8 +224,8 @@ done:
     return rc;
 }
 
-/* Is the file an unfinished campaign of this station? */
-static bool is_ours(const struct station *s, const char *path)
+/* Is the file an unfinished campaign of this station? A copy under another name is none. */
+static bool is_ours(struct station *s, const char *path, const char *stem, wn_utc_us *created)
 {
     struct wn_campaign *c = NULL;
     struct wn_campaign_info info;
@@ -230,30 +236,43 @@ static bool is_ours(const struct station *s, const char *path)
         wn_campaign_status(c, status, sizeof status, &err) == WN_OK) {
         ours = strcmp(info.station, s->config.name) == 0 && !info.imported &&
                (strcmp(status, "running") == 0 || strcmp(status, "paused") == 0 ||
-                strcmp(status, "halted") == 0);
+                strcmp(status, "halted") == 0) &&
+               strcmp(info.name, stem) == 0;
+        *created = info.created_utc;
     } else {
-        station_log(s, 4, "%s is passed over: %s", path, err.text);
+        station_log(s, 3, "%s cannot be read and is passed over: %s", path, err.text);
     }
     wn_campaign_close(c);
     return ours;
 }
 
-static bool find_file(const struct station *s, char *path, size_t size)
+/* The newest unfinished campaign of this station; *found how many there are. */
+static void find_file(struct station *s, char *path, size_t size, int *found)
 {
     DIR *d = opendir(s->daemon->data_dir);
-    bool found = false;
-    if (d == NULL) {
-        return false;
-    }
-    for (struct dirent *e = readdir(d); e != NULL && !found; e = readdir(d)) {
+    wn_utc_us newest = 0;
+    *found = 0;
+    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; e = readdir(d)) {
+        char candidate[WN_PATH_SIZE + 280], stem[256];
         size_t len = strlen(e->d_name);
-        if (len > 5 && strcmp(e->d_name + len - 5, ".wane") == 0) {
-            int n = snprintf(path, size, "%s/%s", s->daemon->data_dir, e->d_name);
-            found = n > 0 && (size_t)n < size && is_ours(s, path);
+        wn_utc_us created = 0;
+        if (len <= 5 || strcmp(e->d_name + len - 5, ".wane") != 0) {
+            continue;
+        }
+        guard_beat_grace(s, LOOK_GRACE_S);
+        (void)snprintf(candidate, sizeof candidate, "%s/%s", s->daemon->data_dir, e->d_name);
+        (void)snprintf(stem, sizeof stem, "%.*s", (int)(len - 5), e->d_name);
+        if (is_ours(s, candidate, stem, &created)) {
+            (*found)++;
+            if (created >= newest && strlen(candidate) < size) {
+                newest = created;
+                copy(path, size, candidate);
+            }
         }
     }
-    (void)closedir(d);
-    return found;
+    if (d != NULL) {
+        (void)closedir(d);
+    }
 }
 
 static int thaw(struct station *s, struct wn_error *err)
@@ -274,6 +293,7 @@ static int thaw(struct station *s, struct wn_error *err)
     }
     if (rc == WN_OK) { /* the port may have moved since; everything else stays as it was begun */
         copy(config.port, sizeof config.port, s->config.port);
+        config.beat_limit_s = s->config.beat_limit_s; /* the one the guard knows */
         s->config = config;
     }
     free(frozen);
@@ -296,12 +316,33 @@ static int restore(struct station *s, struct wn_error *err)
     return rc;
 }
 
+/* A restart is a warning of its own: a crash that repairs itself must not go unnoticed. */
+static void tell_restart(struct station *s, const char *status, int found, bool go_on)
+{
+    static struct wn_record r; /* large; one thread */
+    struct wn_error err = {0};
+    r.kind = WN_RECORD_EVENT;
+    memset(&r.u.event, 0, sizeof r.u.event);
+    r.u.event.time_ns = s->campaign_now_ns;
+    r.u.event.severity = WN_SEVERITY_WARNING;
+    copy(r.u.event.kind, sizeof r.u.event.kind, "restarted");
+    (void)snprintf(r.u.event.text, sizeof r.u.event.text, "the service was started again; the campaign was %s%s: %s",
+                   status, found > 1 ? ", and there is more than one unfinished campaign" : "",
+                   go_on ? "going on" : "waiting for the operator");
+    if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
+        s->uncommitted = true;
+    }
+}
+
 int campaign_find_unfinished(struct station *s, struct wn_error *err)
 {
     char status[32] = "";
-    if (!find_file(s, s->campaign_path, sizeof s->campaign_path)) {
+    int found = 0;
+    find_file(s, s->campaign_path, sizeof s->campaign_path, &found);
+    if (found == 0) {
         return WN_OK;
     }
+    guard_beat_grace(s, LOOK_GRACE_S);
     int rc = wn_campaign_open(&s->campaign, s->campaign_path, err);
     if (rc == WN_OK) {
         rc = wn_campaign_info(s->campaign, &s->info, err);
@@ -326,7 +367,12 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         return wn_error_prefix(err, "%s", s->campaign_path);
     }
     bool go_on = strcmp(status, "running") == 0 && s->config.on_restart == WN_RESTART_RESUME &&
-                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED;
+                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED && found == 1 && !halt_marker_is_set(s);
+    copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
+    if (s->bench.stage == BENCH_READY) {
+        bench_set_up_again(s);
+    }
+    tell_restart(s, status, found, go_on);
     station_log(s, 5, "campaign %s was %s: %s", s->info.name, status,
                 go_on ? "going on, once the cell has been looked at" : "waiting for the operator");
     if (go_on) {
@@ -335,6 +381,32 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         station_commit(s);
     }
     return WN_OK;
+}
+
+static const char *marker_path(const struct station *s, char *buf, size_t size)
+{
+    (void)snprintf(buf, size, "%s/%s.halted", s->daemon->run_dir, s->config.name);
+    return buf;
+}
+
+void halt_marker_set(const struct station *s, bool halted)
+{
+    char path[WN_PATH_SIZE + 80];
+    (void)marker_path(s, path, sizeof path);
+    if (!halted) {
+        (void)unlink(path);
+        return;
+    }
+    int fd = open(path, O_WRONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
+    if (fd >= 0) {
+        (void)close(fd);
+    }
+}
+
+bool halt_marker_is_set(const struct station *s)
+{
+    char path[WN_PATH_SIZE + 80];
+    return access(marker_path(s, path, sizeof path), F_OK) == 0;
 }
 
 void campaign_housekeeping(struct station *s, wn_ns now)

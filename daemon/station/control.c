@@ -89,8 +89,8 @@ static void put_idle(json_t *o, const struct station *s)
     }
     put_reading(o, &s->reading, s->has_reading);
     put(o, "output", json_string("off"));
-    put(o, "alarm", json_false());
-    put(o, "halt", json_pack("{s:s,s:s}", "rule", "", "text", ""));
+    put(o, "alarm", json_boolean(s->broken));
+    put(o, "halt", json_pack("{s:s,s:s}", "rule", s->broken ? "broken_campaign" : "", "text", s->broken_text));
 }
 
 static json_t *status(const struct station *s)
@@ -146,9 +146,19 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
     if (wn_engine_may(s->engine, kind, &err) != WN_OK) {
         return refuse(err.text);
     }
+    if (kind == WN_EVENT_RESUME && s->store_failed) {
+        return refuse("recording still fails: make room on the disk first; nothing goes on without a record");
+    }
+    if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
+        (void)wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err);
+        s->status_written = "paused";
+    }
     if (kind == WN_EVENT_ACKNOWLEDGE) {
         int64_t count = 0;
         (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count, &err);
+    }
+    if (kind == WN_EVENT_RESUME && s->bench.stage == BENCH_READY) {
+        bench_set_up_again(s); /* clears what the instrument's own protections have latched, and sets them afresh */
     }
     station_command(s, kind, peer->who);
     return json_pack("{s:b,s:s}", "ok", 1, "state",

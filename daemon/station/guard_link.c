@@ -57,6 +57,15 @@ void guard_beat(struct station *s, wn_ns now)
     s->beat_ns = now + wn_ns_from_s(s->config.beat_limit_s / 8);
 }
 
+void guard_beat_grace(struct station *s, double grace_s)
+{
+    if (s->guard_fd >= 0 && !s->guard_lost) {
+        const struct guard_message m = {
+            .magic = GUARD_MAGIC, .type = GUARD_BEAT, .grace_ms = (uint32_t)(grace_s * 1000)};
+        (void)send_message(s, &m, -1);
+    }
+}
+
 int guard_register(struct station *s, struct wn_error *err)
 {
     const struct wn_dialect *d = &s->bench.dialect;
@@ -78,6 +87,7 @@ int guard_register(struct station *s, struct wn_error *err)
         memcpy(m.query + query_len, d->terminator, end_len);
         m.query_len = (uint32_t)(query_len + end_len);
     }
+    m.interlock = GUARD_LINE_DTR; /* the same line the station drops */
     memcpy(m.expect, d->output_off_reply, expect_len);
     m.expect_len = (uint32_t)expect_len;
     (void)snprintf(m.port, sizeof m.port, "%.127s", s->config.port);

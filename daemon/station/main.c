@@ -17,7 +17,7 @@
 
 #include "guard_protocol.h"
 
-#define STOP_NS       (10 * WN_NS_PER_S) /* to switch off and verify when asked to end */
+#define LOOK_LATEST_NS (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
 #define SLEEP_LOOK_NS WN_NS_PER_S
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
 #define WAIT_MAX_MS   100 /* a beat is never later than this */
@@ -39,6 +39,13 @@ static int complain(const char *what)
     return 1;
 }
 
+/* To switch off and verify when asked to end: all attempts, then the interlock. */
+static double stop_limit_s(const struct wn_station_config *c)
+{
+    double attempts_s = 4 * c->off_timeout_s + 2;
+    return attempts_s > 10 ? attempts_s : 10;
+}
+
 /* Tells the guard which processes there are; reads everything that can be read beforehand, so that no error shows up only later. */
 static int plan(const char *path)
 {
@@ -51,8 +58,9 @@ static int plan(const char *path)
         return complain("the configuration is refused; nothing was started");
     }
     for (int i = 0; i < config.stations; i++) {
-        (void)printf("station %s %d\n", config.station[i].name,
-                     (int)(config.station[i].beat_limit_s * 1000));
+        (void)printf("station %s %d %d\n", config.station[i].name,
+                     (int)(config.station[i].beat_limit_s * 1000),
+                     (int)(stop_limit_s(&config.station[i]) * 1000));
     }
     (void)printf("herald\n");
     return fflush(stdout) == 0 ? 0 : 1;
@@ -92,7 +100,6 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
     int rc = wn_control_listen(&s->control, sock, config.command_group, station_answer, s, err);
     if (rc == WN_OK) {
         s->sleep_gap_ns = s->clock->ops->boottime(s->clock) - wn_clock_monotonic(s->clock);
-        rc = campaign_find_unfinished(s, err);
     }
     bench_init(s);
     return rc;
@@ -122,11 +129,12 @@ static void begin_end(struct station *s, wn_ns now, enum wn_event_kind why, cons
         return;
     }
     s->stopping = true;
-    s->stop_deadline_ns = now + STOP_NS;
+    s->stop_deadline_ns = now + wn_ns_from_s(stop_limit_s(&s->config));
     if (s->campaign == NULL) {
         return;
     }
     if (why == WN_EVENT_GUARD_LOST || wn_engine_may(s->engine, why, &err) == WN_OK) {
+        s->paused_by_end = true;
         station_command(s, why, who);
     }
 }
@@ -139,6 +147,24 @@ static bool at_rest(const struct station *s)
     }
     return bench_off_confirmed(s) &&
            (s->campaign == NULL || wn_engine_state(s->engine) != WN_ENGINE_SWITCHING_OFF);
+}
+
+/* Off first, then the campaign: the instrument is switched off before anything that may take long or fail. */
+static void look_for_campaign(struct station *s, wn_ns now)
+{
+    struct wn_error err = {0};
+    if (s->look_at_ns == 0) {
+        s->look_at_ns = now + LOOK_LATEST_NS;
+    }
+    if (s->looked || s->stopping || (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
+        return;
+    }
+    s->looked = true;
+    if (campaign_find_unfinished(s, &err) != WN_OK) {
+        s->broken = true;
+        (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", err.text);
+        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s", err.text);
+    }
 }
 
 static void look_for_end(struct station *s, int signals, wn_ns now)
@@ -189,6 +215,7 @@ static void loop(struct station *s, int signals)
         if (fds[2].revents != 0) {
             guard_look(s);
         }
+        look_for_campaign(s, now);
         campaign_housekeeping(s, now);
         look_for_sleep(s, now);
         if (fds[1].revents != 0 || s->guard_lost || s->stopping) {

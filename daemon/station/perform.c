@@ -58,8 +58,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         b->output_wanted = recording && !s->guard_lost;
         return WN_OK;
     case WN_ACTION_OFF:
-        b->off_wanted = true;
-        b->output_wanted = false;
+        bench_off_now(s);
         return WN_OK;
     case WN_ACTION_INTERLOCK: {
         struct wn_error why = {0};
@@ -81,7 +80,7 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
     case WN_ENGINE_RUNNING:
         return "running";
     case WN_ENGINE_PAUSED:
-        return s->stopping ? NULL : "paused"; /* the service stops: it goes on after the next start */
+        return s->paused_by_end ? NULL : "paused"; /* the service ends: it goes on after the next start */
     case WN_ENGINE_HALTED:
         return "halted";
     case WN_ENGINE_STOPPED:
@@ -98,10 +97,11 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
 static void write_status(struct station *s)
 {
     const char *word = status_word(s, wn_engine_state(s->engine));
-    if (word == NULL || word == s->status_written) { /* words are constants: the pointer tells */
+    if (word == NULL || (s->status_written != NULL && strcmp(word, s->status_written) == 0)) {
         return;
     }
     struct wn_error err = {0};
+    halt_marker_set(s, strcmp(word, "halted") == 0);
     if (wn_campaign_set_status(s->campaign, word, s->clock->ops->utc(s->clock), &err) == WN_OK) {
         s->status_written = word;
     } else if (!s->store_failed) {
@@ -116,7 +116,7 @@ void station_event(struct station *s, const struct wn_event *first)
     for (bool more = true; more;) {
         more = false;
         wn_engine_step(s->engine, &next, &actions);
-        bool recording = true;
+        bool recording = true, suppressed = false;
         struct wn_error err = {0};
         for (int i = 0; i < actions.n; i++) {
             struct wn_error one = {0};
@@ -124,8 +124,9 @@ void station_event(struct station *s, const struct wn_event *first)
                 recording = false;
                 err = one;
             }
+            suppressed = suppressed || (!recording && actions.action[i].kind == WN_ACTION_OUTPUT);
         }
-        if (!recording && !s->store_failed) { /* told once; the store keeps what could not be written */
+        if (!recording && (!s->store_failed || suppressed)) { /* told once; the store keeps what could not be written */
             s->store_failed = true;
             station_log(s, 2, "recording failed: %s", err.text);
             next = (struct wn_event){.kind = WN_EVENT_STORE_FAILED,

@@ -38,7 +38,8 @@ struct bench {
     bool off_wanted, output_wanted;
     struct wn_output output;
     bool guarded;         /* the guard holds a duplicate */
-    bool told_gone;       /* the engine knows that the instrument is lost */
+    bool told_gone;       /* it has been logged that the instrument is lost */
+    char first_identity[256]; /* of this campaign: another instrument of the same kind is not the same one */
 };
 
 struct station {
@@ -61,6 +62,11 @@ struct station {
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     const char *status_written;   /* word in the campaign file; NULL: not known */
+    bool looked;            /* for an unfinished campaign */
+    bool broken;            /* one was found that cannot be gone on with: nothing else is started */
+    char broken_text[400];
+    wn_ns look_at_ns;       /* host time: look now even without an instrument */
+    bool paused_by_end;     /* the pause is the end of the service, not the operator's */
     /* campaign clock: campaign time = source time - offset_ns; the source is the host or the instrument */
     wn_ns offset_ns;
     bool offset_known;
@@ -82,6 +88,8 @@ void station_log(const struct station *s, int priority, const char *fmt, ...)
 
 /* guard_link.c */
 void guard_beat(struct station *s, wn_ns now);
+/** A beat after which the next one may take up to grace_s, for a long look at a file with nothing on. */
+void guard_beat_grace(struct station *s, double grace_s);
 /** Hands a duplicate to the guard and waits for its acknowledgement (at most one second). */
 int guard_register(struct station *s, struct wn_error *err);
 void guard_release(struct station *s);
@@ -90,6 +98,8 @@ void guard_look(struct station *s);
 
 /* bench.c */
 void bench_init(struct station *s);
+/** Off, now: ahead of whatever is under way, and before anything is recorded. */
+void bench_off_now(struct station *s);
 /** Opens, talks, reads what has come; turns results into engine events. */
 void bench_turn(struct station *s, wn_ns now);
 wn_ns bench_deadline(const struct station *s, wn_ns now);
@@ -113,6 +123,10 @@ void station_commit(struct station *s);
 wn_ns station_campaign_time(const struct station *s, wn_ns host_now);
 
 /* control.c */
+/** Remembers outside the campaign file that it is halted, in case the file cannot be written. */
+void halt_marker_set(const struct station *s, bool halted);
+bool halt_marker_is_set(const struct station *s);
+
 json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer);
 
 #endif

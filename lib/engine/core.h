@@ -13,7 +13,13 @@ enum {
 };
 
 /* Where to go once the output is verified off. */
-enum after_off { AFTER_OFF_NEXT_STEP, AFTER_OFF_PAUSED, AFTER_OFF_STOPPED, AFTER_OFF_HALTED };
+enum after_off {
+    AFTER_OFF_NEXT_STEP,
+    AFTER_OFF_PAUSED,
+    AFTER_OFF_STOPPED,
+    AFTER_OFF_HALTED,
+    AFTER_OFF_FINISHED /* current flowed after the end: off again, and still finished */
+};
 
 /* The step in progress. */
 struct step_now {
@@ -22,6 +28,8 @@ struct step_now {
     bool output_done;        /* the instrument confirmed the present output */
     bool onset_pending;      /* the next reading is the first since the output came on at on_ns */
     bool ended;              /* its end was found; off is on its way */
+    bool has_held;           /* a first reading at the end value, not believed before a second one */
+    struct wn_reading held;
     int64_t number;          /* from 1 over the campaign */
     int64_t number_in_cycle; /* cycle or check-up it belongs to */
     int level;               /* of a pulse */
@@ -78,7 +86,10 @@ struct core {
     char halt_rule[32];
     char halt_text[WN_EVENT_TEXT_SIZE];
     wn_ns paused_since_ns;
-    wn_ns rewarn_ns;               /* no repeated warning before this */
+    wn_ns rewarn_ns;               /* no repeated fault warning before this */
+    wn_ns rule_rewarn_ns[WN_RULE_COUNT]; /* no repeated alarm of a rule before this */
+    double told_temperature_c;     /* at the last alarm of the watch */
+    int faults_in_a_row;           /* without a reading between them */
     unsigned next_flags;           /* for the next cycle to begin */
     int below_in_a_row;
     bool end_early;                /* the stop capacity was reached: finish instead of going on */
@@ -129,6 +140,6 @@ void off_done(struct wn_engine *e);
 void off_reading(struct wn_engine *e, const struct wn_reading *r);
 void off_failed(struct wn_engine *e, const struct wn_error *why);
 void halt(struct wn_engine *e, const char *rule, const char *text);
-void watch_reading(struct wn_engine *e, const struct wn_envelope_verdict *v);
+void watch_reading(struct wn_engine *e);
 
 #endif

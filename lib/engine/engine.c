@@ -11,6 +11,8 @@
 /* Within so much of the set voltage a charge may be in its constant-voltage part, where the current is free. */
 #define CV_BAND_V 0.03
 
+enum { LASTING_FAULTS = 6 }; /* about a minute, with the station's growing pauses between its tries */
+
 size_t wn_engine_size(void)
 {
     return sizeof(struct wn_engine);
@@ -102,13 +104,22 @@ static void on_pause(struct wn_engine *e, const char *who)
         off_begin(e, AFTER_OFF_PAUSED);
     }
     emit_event(e, WN_SEVERITY_INFO, "pausing", "by %s", who);
+    emit_state(e); /* ordered is ordered, whatever happens next */
+    emit_commit(e);
 }
 
 static void on_stop(struct wn_engine *e, const char *who)
 {
     round_flag(e, WN_FLAG_INTERRUPTED);
-    off_begin(e, AFTER_OFF_STOPPED);
+    if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
+        off_begin(e, AFTER_OFF_STOPPED);
+    } else { /* off is on its way: its attempts go on being counted, and a halt stays a halt */
+        emit_off(e);
+        e->c.after_off = e->c.after_off == AFTER_OFF_HALTED ? AFTER_OFF_HALTED : AFTER_OFF_STOPPED;
+    }
     emit_event(e, WN_SEVERITY_INFO, "stopping", "by %s", who);
+    emit_state(e);
+    emit_commit(e);
 }
 
 static void on_acknowledge(struct wn_engine *e, const char *who)
@@ -163,15 +174,15 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
 static struct wn_envelope_context context(const struct wn_engine *e, const struct wn_reading *r)
 {
     struct wn_envelope_context c = {
-        .output_on = e->c.output_on && e->c.step.output_done,
+        .output_on = e->c.output_on && (e->c.step.output_done || e->c.state == WN_ENGINE_SWITCHING_OFF),
         .direction = 0,
         .set_current_a = NAN,
         .current_max_set_a = NAN,
         .since_change_ns = e->c.changed_ns,
         .step_charge_ah = 0,
     };
-    if (!c.output_on) {
-        return c;
+    if (!c.output_on || e->c.state != WN_ENGINE_RUNNING) {
+        return c; /* going off: the current is on its way down and judged by off_reading() */
     }
     const struct wn_output *o = &e->c.output;
     c.direction = o->mode == WN_OUTPUT_CHARGE ? 1 : -1;
@@ -239,10 +250,14 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
 {
     if (e->c.has_reading && r->time_ns < e->c.reading.time_ns) {
         halt(e, "clock_back", "time of the readings went back: the instrument was reset");
+        if (e->c.state == WN_ENGINE_SWITCHING_OFF) {
+            off_reading(e, r); /* its time is wrong, its current is not */
+        }
         return;
     }
     e->c.reading = *r;
     e->c.has_reading = true;
+    e->c.faults_in_a_row = 0;
     unsigned whole = WN_HAS_VOLTAGE | WN_HAS_CURRENT;
     struct wn_envelope_context c = context(e, r);
     struct wn_envelope_verdict v;
@@ -253,7 +268,7 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
     bool active = e->c.state == WN_ENGINE_RUNNING || e->c.state == WN_ENGINE_PREPARING ||
                   e->c.state == WN_ENGINE_SWITCHING_OFF;
     if (!active) {
-        watch_reading(e, &v);
+        watch_reading(e);
         return;
     }
     if (v.tripped && wn_rule_reaction(v.rule) == WN_REACTION_HALT) {
@@ -289,12 +304,49 @@ static const char *fault_word(int code)
     }
 }
 
+/* The cell may be another one when the instrument answers again: compare before anything goes on. */
+static void expect_same_cell(struct wn_engine *e)
+{
+    if (e->c.has_reading) {
+        double r_ohm = e->c.round.open && isfinite(e->c.round.resistance_ohm.value)
+                           ? e->c.round.resistance_ohm.value
+                           : 0.0;
+        e->c.check_restart = true;
+        e->c.expected_rest_v = e->c.reading.voltage_v - e->c.reading.current_a * r_ohm;
+    }
+}
+
+/* Nothing runs. An instrument that is on although told off is an emergency all the same; one that stays silent is told, and becomes an
+ * alarm when it lasts: nobody watches the cell. */
+static void watch_fault(struct wn_engine *e, const struct wn_error *error)
+{
+    bool live = e->c.state == WN_ENGINE_PAUSED || e->c.state == WN_ENGINE_HALTED;
+    if (error->code == WN_EREADBACK && live) {
+        halt(e, fault_word(error->code), error->text);
+        if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
+            off_begin(e, AFTER_OFF_HALTED);
+        }
+        off_failed(e, error);
+        return;
+    }
+    bool lasts = live && e->c.faults_in_a_row == LASTING_FAULTS;
+    if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
+        e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
+        e->c.alarm = e->c.alarm || lasts;
+        emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code), "%s%s",
+                   lasts ? "nobody watches the cell: " : "", error->text);
+        emit_commit(e);
+    }
+}
+
 static void on_fault(struct wn_engine *e, const struct wn_error *error)
 {
+    e->c.faults_in_a_row++;
     switch (e->c.state) {
     case WN_ENGINE_RUNNING:
     case WN_ENGINE_PREPARING:
         halt(e, fault_word(error->code), error->text);
+        expect_same_cell(e);
         break;
     case WN_ENGINE_SWITCHING_OFF:
         off_failed(e, error);
@@ -304,11 +356,7 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
     case WN_ENGINE_HALTED:
     case WN_ENGINE_STOPPED:
     case WN_ENGINE_FINISHED:
-        if (e->c.now_ns >= e->c.rewarn_ns) {
-            e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
-            emit_event(e, WN_SEVERITY_WARNING, fault_word(error->code), "%s", error->text);
-            emit_commit(e);
-        }
+        watch_fault(e, error);
         break;
     }
 }

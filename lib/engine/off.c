@@ -16,6 +16,7 @@ void off_begin(struct wn_engine *e, enum after_off after)
     e->c.off_confirmed = false;
     e->c.off_attempts = 1;
     e->c.off_since_ns = e->c.now_ns;
+    e->c.changed_ns = e->c.now_ns;
     emit_off(e);
 }
 
@@ -26,10 +27,10 @@ static bool halt_idle(struct wn_engine *e, const char *rule, const char *text)
         e->c.state != WN_ENGINE_FINISHED) {
         return false;
     }
+    emit_off(e);
     if (e->c.now_ns >= e->c.rewarn_ns) {
         e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
         e->c.alarm = true;
-        emit_off(e);
         emit_event(e, WN_SEVERITY_ALARM, rule, "%s", text);
         emit_commit(e);
     }
@@ -55,6 +56,7 @@ void halt(struct wn_engine *e, const char *rule, const char *text)
         e->c.rewarn_ns = e->c.now_ns + REWARN_NS; /* the first reason stays, the further one is told too */
     }
     e->c.alarm = true;
+    e->c.told_temperature_c = e->c.reading.temperature_c;
     emit_event(e, WN_SEVERITY_ALARM, rule, "%s: %s", again ? "while halted" : "halted", text);
     emit_state(e);
     emit_commit(e);
@@ -78,9 +80,15 @@ static void try_again(struct wn_engine *e, const char *why)
         e->c.off_attempts++;
         return;
     }
-    if (e->c.interlock_dropped) {
-        return; /* still sending off; everything else has been done and told */
+    if (e->c.interlock_dropped) { /* still sending off; everything else has been done, and is told again now and then */
+        if (e->c.now_ns >= e->c.rewarn_ns) {
+            e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
+            emit_event(e, WN_SEVERITY_ALARM, "not_off", "output is still not verified off (%s): go to the bench", why);
+            emit_commit(e);
+        }
+        return;
     }
+    e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
     e->c.interlock_dropped = true;
     e->c.alarm = true;
     e->c.after_off = AFTER_OFF_HALTED;
@@ -121,8 +129,8 @@ static void settle_off(struct wn_engine *e)
         emit_event(e, WN_SEVERITY_INFO, "paused", "output is off and verified");
         break;
     case AFTER_OFF_STOPPED:
-        step_close(e, "stop");
         e->c.state = WN_ENGINE_STOPPED;
+        step_close(e, e->c.step.ended ? e->c.step.ended_by : "stop");
         emit_event(e, WN_SEVERITY_INFO, "stopped", "campaign ended by the operator; output is off");
         break;
     case AFTER_OFF_HALTED:
@@ -131,6 +139,9 @@ static void settle_off(struct wn_engine *e)
         step_suspend(e);
         emit_event(e, WN_SEVERITY_INFO, "off_verified", "output is off, current %.4f A",
                    e->c.reading.current_a);
+        break;
+    case AFTER_OFF_FINISHED:
+        e->c.state = WN_ENGINE_FINISHED;
         break;
     }
     emit_state(e);
@@ -151,24 +162,52 @@ void off_reading(struct wn_engine *e, const struct wn_reading *r)
     }
 }
 
-/* Output off and nobody asked for anything: a cell that leaves the envelope now is told, again and again. */
-void watch_reading(struct wn_engine *e, const struct wn_envelope_verdict *v)
+static bool rule_holds(const struct wn_engine *e, enum wn_rule rule)
 {
-    if (!v->tripped || wn_rule_reaction(v->rule) != WN_REACTION_HALT) {
+    return e->envelope.count[rule] >= wn_rule_debounce(&e->setup.limits, rule);
+}
+
+/* Current although the output is off, in whatever state: off again, verified as always, and told. */
+static void off_again(struct wn_engine *e)
+{
+    enum after_off after = e->c.state == WN_ENGINE_STOPPED    ? AFTER_OFF_STOPPED
+                           : e->c.state == WN_ENGINE_FINISHED ? AFTER_OFF_FINISHED
+                                                              : AFTER_OFF_HALTED;
+    char text[120];
+    (void)snprintf(text, sizeof text, "%.3f A flow although the output is off", e->c.reading.current_a);
+    if (after == AFTER_OFF_HALTED && e->c.state != WN_ENGINE_HALTED) {
+        halt(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
         return;
     }
-    if (v->rule == WN_RULE_CURRENT_WHILE_OFF && e->c.state != WN_ENGINE_HALTED) {
-        halt(e, wn_rule_word(v->rule), v->text);
-        return;
-    }
-    if (e->c.now_ns < e->c.rewarn_ns) {
-        return;
-    }
-    e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
+    off_begin(e, after);
     e->c.alarm = true;
-    if (v->rule == WN_RULE_CURRENT_WHILE_OFF) {
-        emit_off(e);
-    }
-    emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(v->rule), "with the output off: %s", v->text);
+    emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), "%s", text);
+    emit_state(e);
     emit_commit(e);
+}
+
+/* Output off and nobody asked for anything: a cell that leaves the envelope now is told, each rule for itself, again after a while, and
+ * at once when it has grown hotter since. */
+void watch_reading(struct wn_engine *e)
+{
+    const struct wn_reading *r = &e->c.reading;
+    bool hotter = (r->has & WN_HAS_TEMPERATURE) && r->temperature_c > e->c.told_temperature_c + 5;
+    if (rule_holds(e, WN_RULE_CURRENT_WHILE_OFF)) {
+        off_again(e);
+        return;
+    }
+    for (int i = 0; i < WN_RULE_COUNT; i++) {
+        enum wn_rule rule = (enum wn_rule)i;
+        bool due = e->c.now_ns >= e->c.rule_rewarn_ns[i] || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
+        if (!rule_holds(e, rule) || wn_rule_reaction(rule) != WN_REACTION_HALT || !due) {
+            continue;
+        }
+        e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;
+        e->c.told_temperature_c = (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
+        e->c.alarm = true;
+        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule), "with the output off: %s (%.3f V, %.1f degC)",
+                   wn_rule_text(rule), r->voltage_v, r->temperature_c);
+        emit_commit(e);
+        return; /* the next one with the next reading */
+    }
 }

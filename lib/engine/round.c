@@ -75,6 +75,7 @@ void round_step_over(struct wn_engine *e, const struct wn_step *s, const struct 
     case WN_STEP_CHARGE:
         add_charge(&r->charge, sums, !r->has_charge);
         r->has_charge = true;
+        r->before_voltage_v = NAN; /* not at rest: no resistance from here */
         if (sums->crossed && sums->cv_s <= 0) {
             r->flags |= WN_FLAG_CV_MISSING;
         }
@@ -83,6 +84,7 @@ void round_step_over(struct wn_engine *e, const struct wn_step *s, const struct 
     case WN_STEP_DISCHARGE_POWER:
         r->discharge = *sums;
         r->has_discharge = true;
+        r->before_voltage_v = NAN;
         r->cutoff_v = s->until_voltage_v;
         r->slope_v_per_s = fabs(wn_slope_v_per_s(e->c.step.tail, e->c.step.tails));
         if (!sums->crossed) {

@@ -53,7 +53,7 @@ static void after_restart(struct core *c)
         s->active_ns += c->now_ns - s->active_from_ns;
         s->active = false;
     }
-    s->output_done = s->onset_pending = false;
+    s->output_done = s->onset_pending = s->has_held = false;
     if (s->armed && s->sums.readings > 0) {
         wn_integrator_break(&s->sums);
     }

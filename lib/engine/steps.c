@@ -268,6 +268,31 @@ static void rest_reading(struct wn_engine *e, const struct wn_step *s, const str
     }
 }
 
+static bool at_end(const struct wn_step *s, const struct wn_reading *r)
+{
+    if (s->kind == WN_STEP_CHARGE) {
+        return r->voltage_v >= s->voltage_v - WN_CV_TOLERANCE_V && fabs(r->current_a) <= s->until_current_a;
+    }
+    return (s->kind == WN_STEP_DISCHARGE || s->kind == WN_STEP_DISCHARGE_POWER) &&
+           r->voltage_v <= s->until_voltage_v;
+}
+
+/* One reading ends no step: the first at the end value is held back and counts only when the next one is there too. A single garbled one
+ * is dropped without a trace in the sums. True when this reading is to be held. */
+static bool hold_back(struct step_now *now, const struct wn_step *s, const struct wn_reading *r)
+{
+    bool first = at_end(s, r) && !now->has_held && !now->sums.crossed;
+    if (now->has_held && at_end(s, r)) {
+        (void)wn_integrator_add(&now->sums, &now->held);
+        keep_tail(now, &now->held);
+    }
+    now->has_held = first;
+    if (first) {
+        now->held = *r;
+    }
+    return first;
+}
+
 void step_reading(struct wn_engine *e, const struct wn_reading *r)
 {
     const struct wn_step *s = step_spec(e);
@@ -281,10 +306,19 @@ void step_reading(struct wn_engine *e, const struct wn_reading *r)
         return; /* read before the output was on */
     }
     if (now->onset_pending) {
-        add_onset(e, r);
+        if (at_end(s, r) && !now->has_held) { /* an end at the very beginning is believed no sooner */
+            now->held = *r;
+            now->has_held = true;
+            return;
+        }
+        add_onset(e, at_end(s, r) ? &now->held : r);
     }
     double missing_s = wn_sum_value(&now->sums.missing);
-    bool crossed = wn_integrator_add(&now->sums, r);
+    if (hold_back(now, s, r)) {
+        return;
+    }
+    (void)wn_integrator_add(&now->sums, r);
+    bool crossed = now->sums.crossed;
     if (wn_sum_value(&now->sums.missing) > missing_s) {
         round_flag(e, WN_FLAG_GAP);
     }
@@ -359,6 +393,7 @@ void step_suspend(struct wn_engine *e)
     set_active(s, false, e->c.now_ns);
     s->output_done = false;
     s->onset_pending = false;
+    s->has_held = false;
     if (s->sums.readings > 0) {
         wn_integrator_break(&s->sums);
     }
@@ -415,7 +450,7 @@ wn_ns step_next_reading_ns(const struct wn_engine *e)
         double left_s = fmax(s->duration_s - step_active_s(e), 0.001);
         return at + wn_ns_from_s(fmin(e->setup.rest_interval_s, left_s));
     }
-    if (!e->c.step.output_done || e->c.step.onset_pending) {
+    if (!e->c.step.output_done || e->c.step.onset_pending || e->c.step.has_held) {
         return at + WN_NS_PER_MS;
     }
     wn_ns next = next_under_current(e, s, at);
