@@ -13,6 +13,9 @@ static int check_with(struct wn_campaign *c, const char *sql, struct wn_error *e
     char word[120] = "";
     int rc = sql_text(c, sql, word, sizeof word, err);
     if (rc == WN_OK && strcmp(word, "ok") != 0) {
+        for (char *at = strchr(word, '\n'); at != NULL; at = strchr(at, '\n')) {
+            *at = ' '; /* an error is one line */
+        }
         rc = wn_error_set(err, WN_ECORRUPT,
                           "%s is damaged (%s): keep it as it is and go on from a backup", c->path,
                           word);

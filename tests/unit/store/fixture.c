@@ -18,10 +18,14 @@ int fixture_setup(void **state)
 {
     struct fixture *f = calloc(1, sizeof *f);
     const char *tmp = getenv("TMPDIR");
-    if (f == NULL) {
+    char *real = realpath(tmp != NULL ? tmp : "/tmp", NULL); /* as error texts name it */
+    if (f == NULL || real == NULL) {
+        free(real);
+        free(f);
         return -1;
     }
-    (void)snprintf(f->dir, sizeof f->dir, "%s/wane-store.XXXXXX", tmp != NULL ? tmp : "/tmp");
+    (void)snprintf(f->dir, sizeof f->dir, "%s/wane-store.XXXXXX", real);
+    free(real);
     if (mkdtemp(f->dir) == NULL) {
         free(f);
         return -1;
@@ -125,14 +129,14 @@ struct wn_campaign *fixture_create(const struct fixture *f)
     struct wn_campaign_info info;
     struct wn_campaign *c = NULL;
     fixture_info(&info);
-    assert_ok(wn_campaign_create(&c, f->path, &info, fixture_config, err));
+    assert_ok(wn_campaign_create(&c, f->path, &info, fixture_config, why));
     return c;
 }
 
 struct wn_campaign *fixture_open(const struct fixture *f)
 {
     struct wn_campaign *c = NULL;
-    assert_ok(wn_campaign_open(&c, f->path, err));
+    assert_ok(wn_campaign_open(&c, f->path, why));
     return c;
 }
 
@@ -252,12 +256,12 @@ void fixture_state(struct wn_record *r, int64_t n, uint32_t size)
 
 void fixture_put(struct wn_campaign *c, const struct wn_record *r)
 {
-    assert_ok(wn_store_put(wn_campaign_store(c), r, err));
+    assert_ok(wn_store_put(wn_campaign_store(c), r, why));
 }
 
 void fixture_commit(struct wn_campaign *c, wn_utc_us utc)
 {
-    assert_ok(wn_store_commit(wn_campaign_store(c), utc, err));
+    assert_ok(wn_store_commit(wn_campaign_store(c), utc, why));
 }
 
 sqlite3 *plain_open(const char *path)

@@ -52,7 +52,7 @@ uint64_t fixture_seed(uint64_t otherwise);
 #define assert_ok(call)                                                                            \
     do {                                                                                           \
         struct wn_error err_ = {0};                                                                \
-        struct wn_error *err = &err_;                                                              \
+        struct wn_error *why = &err_;                                                              \
         int rc_ = (call);                                                                          \
         if (rc_ != WN_OK) {                                                                        \
             print_error("%s: %d: %s\n", #call, rc_, err_.text);                                    \
