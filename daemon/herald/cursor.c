@@ -1,4 +1,4 @@
-/* The herald's cursor file: one line a campaign, "NAME NUMBER".
+/* The herald's cursor file: one line a campaign, "NUMBER CREATED NAME".
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _GNU_SOURCE
 #include "herald.h"
@@ -13,7 +13,7 @@
 
 int cursors_read(struct cursors *c, const char *path, struct wn_error *err)
 {
-    char line[CURSOR_NAME_SIZE + 32];
+    char line[CURSOR_NAME_SIZE + 64];
     memset(c, 0, sizeof *c);
     (void)snprintf(c->path, sizeof c->path, "%s", path);
     FILE *f = fopen(path, "re");
@@ -21,15 +21,19 @@ int cursors_read(struct cursors *c, const char *path, struct wn_error *err)
         return errno == ENOENT ? WN_OK : wn_error_set(err, WN_EIO, "%s: %s", path, strerror(errno));
     }
     while (fgets(line, sizeof line, f) != NULL) {
-        char *blank = strchr(line, ' ');
-        int64_t number = 0;
-        if (blank == NULL || wn_num_parse_int(blank + 1, strcspn(blank + 1, "\n"), &number) != WN_OK) {
+        size_t number_len = strcspn(line, " "), created_len = strcspn(line + number_len + 1, " ");
+        int64_t number = 0, created = 0;
+        if (line[number_len] == '\0' || wn_num_parse_int(line, number_len, &number) != WN_OK ||
+            wn_num_parse_int(line + number_len + 1, created_len, &created) != WN_OK) {
             continue; /* a spoiled line: that campaign is told again rather than never */
         }
-        *blank = '\0';
-        struct cursor *at = cursors_find(c, line);
+        char *name = line + number_len + 1 + created_len;
+        name += *name == ' ' ? 1 : 0;
+        name[strcspn(name, "\n")] = '\0';
+        struct cursor *at = cursors_find(c, name);
         if (at != NULL) {
             at->delivered = number;
+            at->created_utc_us = created;
         }
     }
     (void)fclose(f);
@@ -46,7 +50,8 @@ int cursors_write(const struct cursors *c, struct wn_error *err)
     }
     bool ok = true;
     for (int i = 0; i < c->n; i++) {
-        ok = fprintf(f, "%s %lld\n", c->at[i].name, (long long)c->at[i].delivered) > 0 && ok;
+        ok = fprintf(f, "%lld %lld %s\n", (long long)c->at[i].delivered, (long long)c->at[i].created_utc_us,
+                     c->at[i].name) > 0 && ok;
     }
     ok = fflush(f) == 0 && fsync(fileno(f)) == 0 && ok;
     ok = fclose(f) == 0 && ok;
@@ -54,6 +59,20 @@ int cursors_write(const struct cursors *c, struct wn_error *err)
         return wn_error_set(err, WN_EIO, "%s: %s", fresh, strerror(errno));
     }
     return WN_OK;
+}
+
+void cursors_prune(struct cursors *c)
+{
+    int kept = 0;
+    for (int i = 0; i < c->n; i++) {
+        if (c->at[i].seen) {
+            c->at[kept++] = c->at[i];
+        }
+    }
+    if (kept < c->n) {
+        memset(&c->at[kept], 0, sizeof c->at[0] * (size_t)(c->n - kept));
+    }
+    c->n = kept;
 }
 
 struct cursor *cursors_find(struct cursors *c, const char *name)

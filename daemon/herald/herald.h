@@ -11,15 +11,19 @@
 
 #include "base/err.h"
 
-enum { CURSORS_MAX = 256, CURSOR_NAME_SIZE = 64 };
+enum { CURSORS_MAX = 256, CURSOR_NAME_SIZE = 256 };
 
 struct cursors {
     char path[300];
     int n;
     struct cursor {
         char name[CURSOR_NAME_SIZE];
-        int64_t delivered; /* number of the last event dealt with */
+        int64_t created_utc_us; /* of the campaign: a new one under an old name begins afresh */
+        int64_t delivered;      /* number of the last event dealt with */
         int64_t seen_mtime_ns;
+        int64_t retry_at_ns;    /* monotonic; each file waits for itself alone */
+        int retry_ms;
+        bool seen;              /* its file was there at the last look */
     } at[CURSORS_MAX];
 };
 
@@ -27,6 +31,8 @@ struct cursors {
 int cursors_read(struct cursors *c, const char *path, struct wn_error *err);
 /** Writes it whole: new file, fsync, rename. */
 int cursors_write(const struct cursors *c, struct wn_error *err);
+/** Forgets campaigns whose files are gone. */
+void cursors_prune(struct cursors *c);
 /** The cursor of a campaign, made on demand; NULL when the table is full. */
 struct cursor *cursors_find(struct cursors *c, const char *name);
 

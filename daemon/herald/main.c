@@ -18,6 +18,7 @@
 
 #include "base/time.h"
 #include "config/config.h"
+#include "port/clock.h"
 #include "store/campaign.h"
 
 enum { LOOK_MS = 2000, RETRY_FIRST_MS = 10000, RETRY_MAX_MS = 3600000 };
@@ -25,7 +26,6 @@ enum { LOOK_MS = 2000, RETRY_FIRST_MS = 10000, RETRY_MAX_MS = 3600000 };
 static struct wn_daemon_config config; /* large */
 static struct wn_problems problems;
 static struct cursors cursors;
-static int retry_ms;
 
 static void say(int priority, const char *text)
 {
@@ -52,12 +52,12 @@ static char *to_json(const struct wn_campaign_info *info, const struct wn_event_
     return text;
 }
 
-/* Returns non-zero to stop at this event: it is tried again later. */
+/* Warnings are told too: each of them is rate-limited where it is made. Returns non-zero to stop at this event: it is tried again later. */
 static int deliver(const struct wn_event_row *row, void *ctx)
 {
     struct delivery *d = ctx;
     struct wn_error err = {0};
-    if (row->event.severity == WN_SEVERITY_ALARM && config.alert.hook[0] != '\0') {
+    if (row->event.severity != WN_SEVERITY_INFO && config.alert.hook[0] != '\0') {
         char *text = to_json(d->info, row);
         int rc = text == NULL ? wn_error_set(&err, WN_ENOMEM, "an alarm could not be written as JSON")
                               : hook_run(config.alert.hook, text, config.alert.hook_timeout_s, &err);
@@ -82,10 +82,17 @@ static bool look_into(const char *path, struct cursor *at)
     if (rc == WN_OK) {
         rc = wn_campaign_info(c, &info, &err);
     }
+    if (rc == WN_OK && at->created_utc_us != info.created_utc) {
+        at->created_utc_us = info.created_utc;
+        at->delivered = 0;
+    }
     if (rc == WN_OK) {
         rc = wn_campaign_each_event(c, at->delivered, deliver, &d, &err);
     }
     wn_campaign_close(c);
+    if (rc != WN_OK && err.text[0] != '\0') {
+        say(3, err.text);
+    }
     if (d.moved && cursors_write(&cursors, &err) != WN_OK) {
         say(3, err.text);
     }
@@ -98,44 +105,56 @@ static int64_t mtime_ns(const char *path)
     return stat(path, &st) == 0 ? (int64_t)st.st_mtim.tv_sec * WN_NS_PER_S + st.st_mtim.tv_nsec : 0;
 }
 
-/* Has the file or its write-ahead log changed since it was last read to its end? */
-static bool look_at(const char *name)
+static wn_ns now_ns(void)
+{
+    return wn_clock_monotonic(wn_clock_real());
+}
+
+/* Looks into a file when it or its write-ahead log has changed since it was last read to its end. One that fails is tried again later and
+ * later, without holding up the others. */
+static void look_at(const char *name)
 {
     char path[WN_PATH_SIZE + 300], wal[WN_PATH_SIZE + 310];
     struct cursor *at = cursors_find(&cursors, name);
     if (at == NULL) {
         say(3, "too many campaigns in the data directory: move finished ones away");
-        return true;
+        return;
     }
+    at->seen = true;
     (void)snprintf(path, sizeof path, "%s/%s", config.data_dir, name);
     (void)snprintf(wal, sizeof wal, "%s-wal", path);
     int64_t changed = mtime_ns(path), wal_changed = mtime_ns(wal);
     changed = wal_changed > changed ? wal_changed : changed;
-    if (changed == at->seen_mtime_ns) {
-        return true;
+    if (changed == at->seen_mtime_ns || now_ns() < at->retry_at_ns) {
+        return;
     }
-    if (!look_into(path, at)) {
-        return false;
+    if (look_into(path, at)) {
+        at->seen_mtime_ns = changed;
+        at->retry_ms = 0;
+    } else {
+        at->retry_ms = at->retry_ms == 0 ? RETRY_FIRST_MS : at->retry_ms * 2;
+        at->retry_ms = at->retry_ms < RETRY_MAX_MS ? at->retry_ms : RETRY_MAX_MS;
+        at->retry_at_ns = now_ns() + at->retry_ms * WN_NS_PER_MS;
     }
-    at->seen_mtime_ns = changed;
-    return true;
 }
 
-static bool look(void)
+static void look(void)
 {
     DIR *d = opendir(config.data_dir);
-    bool all = true;
     if (d == NULL) {
-        return true; /* no campaign yet */
+        return; /* no campaign yet */
+    }
+    for (int i = 0; i < cursors.n; i++) {
+        cursors.at[i].seen = false;
     }
     for (struct dirent *e = readdir(d); e != NULL; e = readdir(d)) {
         size_t len = strlen(e->d_name);
         if (len > 5 && strcmp(e->d_name + len - 5, ".wane") == 0) {
-            all = look_at(e->d_name) && all;
+            look_at(e->d_name);
         }
     }
     (void)closedir(d);
-    return all;
+    cursors_prune(&cursors);
 }
 
 static void loop(void)
@@ -148,12 +167,8 @@ static void loop(void)
     (void)signal(SIGPIPE, SIG_IGN);
     int signals = signalfd(-1, &mask, SFD_CLOEXEC);
     struct pollfd p = {signals, POLLIN, 0};
-    int wait_ms = LOOK_MS;
-    while (poll(&p, 1, wait_ms) == 0) {
-        bool all = look();
-        retry_ms = all ? 0 : retry_ms == 0 ? RETRY_FIRST_MS : retry_ms * 2;
-        retry_ms = retry_ms < RETRY_MAX_MS ? retry_ms : RETRY_MAX_MS;
-        wait_ms = all ? LOOK_MS : retry_ms;
+    while (poll(&p, 1, LOOK_MS) == 0) {
+        look();
     }
 }
 
