@@ -82,7 +82,8 @@ static void append(struct writer *w, const char *text, size_t len)
     w->len += len;
 }
 
-/* Replaces the placeholder whose name begins at name; returns what follows its brace, NULL on error. */
+/* Replaces the placeholder whose name begins at name; returns what follows its brace, NULL on
+ * error. */
 static const char *replace(const struct wn_dialect *d, const char *tmpl, const char *name,
                            const struct wn_setpoints *sp, struct writer *w, struct wn_error *err)
 {
@@ -93,13 +94,13 @@ static const char *replace(const struct wn_dialect *d, const char *tmpl, const c
     }
     const double *value = sp != NULL ? wn_setpoint_find(sp, name, (size_t)(end - name)) : NULL;
     if (sp != NULL && value == NULL) {
-        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": {%.*s} is no value that can be sent", d->file, tmpl,
-                           (int)(end - name), name);
+        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": {%.*s} is no value that can be sent",
+                           d->file, tmpl, (int)(end - name), name);
         return NULL;
     }
     if (value == NULL || !isfinite(*value)) {
-        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": there is no value for {%.*s} here", d->file, tmpl,
-                           (int)(end - name), name);
+        (void)wn_error_set(err, WN_EINVAL, "%s: \"%s\": there is no value for {%.*s} here", d->file,
+                           tmpl, (int)(end - name), name);
         return NULL;
     }
     char number[WN_NUM_SIZE];
@@ -128,7 +129,8 @@ int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct
     }
     append(&w, d->terminator, strlen(d->terminator));
     if (w.len >= size) {
-        return wn_error_set(err, WN_ERANGE, "%s: \"%s\" becomes %zu characters, at most %zu are sent: split it",
+        return wn_error_set(err, WN_ERANGE,
+                            "%s: \"%s\" becomes %zu characters, at most %zu are sent: split it",
                             d->file, tmpl, w.len, size - 1);
     }
     out[w.len] = '\0';
@@ -159,7 +161,8 @@ static int decode_output(const struct field_at *f, struct wn_reading *r, struct 
 {
     if ((f->len == 1 && f->text[0] == '1') || (f->len == 2 && memcmp(f->text, "ON", 2) == 0)) {
         r->output_on = 1;
-    } else if ((f->len == 1 && f->text[0] == '0') || (f->len == 3 && memcmp(f->text, "OFF", 3) == 0)) {
+    } else if ((f->len == 1 && f->text[0] == '0') ||
+               (f->len == 3 && memcmp(f->text, "OFF", 3) == 0)) {
         r->output_on = 0;
     } else {
         return refuse(f, "tells neither 0, 1, OFF nor ON", err);
@@ -168,7 +171,8 @@ static int decode_output(const struct field_at *f, struct wn_reading *r, struct 
     return WN_OK;
 }
 
-static int decode_time(const struct field_at *f, double value_s, struct wn_reading *r, struct wn_error *err)
+static int decode_time(const struct field_at *f, double value_s, struct wn_reading *r,
+                       struct wn_error *err)
 {
     if (value_s < 0 || value_s > 9e9) { /* 285 years */
         return refuse(f, "tells an impossible time", err);
@@ -223,7 +227,8 @@ static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error
     if (f.field == WN_FIELD_IGNORE) {
         return WN_OK;
     }
-    /* A blank in front is common and harmless; behind, it could be the rest of a digit ('0' with one bit flipped). */
+    /* A blank in front is common and harmless; behind, it could be the rest of a digit ('0' with
+     * one bit flipped). */
     while (f.len > 0 && f.text[0] == ' ') {
         f.text++;
         f.len--;

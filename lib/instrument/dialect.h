@@ -1,9 +1,10 @@
 /* Dialects: how to talk to one kind of instrument, as data read from a dialect file.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * A command is a template; {current_a}, {voltage_v}, {power_w}, {interval_s}, {voltage_high_v}, {voltage_low_v},
- * {current_limit_a}, {temperature_limit_c}, {timeout_s} are replaced by numbers. A reply is a list of fields split by one separator; each field is
- * a name out of enum wn_field or is ignored. */
+ * A command is a template; {current_a}, {voltage_v}, {power_w}, {interval_s}, {voltage_high_v},
+ * {voltage_low_v}, {current_limit_a}, {temperature_limit_c}, {timeout_s} are replaced by numbers. A
+ * reply is a list of fields split by one separator; each field is a name out of enum wn_field or is
+ * ignored. */
 #ifndef WN_INSTRUMENT_DIALECT_H
 #define WN_INSTRUMENT_DIALECT_H
 
@@ -33,14 +34,14 @@ struct wn_sequence {
 /** A query whose reply must equal a number that was set. */
 struct wn_readback {
     char query[WN_TEMPLATE_SIZE];
-    char expect[32];      /* placeholder name without braces, e.g. "current_a"; or a literal text */
-    double tolerance;     /* absolute, for numbers */
+    char expect[32];  /* placeholder name without braces, e.g. "current_a"; or a literal text */
+    double tolerance; /* absolute, for numbers */
 };
 enum { WN_READBACKS_MAX = 6 };
 
 /** What one output mode needs. */
 struct wn_mode {
-    struct wn_sequence set;               /* set-points, output still as it was */
+    struct wn_sequence set; /* set-points, output still as it was */
     struct wn_readback readback[WN_READBACKS_MAX];
     int readbacks;
 };
@@ -48,29 +49,29 @@ struct wn_mode {
 struct wn_dialect {
     char name[64];
     char title[128];
-    char file[256];               /* where it was read from, for messages */
-    bool simulated;               /* results are labelled simulated */
-    bool has_clock;               /* replies carry time_s and the instrument's time drives the campaign */
-    char terminator[4];           /* appended to every command: "\n" or "\r\n" */
-    double reply_timeout_s;       /* for one reply */
-    int retries;                  /* of a query without or with a garbled reply, before silence is declared */
-    double settle_s;              /* after opening the port */
+    char file[256];         /* where it was read from, for messages */
+    bool simulated;         /* results are labelled simulated */
+    bool has_clock;         /* replies carry time_s and the instrument's time drives the campaign */
+    char terminator[4];     /* appended to every command: "\n" or "\r\n" */
+    double reply_timeout_s; /* for one reply */
+    int retries;     /* of a query without or with a garbled reply, before silence is declared */
+    double settle_s; /* after opening the port */
     int baud;
     char identity_query[WN_TEMPLATE_SIZE];
-    char identity_prefix[128];    /* the reply must begin with this */
-    struct wn_sequence setup;     /* once after identification: own protection settings and the like */
+    char identity_prefix[128]; /* the reply must begin with this */
+    struct wn_sequence setup;  /* once after identification: own protection settings and the like */
     struct wn_mode charge, discharge, power;
-    struct wn_sequence on, off;   /* output */
+    struct wn_sequence on, off;          /* output */
     char output_query[WN_TEMPLATE_SIZE]; /* read-back of the output state */
-    char output_off_reply[32];    /* its reply when off */
+    char output_off_reply[32];           /* its reply when off */
     char read_query[WN_TEMPLATE_SIZE];
-    char separator;               /* between the fields of its reply */
+    char separator; /* between the fields of its reply */
     enum wn_field field[WN_FIELDS_MAX];
     int fields;
-    int current_sign;             /* +1 when the instrument counts charge positive, else -1 */
-    char error_query[WN_TEMPLATE_SIZE]; /* empty: none; reply starts with 0 when there is no error */
-    double overload;              /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
-    char safe_off[WN_COMMAND_MAX];      /* bytes the guard writes, terminators included */
+    int current_sign;                   /* +1 when the instrument counts charge positive, else -1 */
+    char error_query[WN_TEMPLATE_SIZE]; /* empty: none; its reply starts with 0: no error */
+    double overload; /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
+    char safe_off[WN_COMMAND_MAX]; /* bytes the guard writes, terminators included */
     size_t safe_off_len;
 };
 
@@ -80,19 +81,23 @@ struct wn_setpoints {
     double voltage_high_v, voltage_low_v, current_limit_a, temperature_limit_c, timeout_s;
 };
 
-/** The value a placeholder name (without braces) stands for, inside *sp; NULL for a name that is none. */
+/** The value a placeholder name (without braces) stands for, inside *sp; NULL for a name that is
+ * none. */
 const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len);
 
-/** Replaces placeholders and adds the terminator. WN_EINVAL: unknown placeholder or one without a value; WN_ERANGE: too long. */
+/** Replaces placeholders and adds the terminator. WN_EINVAL: unknown placeholder or one without a
+ * value; WN_ERANGE: too long. */
 int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct wn_setpoints *sp,
                       char *out, size_t size, size_t *len, struct wn_error *err);
 
-/** Splits and reads the reply of the read query. Strict: the number of fields must match, every number must be a number.
- * WN_EFRAME with the reply and the field at fault; overload values leave their has-bit unset. time_ns is set from time_s. */
+/** Splits and reads the reply of the read query. Strict: the number of fields must match, every
+ * number must be a number. WN_EFRAME with the reply and the field at fault; overload values leave
+ * their has-bit unset. time_ns is set from time_s. */
 int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
                       struct wn_reading *out, struct wn_error *err);
 
-/** Checks a dialect read from a file: required commands, placeholders known, safe_off present. Texts name d->file. */
+/** Checks a dialect read from a file: required commands, placeholders known, safe_off present.
+ * Texts name d->file. */
 int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err);
 
 #endif

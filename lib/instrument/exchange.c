@@ -136,8 +136,8 @@ void wn_exchange_advance(struct wn_session *s)
 
 void wn_exchange_again(struct wn_session *s)
 {
-    bool whole = s->phase == WN_PHASE_COMMANDS || s->phase == WN_PHASE_ERROR ||
-                 s->request == WN_REQUEST_OFF;
+    bool whole =
+        s->phase == WN_PHASE_COMMANDS || s->phase == WN_PHASE_ERROR || s->request == WN_REQUEST_OFF;
     if (whole) {
         s->phase = 0;
         s->index = 0;
@@ -175,7 +175,8 @@ static bool repeated(struct wn_session *s, const char *line, size_t len)
     return same;
 }
 
-/* Number of an entry of the error queue, "0,\"No error\"" (SCPI-1999 21.8): digits, then the end or a comma. */
+/* Number of an entry of the error queue, "0,\"No error\"" (SCPI-1999 21.8): digits, then the end or
+ * a comma. */
 static bool error_number(const char *line, size_t len, int64_t *number)
 {
     const char *comma = memchr(line, ',', len);
@@ -203,8 +204,10 @@ static enum wn_verdict judge_errors(struct wn_session *s, const char *line, size
         return WN_VERDICT_GOOD;
     }
     s->old_errors = true;
-    (void)wn_error_set(err, WN_EINSTRUMENT, "the instrument refuses what it was sent: %s; compare the commands in %s with its manual",
-                       wn_reply_text(line, len, text, sizeof text), s->dialect->file);
+    (void)wn_error_set(
+        err, WN_EINSTRUMENT,
+        "the instrument refuses what it was sent: %s; compare the commands in %s with its manual",
+        wn_reply_text(line, len, text, sizeof text), s->dialect->file);
     return WN_VERDICT_FAILED;
 }
 
@@ -292,8 +295,10 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
     char text[160];
     if (len >= n && memcmp(line, prefix, n) == 0) {
         if (s->identity[0] != '\0' && !wn_exchange_is_identity(s, line, len)) {
-            (void)wn_error_set(err, WN_EIDENTITY, "%s answers '%s', but it was '%s' before: who changed the instrument?", s->query,
-                               wn_reply_text(line, len, text, sizeof text), s->identity);
+            (void)wn_error_set(
+                err, WN_EIDENTITY,
+                "%s answers '%s', but it was '%s' before: who changed the instrument?", s->query,
+                wn_reply_text(line, len, text, sizeof text), s->identity);
             return repeated(s, line, len) ? WN_VERDICT_FAILED : WN_VERDICT_BAD;
         }
         size_t keep = len < sizeof s->identity ? len : sizeof s->identity - 1;
@@ -301,15 +306,16 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
         s->identity[keep] = '\0';
         return WN_VERDICT_GOOD;
     }
-    (void)wn_error_set(err, WN_EIDENTITY,
-                       "%s answers '%s', which does not begin with '%s': another instrument or another port, "
-                       "nothing is switched on; `wane ports` shows the ports",
-                       s->query, wn_reply_text(line, len, text, sizeof text), prefix);
+    (void)wn_error_set(
+        err, WN_EIDENTITY,
+        "%s answers '%s', which does not begin with '%s': another instrument or another port, "
+        "nothing is switched on; `wane ports` shows the ports",
+        s->query, wn_reply_text(line, len, text, sizeof text), prefix);
     return repeated(s, line, len) ? WN_VERDICT_FAILED : WN_VERDICT_BAD;
 }
 
-static enum wn_verdict judge_reading(struct wn_session *s, const char *line, size_t len, wn_ns now_ns,
-                                     struct wn_error *err)
+static enum wn_verdict judge_reading(struct wn_session *s, const char *line, size_t len,
+                                     wn_ns now_ns, struct wn_error *err)
 {
     struct wn_reading r;
     if (wn_dialect_decode(s->dialect, line, len, &r, err) != WN_OK) {
@@ -340,7 +346,8 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
     case WN_PHASE_READBACK:
         return judge_readback(s, line, len, err);
     case WN_PHASE_OUTPUT:
-        return s->request == WN_REQUEST_OFF ? judge_off(s, line, len, err) : judge_on(s, line, len, err);
+        return s->request == WN_REQUEST_OFF ? judge_off(s, line, len, err)
+                                            : judge_on(s, line, len, err);
     case WN_PHASE_IDENTITY:
         return judge_identity(s, line, len, err);
     case WN_PHASE_READ:

@@ -1,4 +1,4 @@
-/* Instrument internals shared by the files of this module: placeholders, and the steps a request is made of.
+/* Instrument internals: placeholders, texts, and the steps a request is made of.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_INSTRUMENT_EXCHANGE_H
 #define WN_INSTRUMENT_EXCHANGE_H
@@ -6,7 +6,8 @@
 #include "instrument/dialect.h"
 #include "instrument/session.h"
 
-/* Parts of a request, in the order in which they are gone through; which of them a request has is in exchange.c. */
+/* Parts of a request, in the order in which they are gone through; which of them a request has is
+ * in exchange.c. */
 enum wn_phase {
     WN_PHASE_DRAIN,    /* empty an error queue that may hold old errors */
     WN_PHASE_COMMANDS, /* the sequence: no replies */
@@ -41,7 +42,8 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
 /** Is the line the identity of our instrument? */
 bool wn_exchange_is_identity(const struct wn_session *s, const char *line, size_t len);
 
-/** Copies a reply for a message: bytes outside printable ASCII become '?', a long one ends in "...". Returns buf. */
+/** Copies a reply for a message: bytes outside printable ASCII become '?', a long one ends in
+ * "...". Returns buf. */
 const char *wn_reply_text(const char *reply, size_t len, char *buf, size_t size);
 /** Name of a field for messages. */
 const char *wn_field_name(enum wn_field f);

@@ -41,7 +41,8 @@ static void finish(struct wn_session *s, enum wn_session_result result)
     s->out_pos = 0;
     s->deadline_ns = WN_NS_NEVER;
     if (s->request == WN_REQUEST_OFF) {
-        s->old_errors = true; /* the terminator in front may have displeased it; and off asks for no errors */
+        s->old_errors =
+            true; /* the terminator in front may have displeased it; and off asks for no errors */
     }
 }
 
@@ -66,8 +67,8 @@ static void note(struct wn_session *s, bool bad)
 static int add(struct wn_session *s, const char *tmpl, struct wn_error *err)
 {
     size_t len = 0;
-    int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->out + s->out_len, WN_COMMAND_MAX, &len,
-                               err);
+    int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->out + s->out_len, WN_COMMAND_MAX,
+                               &len, err);
     s->out_len += len;
     return rc;
 }
@@ -94,8 +95,8 @@ static int add_read(struct wn_session *s, const char *tmpl, struct wn_error *err
     return WN_OK;
 }
 
-/* Asks for the identity once more often than it has been asked without an answer: when as many answers have come, one of them is new,
- * and everything that was asked before is behind us. */
+/* Asks for the identity once more often than it has been asked without an answer: when as many
+ * answers have come, one of them is new, and everything that was asked before is behind us. */
 static int add_resync(struct wn_session *s, struct wn_error *err)
 {
     int rc = WN_OK;
@@ -151,7 +152,10 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
         s->stale = true;
     }
     if (s->ids_due > 0 && now_ns - s->ids_ns > ID_LATE_MAX * timeout_ns(s)) {
-        s->ids_due = s->lead ? 1 : 0; /* lost, not late; but one may lie there without its end, which we send now */
+        s->ids_due =
+            s->lead
+                ? 1
+                : 0; /* lost, not late; but one may lie there without its end, which we send now */
     }
     if (s->lead) {
         s->out_len = strlen(s->dialect->terminator);
@@ -184,16 +188,17 @@ static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
     s->attempt++;
     (void)wn_error_prefix(err, "%s on %s", s->role, s->port);
     struct wn_error told = *err;
-    (void)wn_error_set(&s->complaint, told.code, "%s; %d of the last %d replies were bad or missing", told.text,
+    (void)wn_error_set(&s->complaint, told.code,
+                       "%s; %d of the last %d replies were bad or missing", told.text,
                        s->recent_bad, s->recent_n);
     if (s->attempt <= s->dialect->retries) {
         wn_exchange_again(s);
         prepare(s, now_ns);
         return;
     }
-    (void)wn_error_set(err, told.code, "%s; asked %d %s; %d of the last %d replies were bad or missing",
-                       told.text, s->attempt, s->attempt == 1 ? "time" : "times", s->recent_bad,
-                       s->recent_n);
+    (void)wn_error_set(err, told.code,
+                       "%s; asked %d %s; %d of the last %d replies were bad or missing", told.text,
+                       s->attempt, s->attempt == 1 ? "time" : "times", s->recent_bad, s->recent_n);
     fail(s, err);
 }
 
@@ -216,7 +221,8 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
         preempt(s);
     }
     s->request = request;
-    s->setpoints = sp != NULL ? *sp : (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+    s->setpoints =
+        sp != NULL ? *sp : (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
     s->phase = 0;
     s->index = 0;
     s->attempt = 0;
@@ -227,7 +233,8 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
     wn_error_clear(&s->error);
     if (request == WN_REQUEST_POWER && s->dialect->power.set.n == 0) {
         struct wn_error err;
-        (void)wn_error_set(&err, WN_EINVAL, "%s on %s: %s has no power mode: use discharge steps with a current",
+        (void)wn_error_set(&err, WN_EINVAL,
+                           "%s on %s: %s has no power mode: use discharge steps with a current",
                            s->role, s->port, s->dialect->file);
         fail(s, &err);
         return;
@@ -270,7 +277,8 @@ struct outcome {
     struct wn_error err;
 };
 
-/* An identity came. Those older than what was asked last are behind it when as many came as were needed. */
+/* An identity came. Those older than what was asked last are behind it when as many came as were
+ * needed. */
 static bool count_identity(struct wn_session *s)
 {
     s->ids_due -= s->ids_due > 0;
@@ -294,7 +302,8 @@ static void in_step(struct wn_session *s, struct outcome *out)
     }
     out->what = GIVE_UP;
     (void)wn_error_set(&out->err, WN_EFRAME,
-                       "%s on %s: lines nobody asked for keep coming: is it in a mode in which it talks by itself?",
+                       "%s on %s: lines nobody asked for keep coming: is it in a mode in which it "
+                       "talks by itself?",
                        s->role, s->port);
 }
 
@@ -347,8 +356,8 @@ static void take_garbage(struct wn_session *s, struct outcome *out)
         s->awaiting_reply = false;
         s->bad_replies++;
         out->what = ASK_AGAIN;
-        (void)wn_error_set(&out->err, WN_EFRAME, "reply to %s is no text: check baud rate, parity and cable",
-                           s->query);
+        (void)wn_error_set(&out->err, WN_EFRAME,
+                           "reply to %s is no text: check baud rate, parity and cable", s->query);
     } else if (!s->awaiting_reply) {
         s->stale = true;
     }
@@ -375,7 +384,8 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
     }
     switch (out.what) {
     case NOTHING:
-        /* Not handed out yet, and something came that nobody asked for: better ask who is there first. */
+        /* Not handed out yet, and something came that nobody asked for: better ask who is there
+         * first. */
         if (s->result == WN_SESSION_PENDING && s->out_pos == 0 && s->stale && !s->resync) {
             s->phase = s->from_phase;
             s->index = s->from_index;
@@ -408,10 +418,13 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
     if (!s->sent) {
         s->phase = 0; /* who knows how much of it went out */
         s->index = 0;
-        (void)wn_error_set(&err, WN_ETIMEOUT, "the port takes no bytes for %s s: check cable and flow control", waited);
-    } else {
-        (void)wn_error_set(&err, WN_ETIMEOUT, "no answer to %s within %s s: check power, cable and baud rate", s->query,
+        (void)wn_error_set(&err, WN_ETIMEOUT,
+                           "the port takes no bytes for %s s: check cable and flow control",
                            waited);
+    } else {
+        (void)wn_error_set(&err, WN_ETIMEOUT,
+                           "no answer to %s within %s s: check power, cable and baud rate",
+                           s->query, waited);
     }
     retry(s, &err, now_ns);
     return s->result;

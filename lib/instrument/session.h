@@ -1,20 +1,26 @@
-/* Session: the conversation with one instrument, without I/O: requests in, bytes to write out; bytes read in, results out.
+/* Session: the conversation with one instrument, without I/O: bytes to write, bytes read, results.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure. One request at a time; a request is a list of exchanges (command, or query with reply), each with an absolute deadline in host
- * time: a reply that comes at the deadline or later is late. A query without reply, or with a garbled one, is asked again `retries`
- * times; a partial line is thrown away and input is ignored until the new reply. A late reply can never be taken for the answer of the
- * next query: after a time-out, a garbled reply, a line nobody asked for or a pre-empted query the session resynchronises by asking the
- * identity and dropping every line until it answers; an identity that comes later still is known by its text and dropped. When older
- * identity queries are unanswered it is asked once more often than they are, and as many answers are waited for: one of them is then
- * certainly new, and replies do not overtake each other. OFF may be requested at any moment and pre-empts what is under way.
+ * Pure. One request at a time; a request is a list of exchanges (command, or query with reply),
+ * each with an absolute deadline in host time: a reply that comes at the deadline or later is late.
+ * A query without reply, or with a garbled one, is asked again `retries` times; a partial line is
+ * thrown away and input is ignored until the new reply. A late reply can never be taken for the
+ * answer of the next query: after a time-out, a garbled reply, a line nobody asked for or a
+ * pre-empted query the session resynchronises by asking the identity and dropping every line until
+ * it answers; an identity that comes later still is known by its text and dropped. When older
+ * identity queries are unanswered it is asked once more often than they are, and as many answers
+ * are waited for: one of them is then certainly new, and replies do not overtake each other. OFF
+ * may be requested at any moment and pre-empts what is under way.
  *
- * The commands of a request and the query behind them are handed out together. Where asking again would prove nothing, the commands
- * are sent again too: behind a lost answer of the error queue (reading it has emptied it), and for OFF. OFF starts with a terminator,
- * so that half a command on its way to the instrument cannot spoil it. An error queue that may hold old errors is emptied first.
+ * The commands of a request and the query behind them are handed out together. Where asking again
+ * would prove nothing, the commands are sent again too: behind a lost answer of the error queue
+ * (reading it has emptied it), and for OFF. OFF starts with a terminator, so that half a command on
+ * its way to the instrument cannot spoil it. An error queue that may hold old errors is emptied
+ * first.
  *
- * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only after the next query went out, a
- * reply more than 20 time-outs late, or numbers garbled into other numbers. They look right; the engine's plausibility rules stand behind. */
+ * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only
+ * after the next query went out, a reply more than 20 time-outs late, or numbers garbled into other
+ * numbers. They look right; the engine's plausibility rules stand behind. */
 #ifndef WN_INSTRUMENT_SESSION_H
 #define WN_INSTRUMENT_SESSION_H
 
@@ -25,27 +31,30 @@
 
 enum wn_request {
     WN_REQUEST_NONE,
-    WN_REQUEST_IDENTIFY,  /* identity query, checked against the prefix */
-    WN_REQUEST_SETUP,     /* set-up sequence with the protections in the set-points, then error query */
-    WN_REQUEST_CHARGE,    /* set-points, error query, read-back; output not switched */
+    WN_REQUEST_IDENTIFY, /* identity query, checked against the prefix */
+    WN_REQUEST_SETUP, /* set-up sequence with the protections in the set-points, then error query */
+    WN_REQUEST_CHARGE, /* set-points, error query, read-back; output not switched */
     WN_REQUEST_DISCHARGE,
     WN_REQUEST_POWER,
-    WN_REQUEST_ON,        /* on sequence, error query, then output query must not answer off */
-    WN_REQUEST_OFF,       /* off sequence, then output query must answer off */
+    WN_REQUEST_ON,  /* on sequence, error query, then output query must not answer off */
+    WN_REQUEST_OFF, /* off sequence, then output query must answer off */
     WN_REQUEST_READ
 };
 
 enum wn_session_result {
     WN_SESSION_IDLE,    /* no request */
-    WN_SESSION_PENDING, /* write what wn_session_output() gives; feed input; or call again at the deadline */
+    WN_SESSION_PENDING, /* write what wn_session_output() gives; feed input; or call again at the
+                           deadline */
     WN_SESSION_DONE,    /* request fulfilled; reading or identity is there */
-    WN_SESSION_FAILED   /* error is filled: WN_ETIMEOUT, WN_EFRAME, WN_EIDENTITY, WN_EREADBACK, WN_EINSTRUMENT; WN_EINVAL: the
-                           dialect cannot do this, or a value is missing; WN_ERANGE: a command became too long */
+    WN_SESSION_FAILED   /* error is filled: WN_ETIMEOUT, WN_EFRAME, WN_EIDENTITY, WN_EREADBACK,
+                           WN_EINSTRUMENT; WN_EINVAL: the   dialect cannot do this, or a value is
+                           missing; WN_ERANGE: a command became too long */
 };
 
 enum {
-    WN_SESSION_OUT_MAX = (WN_SEQUENCE_MAX + 2) * WN_COMMAND_MAX, /* a sequence and a query always fit */
-    WN_SESSION_RECENT = 100                                      /* replies remembered as good or bad */
+    WN_SESSION_OUT_MAX =
+        (WN_SEQUENCE_MAX + 2) * WN_COMMAND_MAX, /* a sequence and a query always fit */
+    WN_SESSION_RECENT = 100                     /* replies remembered as good or bad */
 };
 
 struct wn_session {
@@ -55,47 +64,49 @@ struct wn_session {
     struct wn_line_reader lines;
     enum wn_request request;
     struct wn_setpoints setpoints;
-    int phase, index, attempt;        /* where in the request */
-    int from_phase, from_index;       /* where what is handed out begins */
-    int resyncs;                      /* of the present exchange */
-    int ids_due;                      /* answers to identity queries that may still come */
-    int ids_asked, ids_needed;        /* identity queries in what is handed out; answers needed to be in step */
-    wn_ns ids_ns;                     /* when the last of them was written */
+    int phase, index, attempt;  /* where in the request */
+    int from_phase, from_index; /* where what is handed out begins */
+    int resyncs;                /* of the present exchange */
+    int ids_due;                /* answers to identity queries that may still come */
+    int ids_asked,
+        ids_needed; /* identity queries in what is handed out; answers needed to be in step */
+    wn_ns ids_ns;   /* when the last of them was written */
     bool awaiting_reply, resync;
-    bool sent;                        /* output of the present exchange was handed out */
-    bool stale;                       /* a reply nobody waits for may still come: resynchronise before the next query */
-    bool lead;                        /* the instrument may hold half a command: send a terminator first */
-    bool old_errors;                  /* the error queue may hold errors that are not of this request */
+    bool sent;  /* output of the present exchange was handed out */
+    bool stale; /* a reply nobody waits for may still come: resynchronise before the next query */
+    bool lead;  /* the instrument may hold half a command: send a terminator first */
+    bool old_errors; /* the error queue may hold errors that are not of this request */
     enum wn_session_result result;
-    wn_ns deadline_ns;                /* host time */
+    wn_ns deadline_ns; /* host time */
     char out[WN_SESSION_OUT_MAX];
     size_t out_len, out_pos;
     char read_command[WN_COMMAND_MAX]; /* the read query expanded, and for what */
     size_t read_command_len;
     struct wn_setpoints read_setpoints;
-    char query[WN_COMMAND_MAX];       /* for messages */
-    struct wn_reading reading;        /* last one read */
+    char query[WN_COMMAND_MAX]; /* for messages */
+    struct wn_reading reading;  /* last one read */
     char identity[256];
     uint64_t exchanges, bad_replies, timeouts;
     int consecutive_bad;
-    uint64_t recent[2];               /* bit set: that reply was bad or missing */
+    uint64_t recent[2]; /* bit set: that reply was bad or missing */
     int recent_pos, recent_n, recent_bad;
-    char differs[128];                /* the last answer that was well-formed but not the expected one */
+    char differs[128]; /* the last answer that was well-formed but not the expected one */
     struct wn_error error;
-    struct wn_error complaint;        /* the last bad reply, also when asking again helped: to be logged when bad_replies or
-                                         timeouts has grown */
+    struct wn_error complaint; /* the last bad reply, also when asking again helped: to be logged
+                                  when bad_replies or timeouts has grown */
 };
 
 void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const char *role,
                      const char *port);
 
-/** Begins a request; it may have failed at once. Asserts that none is pending, except for WN_REQUEST_OFF, which replaces a
- * pending one. sp may be NULL when the request needs none. */
+/** Begins a request; it may have failed at once. Asserts that none is pending, except for
+ * WN_REQUEST_OFF, which replaces a pending one. sp may be NULL when the request needs none. */
 void wn_session_begin(struct wn_session *s, enum wn_request request, const struct wn_setpoints *sp,
                       wn_ns now_ns);
 
-/** Bytes still to be written (borrowed until the next call that is not const); *len 0 when none. Tell how many were written with
- * wn_session_wrote(); while some are left, wait for the port to take more. */
+/** Bytes still to be written (borrowed until the next call that is not const); *len 0 when none.
+ * Tell how many were written with wn_session_wrote(); while some are left, wait for the port to
+ * take more. */
 const char *wn_session_output(const struct wn_session *s, size_t *len);
 void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns);
 

@@ -10,7 +10,8 @@
 
 /* Values each kind of command may use; separated by blanks. */
 static const char no_values[] = "";
-static const char protection_values[] = "voltage_high_v voltage_low_v current_limit_a temperature_limit_c timeout_s";
+static const char protection_values[] =
+    "voltage_high_v voltage_low_v current_limit_a temperature_limit_c timeout_s";
 static const char current_values[] = "current_a voltage_v";
 static const char power_values[] = "power_w voltage_v";
 static const char read_values[] = "interval_s";
@@ -43,24 +44,27 @@ static bool needed(const struct checker *c, const char *key, const char *text)
 }
 
 /* One template: text that can be sent, and only values that are there when it is sent. */
-static bool good_template(const struct checker *c, const char *key, const char *text, const char *values)
+static bool good_template(const struct checker *c, const char *key, const char *text,
+                          const char *values)
 {
     if (!needed(c, key, text)) {
         return false;
     }
     for (const char *at = text; *at != '\0'; at++) {
         if (*at < 0x20 || *at > 0x7e) {
-            (void)wn_error_set(c->err, WN_EINVAL,
-                               "%s: %s holds a byte that is no printable ASCII; the terminator is added by itself",
-                               c->d->file, key);
+            (void)wn_error_set(
+                c->err, WN_EINVAL,
+                "%s: %s holds a byte that is no printable ASCII; the terminator is added by itself",
+                c->d->file, key);
             return false;
         }
     }
     for (const char *at = strchr(text, '{'); at != NULL; at = strchr(at, '{')) {
         size_t n = strcspn(++at, "}");
         if (at[n] == '\0' || !listed(values, at, n)) {
-            (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: \"%s\": {%.*s} is not one of the values for it (%s)", c->d->file,
-                               key, text, (int)n, at, values[0] != '\0' ? values : "it takes none");
+            (void)wn_error_set(
+                c->err, WN_EINVAL, "%s: %s: \"%s\": {%.*s} is not one of the values for it (%s)",
+                c->d->file, key, text, (int)n, at, values[0] != '\0' ? values : "it takes none");
             return false;
         }
     }
@@ -71,8 +75,8 @@ static bool good_sequence(const struct checker *c, const char *key, const struct
                           const char *values)
 {
     if (q->n < 0 || q->n > WN_SEQUENCE_MAX) {
-        (void)wn_error_set(c->err, WN_ERANGE, "%s: %s has %d commands, at most %d", c->d->file, key, q->n,
-                           WN_SEQUENCE_MAX);
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: %s has %d commands, at most %d", c->d->file, key,
+                           q->n, WN_SEQUENCE_MAX);
         return false;
     }
     for (int i = 0; i < q->n; i++) {
@@ -95,19 +99,20 @@ static bool good_readback(const struct checker *c, const char *key, const struct
         return true; /* a literal text */
     }
     if (!listed(values, rb->expect, n)) {
-        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: expect is \"%s\", which is not one of %s", c->d->file, key,
-                           rb->expect, values);
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: expect is \"%s\", which is not one of %s",
+                           c->d->file, key, rb->expect, values);
         return false;
     }
     if (!(rb->tolerance > 0) || !isfinite(rb->tolerance)) {
-        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: \"%s\" needs a tolerance above zero", c->d->file, key,
-                           rb->expect);
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: \"%s\" needs a tolerance above zero",
+                           c->d->file, key, rb->expect);
         return false;
     }
     return true;
 }
 
-static bool good_mode(const struct checker *c, const char *name, const struct wn_mode *m, const char *values)
+static bool good_mode(const struct checker *c, const char *name, const struct wn_mode *m,
+                      const char *values)
 {
     char key[32];
     (void)snprintf(key, sizeof key, "%s.set", name);
@@ -120,9 +125,10 @@ static bool good_mode(const struct checker *c, const char *name, const struct wn
     }
     (void)snprintf(key, sizeof key, "%s.readback", name);
     if (m->readbacks < 1 || m->readbacks > WN_READBACKS_MAX) {
-        (void)wn_error_set(c->err, WN_EMISSING,
-                           "%s: %s needs 1 to %d queries: a garbled set-point must never drive a cell", c->d->file,
-                           key, WN_READBACKS_MAX);
+        (void)wn_error_set(
+            c->err, WN_EMISSING,
+            "%s: %s needs 1 to %d queries: a garbled set-point must never drive a cell", c->d->file,
+            key, WN_READBACKS_MAX);
         return false;
     }
     for (int i = 0; i < m->readbacks; i++) {
@@ -133,37 +139,42 @@ static bool good_mode(const struct checker *c, const char *name, const struct wn
     return true;
 }
 
-static bool has_field(const struct wn_dialect *d, enum wn_field f)
+static int count_field(const struct wn_dialect *d, enum wn_field f)
 {
+    int n = 0;
     for (int i = 0; i < d->fields; i++) {
-        if (d->field[i] == f) {
-            return true;
-        }
+        n += d->field[i] == f;
     }
-    return false;
+    return n;
 }
 
 static bool good_fields(const struct checker *c)
 {
     const struct wn_dialect *d = c->d;
+    const char *what = NULL;
     if (d->fields < 1 || d->fields > WN_FIELDS_MAX) {
-        (void)wn_error_set(c->err, WN_ERANGE, "%s: read.fields has %d fields, 1 to %d are possible", d->file,
-                           d->fields, WN_FIELDS_MAX);
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: read.fields has %d fields, 1 to %d are possible",
+                           d->file, d->fields, WN_FIELDS_MAX);
         return false;
+    }
+    for (int f = WN_FIELD_TIME_S; f <= WN_FIELD_OUTPUT; f++) {
+        if (count_field(d, (enum wn_field)f) > 1) {
+            (void)wn_error_set(c->err, WN_EINVAL, "%s: read.fields tells the %s twice: ignore one",
+                               d->file, wn_field_name((enum wn_field)f));
+            return false;
+        }
     }
     if (d->fields > 1 && d->separator == '\0') {
-        (void)wn_error_set(c->err, WN_EMISSING, "%s: read.separator is missing", d->file);
-        return false;
+        what = "read.separator is missing";
+    } else if (count_field(d, WN_FIELD_VOLTAGE_V) == 0 || count_field(d, WN_FIELD_CURRENT_A) == 0) {
+        what = "read.fields must hold voltage_v and current_a";
+    } else if (d->has_clock && count_field(d, WN_FIELD_TIME_S) == 0) {
+        what = "has_clock is true, but read.fields holds no time_s";
     }
-    if (!has_field(d, WN_FIELD_VOLTAGE_V) || !has_field(d, WN_FIELD_CURRENT_A)) {
-        (void)wn_error_set(c->err, WN_EMISSING, "%s: read.fields must hold voltage_v and current_a", d->file);
-        return false;
+    if (what != NULL) {
+        (void)wn_error_set(c->err, WN_EMISSING, "%s: %s", d->file, what);
     }
-    if (d->has_clock && !has_field(d, WN_FIELD_TIME_S)) {
-        (void)wn_error_set(c->err, WN_EMISSING, "%s: has_clock is true, but read.fields holds no time_s", d->file);
-        return false;
-    }
-    return true;
+    return what == NULL;
 }
 
 /* What the guard writes is complete in itself: the guard expands nothing and appends nothing. */
@@ -172,7 +183,8 @@ static bool good_safe_off(const struct checker *c)
     const struct wn_dialect *d = c->d;
     size_t n = strlen(d->terminator);
     if (d->safe_off_len == 0 || d->safe_off_len >= sizeof d->safe_off) {
-        (void)wn_error_set(c->err, WN_EMISSING, "%s: safe_off is missing: it is what the guard sends", d->file);
+        (void)wn_error_set(c->err, WN_EMISSING,
+                           "%s: safe_off is missing: it is what the guard sends", d->file);
         return false;
     }
     if (d->safe_off_len < n || memcmp(d->safe_off + d->safe_off_len - n, d->terminator, n) != 0) {
@@ -180,7 +192,8 @@ static bool good_safe_off(const struct checker *c)
         return false;
     }
     if (memchr(d->safe_off, '{', d->safe_off_len) != NULL) {
-        (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off takes no values: write it out", d->file);
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off takes no values: write it out",
+                           d->file);
         return false;
     }
     return true;
@@ -221,8 +234,10 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
         good_mode(c, "charge", &d->charge, current_values) &&
         good_mode(c, "discharge", &d->discharge, current_values) &&
         (d->power.set.n == 0 || good_mode(c, "power", &d->power, power_values)) &&
-        needed(c, "on", d->on.n > 0 ? d->on.line[0] : "") && good_sequence(c, "on", &d->on, no_values) &&
-        needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") && good_sequence(c, "off", &d->off, no_values) &&
+        needed(c, "on", d->on.n > 0 ? d->on.line[0] : "") &&
+        good_sequence(c, "on", &d->on, no_values) &&
+        needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") &&
+        good_sequence(c, "off", &d->off, no_values) &&
         good_template(c, "output.query", d->output_query, no_values) &&
         needed(c, "output.off_reply", d->output_off_reply) &&
         good_template(c, "read.query", d->read_query, read_values) && good_fields(c) &&

@@ -58,7 +58,8 @@ static const char *by_descriptor(const char *real, char *buf, size_t size)
     }
     for (struct dirent *e = readdir(d); e != NULL && found == NULL; e = readdir(d)) {
         int64_t pid;
-        if (wn_num_parse_int(e->d_name, strlen(e->d_name), &pid) == WN_OK && process_holds(e->d_name, real)) {
+        if (wn_num_parse_int(e->d_name, strlen(e->d_name), &pid) == WN_OK &&
+            process_holds(e->d_name, real)) {
             found = name_process(e->d_name, buf, size);
         }
     }
@@ -66,8 +67,9 @@ static const char *by_descriptor(const char *real, char *buf, size_t size)
     return found;
 }
 
-/* Locks: shows only programs that lock their port, but those of everybody. A line: "1: FLOCK ADVISORY WRITE PID MAJOR:MINOR:INODE 0 EOF". */
-static const char *by_lock(const char *real, char *buf, size_t size)
+/* Locks: shows only programs that lock their port, but those of everybody. A line: "1: FLOCK
+ * ADVISORY WRITE PID MAJOR:MINOR:INODE 0 EOF". */
+const char *port_locker(const char *real, char *buf, size_t size)
 {
     struct stat st;
     char line[200], want[64], pid[24];
@@ -80,8 +82,8 @@ static const char *by_lock(const char *real, char *buf, size_t size)
                    (unsigned long long)st.st_ino);
     while (found == NULL && fgets(line, sizeof line, f) != NULL) {
         char what[64];
-        if (sscanf(line, "%*s FLOCK %*s %*s %23s %63s", pid, what) == 2 && strcmp(what, want) == 0 &&
-            strcmp(pid, "0") != 0) {
+        if (sscanf(line, "%*s FLOCK %*s %*s %23s %63s", pid, what) == 2 &&
+            strcmp(what, want) == 0) {
             found = name_process(pid, buf, size);
         }
     }
@@ -92,5 +94,5 @@ static const char *by_lock(const char *real, char *buf, size_t size)
 const char *wn_port_holder(const char *real, char *buf, size_t size)
 {
     const char *found = by_descriptor(real, buf, size);
-    return found != NULL ? found : by_lock(real, buf, size);
+    return found != NULL ? found : port_locker(real, buf, size);
 }

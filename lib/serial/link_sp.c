@@ -1,4 +1,4 @@
-/* A real serial port as a link: found, opened and set up by libserialport, in the order that was found to be safe.
+/* A real serial port as a link: opened and set up by libserialport, in the order found safe.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _GNU_SOURCE
 #include "serial/link_fd.h"
@@ -10,15 +10,18 @@
 #include <sys/ioctl.h>
 #include <termios.h>
 
-static int sp_error(const struct wn_port_settings *s, const char *real, const char *what, enum sp_return rc,
-                    struct wn_error *err)
+static int sp_error(const struct wn_port_settings *s, const char *real, const char *what,
+                    enum sp_return rc, struct wn_error *err)
 {
     int errnum = sp_last_error_code(); /* errno: to be asked at once */
     if (rc == SP_ERR_FAIL && errnum != 0 && errnum != EINVAL) {
         return open_error(s->path, real, errnum, err);
     }
-    return wn_error_set(err, WN_EINVAL, "port %s: %s is not possible (%d baud, %d%c%d wanted): another adapter or other settings "
-                        "are needed", s->path, what, s->baud, s->bits, s->parity, s->stop_bits);
+    return wn_error_set(
+        err, WN_EINVAL,
+        "port %s: %s is not possible (%d baud, %d%c%d wanted): another adapter or other settings "
+        "are needed",
+        s->path, what, s->baud, s->bits, s->parity, s->stop_bits);
 }
 
 static void close_port(void *owner)
@@ -40,7 +43,7 @@ static int own_it(int fd, const char *real, const struct wn_port_settings *s, st
 static int set_format(struct sp_port *port, const char *real, const struct wn_port_settings *s,
                       struct wn_error *err)
 {
-    enum sp_parity parity = s->parity == 'E' ? SP_PARITY_EVEN
+    enum sp_parity parity = s->parity == 'E'   ? SP_PARITY_EVEN
                             : s->parity == 'O' ? SP_PARITY_ODD
                                                : SP_PARITY_NONE;
     enum sp_return rc = sp_set_baudrate(port, s->baud);
@@ -73,8 +76,9 @@ static int check_baud(struct sp_port *port, const char *real, const struct wn_po
         return sp_error(s, real, "reading the settings back", rc, err);
     }
     if (baud != s->baud) {
-        return wn_error_set(err, WN_EINVAL, "port %s: %d baud were set, but it has %d: use a rate it knows", s->path, s->baud,
-                            baud);
+        return wn_error_set(err, WN_EINVAL,
+                            "port %s: %d baud were set, but it has %d: use a rate it knows",
+                            s->path, s->baud, baud);
     }
     return WN_OK;
 }
@@ -104,6 +108,9 @@ int link_sp_open(struct wn_link **out, const char *real, const struct wn_port_se
 {
     struct sp_port *port = NULL;
     int fd = -1;
+    if (fd_check_lock(s->path, real, err) != WN_OK) {
+        return WN_EBUSY; /* opened by root, sp_open() would change the settings under its holder */
+    }
     enum sp_return sp = sp_get_port_by_name(real, &port);
     if (sp != SP_OK) {
         return open_error(s->path, real, ENOENT, err);

@@ -34,11 +34,14 @@ static bool is_real_port(const char *real)
 
 static int check(const struct wn_port_settings *s, struct wn_error *err)
 {
-    bool good = s->baud > 0 && (s->bits == 7 || s->bits == 8) && s->parity != '\0' && strchr("NEO", s->parity) != NULL &&
-                (s->stop_bits == 1 || s->stop_bits == 2);
+    bool good = s->baud > 0 && (s->bits == 7 || s->bits == 8) && s->parity != '\0' &&
+                strchr("NEO", s->parity) != NULL && (s->stop_bits == 1 || s->stop_bits == 2);
     return good ? WN_OK
-                : wn_error_set(err, WN_EINVAL, "port %s: %d baud %d%c%d is not possible: 7 or 8 bits, parity N, E or O, 1 or 2 stop bits",
-                               s->path, s->baud, s->bits, s->parity != '\0' ? s->parity : '?', s->stop_bits);
+                : wn_error_set(err, WN_EINVAL,
+                               "port %s: %d baud %d%c%d is not possible: 7 or 8 bits, parity N, E "
+                               "or O, 1 or 2 stop bits",
+                               s->path, s->baud, s->bits, s->parity != '\0' ? s->parity : '?',
+                               s->stop_bits);
 }
 
 int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct wn_error *err)

@@ -1,9 +1,10 @@
 /* Framing of line-based replies: bytes in, whole lines out.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure, re-entrant, bounded. A line ends with LF; a CR before it is dropped; an empty line is a line. A line longer than the buffer
- * (its CR counted) is discarded whole and counted, never delivered cut. Bytes outside printable ASCII (0x20..0x7e, tab), and a CR
- * anywhere else, spoil their line: it is discarded and counted. */
+ * Pure, re-entrant, bounded. A line ends with LF; a CR before it is dropped; an empty line is a
+ * line. A line longer than the buffer (its CR counted) is discarded whole and counted, never
+ * delivered cut. Bytes outside printable ASCII (0x20..0x7e, tab), and a CR anywhere else, spoil
+ * their line: it is discarded and counted. */
 #ifndef WN_WIRE_LINE_H
 #define WN_WIRE_LINE_H
 
@@ -23,8 +24,9 @@ struct wn_line_reader {
 void wn_line_init(struct wn_line_reader *r);
 /** Forgets a partial line (after a time-out). */
 void wn_line_reset(struct wn_line_reader *r);
-/** Takes bytes from data[*used..len) up to and including one line end and advances *used. Returns true when a line is complete: it is
- * then in line[0..*line_len), borrowed until the next call. Call again until it returns false. */
+/** Takes bytes from data[*used..len) up to and including one line end and advances *used. Returns
+ * true when a line is complete: it is then in line[0..*line_len), borrowed until the next call.
+ * Call again until it returns false. */
 bool wn_line_take(struct wn_line_reader *r, const char *data, size_t len, size_t *used,
                   const char **line, size_t *line_len);
 

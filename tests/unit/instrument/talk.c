@@ -132,19 +132,22 @@ static void expect(const struct talk *t, enum wn_session_result got, enum wn_ses
 {
     static const char *const name[] = {"idle", "pending", "done", "failed"};
     if (got != want || got != wn_session_result(&t->session)) {
-        print_error("session is %s, expected %s; error: %s\n", name[got], name[want], t->session.error.text);
+        print_error("session is %s, expected %s; error: %s\n", name[got], name[want],
+                    t->session.error.text);
         _fail(file, line);
     }
 }
 
-void talk_hears_at(struct talk *t, const char *reply, enum wn_session_result want, const char *file, int line)
+void talk_hears_at(struct talk *t, const char *reply, enum wn_session_result want, const char *file,
+                   int line)
 {
     char text[4096];
     size_t n = plain(reply, text, sizeof text);
     expect(t, wn_session_input(&t->session, text, n, t->now_ns), want, file, line);
 }
 
-void talk_waits_at(struct talk *t, double ms, enum wn_session_result want, const char *file, int line)
+void talk_waits_at(struct talk *t, double ms, enum wn_session_result want, const char *file,
+                   int line)
 {
     t->now_ns += wn_ns_from_s(ms / 1000);
     expect(t, wn_session_tick(&t->session, t->now_ns), want, file, line);

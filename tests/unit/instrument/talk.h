@@ -1,4 +1,4 @@
-/* A scripted conversation with a session: what must be sent, what is answered, at which millisecond.
+/* A scripted conversation with a session: what is sent and answered, at which millisecond.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_TESTS_TALK_H
 #define WN_TESTS_TALK_H
@@ -17,9 +17,11 @@ struct talk {
     wn_ns now_ns;
 };
 
-/** A dialect with all there is: 500 ms for a reply, 2 retries, error query "ERR?", identity "maker,model,17". */
+/** A dialect with all there is: 500 ms for a reply, 2 retries, error query "ERR?", identity
+ * "maker,model,17". */
 void talk_dialect(struct wn_dialect *d);
-/** The dialect and a session that knows its instrument: identified, error queue known to be empty. */
+/** The dialect and a session that knows its instrument: identified, error queue known to be empty.
+ */
 void talk_begin(struct talk *t);
 /** All set-points NaN. */
 struct wn_setpoints talk_no_values(void);
@@ -37,8 +39,10 @@ void talk_request(struct talk *t, enum wn_request request);
 #define talk_failed(t, code, words) talk_failed_at((t), (code), (words), __FILE__, __LINE__)
 
 void talk_sends_at(struct talk *t, const char *want, const char *file, int line);
-void talk_hears_at(struct talk *t, const char *reply, enum wn_session_result want, const char *file, int line);
-void talk_waits_at(struct talk *t, double ms, enum wn_session_result want, const char *file, int line);
+void talk_hears_at(struct talk *t, const char *reply, enum wn_session_result want, const char *file,
+                   int line);
+void talk_waits_at(struct talk *t, double ms, enum wn_session_result want, const char *file,
+                   int line);
 void talk_failed_at(struct talk *t, int code, const char *words, const char *file, int line);
 
 /** Number from the environment variable SEED, else the given one; prints SEED=. */

@@ -1,8 +1,9 @@
-/* The session against a simulated instrument on a line that loses, damages, delays and cuts: whatever it says is done has been done.
+/* The session on a line that loses, damages and delays: what it says is done has been done.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The damage is of kinds that can be noticed at all (test_garbled.c measures the others). First anything may fail and nothing wrong
- * may be believed; then the faults end and everything must succeed. SEED=n repeats a run. */
+ * The damage is of kinds that can be noticed at all (test_garbled.c measures the others). First
+ * anything may fail and nothing wrong may be believed; then the faults end and everything must
+ * succeed. SEED=n repeats a run. */
 #include <stdio.h>
 #include <string.h>
 
@@ -37,7 +38,7 @@ struct world {
     struct chunk chunk[CHUNKS]; /* on their way to the session, in order */
     int first, chunks;
     wn_ns last_due_ns, asked_ns;
-    double tag;                 /* of the present reading */
+    double tag; /* of the present reading */
     struct wn_setpoints want;
     long done[WN_REQUEST_READ + 1], failed[WN_REQUEST_READ + 1], preempted;
 };
@@ -101,7 +102,8 @@ static bool set(struct instrument *i, const char *line)
         i->on = line[4] == '1';
     } else if (strcmp(line, "CLS") == 0) {
         i->errors = 0;
-    } else if (strncmp(line, "MODE ", 5) == 0 && strlen(line) < 5 + sizeof i->mode) {
+    } else if (strncmp(line, "MODE ", 5) == 0 && line[5] != '\0' &&
+               strlen(line) < 5 + sizeof i->mode) {
         memcpy(i->mode, line + 5, strlen(line + 5) + 1);
     } else if (strncmp(line, "CURR ", 5) == 0) {
         i->current_a = value_behind(line, 5);
@@ -135,7 +137,8 @@ static void obey(struct world *w, const char *line)
         reply(w, i->on ? "1" : "0");
     } else if (strncmp(line, "ALL? ", 5) == 0) {
         /* time: the tag of the question; temperature: when it was measured */
-        (void)snprintf(text, sizeof text, "%s,3.7,0,%lld,23,%d", line + 5, (long long)(w->talk.now_ns / WN_NS_PER_MS), i->on);
+        (void)snprintf(text, sizeof text, "%s,3.7,0,%lld,23,%d", line + 5,
+                       (long long)(w->talk.now_ns / WN_NS_PER_MS), i->on);
         reply(w, text);
     } else {
         i->errors++;
@@ -227,8 +230,10 @@ static void check_done(struct world *w, enum wn_request request)
         assert_false(i->on);
         break;
     case WN_REQUEST_READ:
-        assert_int_equal(s->reading.time_ns, wn_ns_from_s(w->tag)); /* the answer to this question */
-        assert_true(s->reading.temperature_c >= (double)(w->asked_ns / WN_NS_PER_MS)); /* and a fresh one */
+        assert_int_equal(s->reading.time_ns,
+                         wn_ns_from_s(w->tag)); /* the answer to this question */
+        assert_true(s->reading.temperature_c >=
+                    (double)(w->asked_ns / WN_NS_PER_MS)); /* and a fresh one */
         assert_int_equal(s->reading.host_ns, w->talk.now_ns);
         break;
     case WN_REQUEST_IDENTIFY:
@@ -259,7 +264,8 @@ static bool perform(struct world *w, enum wn_request request)
     for (int n = 0; wn_session_result(s) == WN_SESSION_PENDING; n++) {
         assert_true(n < 10000); /* every request has an end */
         step(w);
-        if (request != WN_REQUEST_OFF && wn_session_result(s) == WN_SESSION_PENDING && chance(w, 30)) {
+        if (request != WN_REQUEST_OFF && wn_session_result(s) == WN_SESSION_PENDING &&
+            chance(w, 30)) {
             request = WN_REQUEST_OFF;
             w->preempted++;
             ask(w, request);
@@ -271,8 +277,9 @@ static bool perform(struct world *w, enum wn_request request)
         check_done(w, request);
         w->done[request]++;
     } else {
-        assert_true(s->error.code == WN_ETIMEOUT || s->error.code == WN_EFRAME || s->error.code == WN_EREADBACK ||
-                    s->error.code == WN_EINSTRUMENT || s->error.code == WN_EIDENTITY);
+        assert_true(s->error.code == WN_ETIMEOUT || s->error.code == WN_EFRAME ||
+                    s->error.code == WN_EREADBACK || s->error.code == WN_EINSTRUMENT ||
+                    s->error.code == WN_EIDENTITY);
         w->failed[request]++;
     }
     return done;
@@ -287,15 +294,18 @@ static void idle(struct world *w, wn_ns ms)
     w->talk.now_ns = until > w->talk.now_ns ? until : w->talk.now_ns;
 }
 
-static const enum wn_request menu[] = {WN_REQUEST_READ,   WN_REQUEST_READ,      WN_REQUEST_CHARGE, WN_REQUEST_ON, WN_REQUEST_READ,
-                                       WN_REQUEST_OFF,    WN_REQUEST_DISCHARGE, WN_REQUEST_ON,     WN_REQUEST_OFF,
-                                       WN_REQUEST_SETUP,  WN_REQUEST_IDENTIFY};
+static const enum wn_request menu[] = {WN_REQUEST_READ,      WN_REQUEST_READ,    WN_REQUEST_CHARGE,
+                                       WN_REQUEST_ON,        WN_REQUEST_READ,    WN_REQUEST_OFF,
+                                       WN_REQUEST_DISCHARGE, WN_REQUEST_ON,      WN_REQUEST_OFF,
+                                       WN_REQUEST_SETUP,     WN_REQUEST_IDENTIFY};
 
 static void live_again(struct world *w)
 {
     w->faults = false;
     idle(w, 11000);
-    (void)perform(w, WN_REQUEST_IDENTIFY); /* ends what the instrument holds of a command whose end was lost */
+    (void)perform(
+        w,
+        WN_REQUEST_IDENTIFY); /* ends what the instrument holds of a command whose end was lost */
     assert_true(perform(w, WN_REQUEST_IDENTIFY));
     assert_true(perform(w, WN_REQUEST_OFF));
     assert_true(perform(w, WN_REQUEST_SETUP));
@@ -319,7 +329,8 @@ static void whatever_is_done_has_been_done(void **state)
         for (int n = 0; n < REQUESTS / 20; n++) {
             bool done = perform(&w, menu[wn_prng_below(&w.rng, sizeof menu / sizeof menu[0])]);
             /* A caller whose instrument fell silent comes back later; sometimes at once. */
-            idle(&w, !done && wn_prng_below(&w.rng, 2) == 0 ? 11000 : (wn_ns)wn_prng_below(&w.rng, 300));
+            idle(&w, !done && wn_prng_below(&w.rng, 2) == 0 ? 11000
+                                                            : (wn_ns)wn_prng_below(&w.rng, 300));
         }
         live_again(&w);
     }
@@ -328,10 +339,14 @@ static void whatever_is_done_has_been_done(void **state)
         done += w.done[i];
         failed += w.failed[i];
     }
-    print_message("%ld requests done, %ld failed, %ld pre-empted by off; %llu bad replies, %llu time-outs\n", done, failed, w.preempted,
-                  (unsigned long long)w.talk.session.bad_replies, (unsigned long long)w.talk.session.timeouts);
-    assert_true(w.done[WN_REQUEST_READ] > 100 && w.done[WN_REQUEST_OFF] > 100 && w.done[WN_REQUEST_ON] > 100);
-    assert_true(w.talk.session.bad_replies > 100 && w.talk.session.timeouts > 100 && w.preempted > 100);
+    print_message(
+        "%ld requests done, %ld failed, %ld pre-empted by off; %llu bad replies, %llu time-outs\n",
+        done, failed, w.preempted, (unsigned long long)w.talk.session.bad_replies,
+        (unsigned long long)w.talk.session.timeouts);
+    assert_true(w.done[WN_REQUEST_READ] > 100 && w.done[WN_REQUEST_OFF] > 100 &&
+                w.done[WN_REQUEST_ON] > 100);
+    assert_true(w.talk.session.bad_replies > 100 && w.talk.session.timeouts > 100 &&
+                w.preempted > 100);
 }
 
 /* Bytes without any sense: nothing is believed, nothing crashes, every request ends. */
@@ -351,8 +366,9 @@ static void pure_noise(void **state)
             wn_session_wrote(&t.session, wn_prng_below(&rng, len + 1), t.now_ns);
             for (size_t i = 0; i < sizeof noise; i++) {
                 static const char likely[] = "0123456789+-.,eE\n\n\"aID?|";
-                noise[i] = wn_prng_below(&rng, 8) == 0 ? (char)wn_prng_below(&rng, 256)
-                                                      : likely[wn_prng_below(&rng, sizeof likely - 1)];
+                noise[i] = wn_prng_below(&rng, 8) == 0
+                               ? (char)wn_prng_below(&rng, 256)
+                               : likely[wn_prng_below(&rng, sizeof likely - 1)];
             }
             (void)wn_session_input(&t.session, noise, wn_prng_below(&rng, sizeof noise), t.now_ns);
             t.now_ns += (wn_ns)wn_prng_below(&rng, 200) * WN_NS_PER_MS;

@@ -27,7 +27,8 @@ static void templates_become_commands(void **state)
     expect_expand("", NULL, "\n");
     expect_expand("A {current_a};B {voltage_v};C {power_w}", &sp, "A 4;B 4.2;C 10\n");
     expect_expand("{interval_s}{timeout_s}", &sp, "15\n");
-    expect_expand("{voltage_high_v} {voltage_low_v} {current_limit_a} {temperature_limit_c}", &sp, "4.25 2.5 12 60\n");
+    expect_expand("{voltage_high_v} {voltage_low_v} {current_limit_a} {temperature_limit_c}", &sp,
+                  "4.25 2.5 12 60\n");
     sp.current_a = 0.1 + 0.2;
     expect_expand("{current_a}", &sp, "0.3\n"); /* nine digits: no dust of binary fractions */
     sp.current_a = -10;
@@ -36,7 +37,8 @@ static void templates_become_commands(void **state)
     expect_expand("{current_a}", &sp, "1e-05\n"); /* <NR3> of IEEE 488.2 */
 }
 
-static void refuse_expand(const char *tmpl, const struct wn_setpoints *sp, size_t size, int code, const char *words)
+static void refuse_expand(const char *tmpl, const struct wn_setpoints *sp, size_t size, int code,
+                          const char *words)
 {
     struct wn_dialect d;
     struct wn_error err = {0};
@@ -68,10 +70,12 @@ static void templates_that_cannot_be_sent(void **state)
     char out[7];
     size_t len;
     talk_dialect(&d);
-    assert_int_equal(wn_dialect_expand(&d, "OUT 0", &all, out, sizeof out, &len, NULL), WN_OK); /* just fits */
+    assert_int_equal(wn_dialect_expand(&d, "OUT 0", &all, out, sizeof out, &len, NULL),
+                     WN_OK); /* just fits */
 }
 
-static int decode(const struct wn_dialect *d, const char *reply, struct wn_reading *r, struct wn_error *err)
+static int decode(const struct wn_dialect *d, const char *reply, struct wn_reading *r,
+                  struct wn_error *err)
 {
     return wn_dialect_decode(d, reply, strlen(reply), r, err);
 }
@@ -104,13 +108,15 @@ static void fields_are_decoded(void **state)
 static void overload_is_no_value(void **state)
 {
     (void)state;
-    static const char *const none[] = {"9.9E37", "+9.90000E+37", "-9.9E+37", "9.91E37", "9.91e37", "1e300"};
+    static const char *const none[] = {"9.9E37",  "+9.90000E+37", "-9.9E+37",
+                                       "9.91E37", "9.91e37",      "1e300"};
     struct wn_dialect d;
     struct wn_reading r;
     talk_dialect(&d);
     for (size_t i = 0; i < sizeof none / sizeof none[0]; i++) {
         char reply[100];
-        (void)snprintf(reply, sizeof reply, "%s,%s,%s,%s,%s,1", none[i], none[i], none[i], none[i], none[i]);
+        (void)snprintf(reply, sizeof reply, "%s,%s,%s,%s,%s,1", none[i], none[i], none[i], none[i],
+                       none[i]);
         assert_int_equal(decode(&d, reply, &r, NULL), WN_OK);
         assert_int_equal(r.has, WN_HAS_OUTPUT);
         assert_near(r.voltage_v, 0, 0);
@@ -154,7 +160,8 @@ static void replies_that_are_refused(void **state)
         struct wn_reading r = {.voltage_v = 42, .has = 7};
         struct wn_error err = {0};
         int rc = decode(&d, bad[i].reply, &r, &err);
-        if (rc != WN_EFRAME || strstr(err.text, bad[i].words) == NULL || strstr(err.text, "to ALL?") == NULL) {
+        if (rc != WN_EFRAME || strstr(err.text, bad[i].words) == NULL ||
+            strstr(err.text, "to ALL?") == NULL) {
             fail_msg("'%s': %d, %s", bad[i].reply, rc, err.text);
         }
         assert_near(r.voltage_v, 42, 0); /* untouched */
@@ -192,56 +199,73 @@ static void a_single_field_needs_no_separator(void **state)
     assert_int_equal(wn_dialect_decode(&d, "3.7\0", 4, &r, NULL), WN_EFRAME);
 }
 
-static void put(char *field, const char *text)
-{
-    memcpy(field, text, strlen(text) + 1);
-}
+#define AT(member) offsetof(struct wn_dialect, member)
 
-/* One thing wrong after another. */
-static void spoil(struct wn_dialect *d, int what)
+static const struct {
+    size_t at;
+    const char *text;
+} wrong_texts[] = {
+    {AT(terminator), ""},
+    {AT(terminator), "\n\n"},
+    {AT(identity_query), ""},
+    {AT(identity_prefix), ""},
+    {AT(setup.line[1]), "HIGH {voltage_v}"},
+    {AT(setup.line[1]), "HIGH {voltage_high_v"},
+    {AT(setup.line[0]), "CLS\nOUT 1"},
+    {AT(setup.line[2]), ""},
+    {AT(charge.set.line[1]), "CURR {amps}"},
+    {AT(charge.readback[1].query), ""},
+    {AT(charge.readback[1].query), "CURR {current_a}?"},
+    {AT(charge.readback[1].expect), "power_w"},
+    {AT(charge.readback[0].expect), ""},
+    {AT(power.set.line[1]), "POW {current_a}"},
+    {AT(on.line[0]), "OUT {current_a}"},
+    {AT(off.line[0]), "OUT {interval_s}"},
+    {AT(output_query), ""},
+    {AT(output_off_reply), ""},
+    {AT(read_query), ""},
+    {AT(read_query), "ALL? {current_a}"},
+    {AT(error_query), "ERR? {timeout_s}"},
+};
+
+static const struct {
+    size_t at;
+    int value;
+} wrong_counts[] = {
+    {AT(retries), -1},
+    {AT(retries), 11},
+    {AT(current_sign), 0},
+    {AT(setup.n), WN_SEQUENCE_MAX + 1},
+    {AT(charge.set.n), 0},
+    {AT(charge.readbacks), 0},
+    {AT(charge.readbacks), WN_READBACKS_MAX + 1},
+    {AT(discharge.set.n), 0},
+    {AT(on.n), 0},
+    {AT(off.n), 0},
+    {AT(fields), 0},
+    {AT(fields), WN_FIELDS_MAX + 1},
+};
+
+static const struct {
+    size_t at;
+    double value;
+} wrong_numbers[] = {
+    {AT(reply_timeout_s), 0},
+    {AT(reply_timeout_s), NAN},
+    {AT(reply_timeout_s), 61},
+    {AT(overload), 0},
+    {AT(charge.readback[1].tolerance), 0},
+    {AT(charge.readback[1].tolerance), INFINITY},
+};
+
+static void expect_mistake(const struct wn_dialect *d, const char *which, size_t n)
 {
-    switch (what) {
-    case 0: d->terminator[0] = '\0'; break;
-    case 1: put(d->terminator, "\n\n"); break;
-    case 2: d->reply_timeout_s = 0; break;
-    case 3: d->reply_timeout_s = NAN; break;
-    case 4: d->retries = -1; break;
-    case 5: d->overload = 0; break;
-    case 6: d->current_sign = 0; break;
-    case 7: d->identity_query[0] = '\0'; break;
-    case 8: d->identity_prefix[0] = '\0'; break;
-    case 9: put(d->setup.line[1], "HIGH {voltage_v}"); break;
-    case 10: put(d->setup.line[1], "HIGH {voltage_high_v"); break;
-    case 11: put(d->setup.line[0], "CLS\nOUT 1"); break;
-    case 12: d->setup.line[2][0] = '\0'; break;
-    case 13: d->charge.set.n = 0; break;
-    case 14: put(d->charge.set.line[1], "CURR {amps}"); break;
-    case 15: d->charge.readbacks = 0; break;
-    case 16: d->charge.readback[1].query[0] = '\0'; break;
-    case 17: d->charge.readback[1].tolerance = 0; break;
-    case 18: put(d->charge.readback[1].expect, "power_w"); break;
-    case 19: d->charge.readback[0].expect[0] = '\0'; break;
-    case 20: d->discharge.set.n = 0; break;
-    case 21: put(d->power.set.line[1], "POW {current_a}"); break;
-    case 22: d->on.n = 0; break;
-    case 23: put(d->on.line[0], "OUT {current_a}"); break;
-    case 24: d->off.n = 0; break;
-    case 25: put(d->off.line[0], "OUT {interval_s}"); break;
-    case 26: d->output_query[0] = '\0'; break;
-    case 27: d->output_off_reply[0] = '\0'; break;
-    case 28: d->read_query[0] = '\0'; break;
-    case 29: put(d->read_query, "ALL? {current_a}"); break;
-    case 30: d->fields = 0; break;
-    case 31: d->separator = '\0'; break;
-    case 32: d->field[1] = WN_FIELD_IGNORE; break;
-    case 33: d->field[2] = WN_FIELD_IGNORE; break;
-    case 34: d->has_clock = true; d->field[0] = WN_FIELD_IGNORE; break;
-    case 35: put(d->error_query, "ERR? {timeout_s}"); break;
-    case 36: d->safe_off_len = 0; break;
-    case 37: d->safe_off_len--; break;
-    case 38: d->safe_off_len = (size_t)snprintf(d->safe_off, sizeof d->safe_off, "CURR {current_a}\n"); break;
-    default: fail_msg("no mistake %d", what);
+    struct wn_error err = {.code = WN_OK};
+    int rc = wn_dialect_validate(d, &err);
+    if (rc == WN_OK || rc != err.code || strncmp(err.text, "test.conf: ", 11) != 0) {
+        fail_msg("%s %zu: %d, %s", which, n, rc, err.text);
     }
+    assert_int_equal(wn_dialect_validate(d, NULL), rc);
 }
 
 static void every_mistake_of_a_dialect_is_found(void **state)
@@ -252,14 +276,44 @@ static void every_mistake_of_a_dialect_is_found(void **state)
     talk_dialect(&d);
     assert_int_equal(wn_dialect_validate(&d, &err), WN_OK);
     assert_int_equal(err.code, WN_OK);
-    for (int i = 0; i <= 38; i++) {
+    for (size_t i = 0; i < sizeof wrong_texts / sizeof wrong_texts[0]; i++) {
         talk_dialect(&d);
-        spoil(&d, i);
-        if (wn_dialect_validate(&d, &err) == WN_OK || err.code == WN_OK || strncmp(err.text, "test.conf: ", 11) != 0) {
-            fail_msg("mistake %d: %s", i, err.text);
-        }
-        assert_true(wn_dialect_validate(&d, NULL) < 0);
+        memcpy((char *)&d + wrong_texts[i].at, wrong_texts[i].text,
+               strlen(wrong_texts[i].text) + 1);
+        expect_mistake(&d, "text", i);
     }
+    for (size_t i = 0; i < sizeof wrong_counts / sizeof wrong_counts[0]; i++) {
+        talk_dialect(&d);
+        memcpy((char *)&d + wrong_counts[i].at, &wrong_counts[i].value, sizeof(int));
+        expect_mistake(&d, "count", i);
+    }
+    for (size_t i = 0; i < sizeof wrong_numbers / sizeof wrong_numbers[0]; i++) {
+        talk_dialect(&d);
+        memcpy((char *)&d + wrong_numbers[i].at, &wrong_numbers[i].value, sizeof(double));
+        expect_mistake(&d, "number", i);
+    }
+}
+
+static void mistakes_of_the_fields_and_of_safe_off(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < 7; i++) {
+        struct wn_dialect d;
+        talk_dialect(&d);
+        d.separator = i == 0 ? '\0' : d.separator;
+        d.field[1] = i == 1 ? WN_FIELD_IGNORE : d.field[1];
+        d.field[2] = i == 2 ? WN_FIELD_IGNORE : d.field[2];
+        d.has_clock = i == 3;
+        d.field[0] = i == 3 ? WN_FIELD_IGNORE : d.field[0];
+        d.field[3] = i == 4 ? WN_FIELD_VOLTAGE_V : d.field[3]; /* twice */
+        d.safe_off_len = i == 5 ? 0 : d.safe_off_len;
+        d.safe_off_len -= i == 6;
+        expect_mistake(&d, "field", i);
+    }
+    struct wn_dialect d;
+    talk_dialect(&d);
+    d.safe_off_len = (size_t)snprintf(d.safe_off, sizeof d.safe_off, "CURR {current_a}\n");
+    expect_mistake(&d, "safe_off", 0);
 }
 
 static void what_may_be_left_out(void **state)
@@ -285,6 +339,7 @@ int main(void)
         cmocka_unit_test(a_long_reply_is_cut_in_the_message),
         cmocka_unit_test(a_single_field_needs_no_separator),
         cmocka_unit_test(every_mistake_of_a_dialect_is_found),
+        cmocka_unit_test(mistakes_of_the_fields_and_of_safe_off),
         cmocka_unit_test(what_may_be_left_out),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

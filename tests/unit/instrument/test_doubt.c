@@ -70,9 +70,11 @@ static void late_identities_are_known_by_their_text(void **state)
     talk_waits(&t, 500, WN_SESSION_PENDING);
     talk_sends(&t, "|OUT 0|ID?|ID?|");
     talk_hears(&t, "0|maker,model,17|", WN_SESSION_PENDING); /* this one may answer the first ID? */
-    talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);   /* but this one certainly is of the second lot */
+    talk_hears(&t, "maker,model,17|",
+               WN_SESSION_PENDING); /* but this one certainly is of the second lot */
     talk_sends(&t, "OUT?|");
-    talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING); /* its other half: not an answer to OUT? */
+    talk_hears(&t, "maker,model,17|",
+               WN_SESSION_PENDING); /* its other half: not an answer to OUT? */
     talk_hears(&t, "0|", WN_SESSION_DONE);
     assert_false(t.session.stale);
     assert_int_equal(t.session.ids_due, 0);
@@ -92,7 +94,8 @@ static void an_old_identity_does_not_end_a_new_doubt(void **state)
     talk_waits(&t, 500, WN_SESSION_PENDING);
     talk_sends(&t, "|ID?|ID?|");
     talk_hears(&t, READING("1"), WN_SESSION_PENDING);
-    talk_hears(&t, "maker,model,17|maker,model,17|", WN_SESSION_PENDING); /* the third is still to come */
+    talk_hears(&t, "maker,model,17|maker,model,17|",
+               WN_SESSION_PENDING); /* the third is still to come */
     talk_sends(&t, "ALL? 1|");
     talk_waits(&t, 500, WN_SESSION_PENDING);
     talk_sends(&t, "|ID?|ID?|");
@@ -125,7 +128,8 @@ static void identities_that_were_lost_are_not_waited_for_for_ever(void **state)
     talk_waits(&t, 500, WN_SESSION_PENDING);
     t.now_ns += 10000 * WN_NS_PER_MS; /* more than that: lost */
     talk_request(&t, WN_REQUEST_OFF);
-    talk_sends(&t, "|OUT 0|ID?|ID?|"); /* but the last one, when its line end was lost, is ended by ours */
+    talk_sends(
+        &t, "|OUT 0|ID?|ID?|"); /* but the last one, when its line end was lost, is ended by ours */
     talk_hears(&t, "maker,model,17|maker,model,17|", WN_SESSION_PENDING);
     talk_sends(&t, "OUT?|");
     talk_hears(&t, "0|", WN_SESSION_DONE);
@@ -228,7 +232,8 @@ static void noise_while_idle_is_met_with_a_question(void **state)
     }
     struct talk t;
     talk_begin(&t);
-    talk_hears(&t, "||maker,model,17|", WN_SESSION_DONE); /* empty lines and a late identity mean nothing */
+    talk_hears(&t, "||maker,model,17|",
+               WN_SESSION_DONE); /* empty lines and a late identity mean nothing */
     talk_request(&t, WN_REQUEST_READ);
     talk_sends(&t, "ALL? 1|");
     talk_hears(&t, "|" READING("2"), WN_SESSION_DONE);
@@ -245,7 +250,8 @@ static void bytes_that_are_no_text_are_asked_again_at_once(void **state)
     talk_sends(&t, "|ID?|");
     talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
     talk_sends(&t, "ALL? 1|");
-    talk_hears(&t, "1,3.\x80,-10,25,23,1|" READING("9"), WN_SESSION_PENDING); /* what follows is not believed either */
+    talk_hears(&t, "1,3.\x80,-10,25,23,1|" READING("9"),
+               WN_SESSION_PENDING); /* what follows is not believed either */
     talk_sends(&t, "|ID?|");
     assert_int_equal(t.session.reading.has, 0);
     assert_non_null(strstr(t.session.complaint.text, "is no text"));
@@ -267,14 +273,21 @@ static void an_instrument_that_talks_by_itself_is_found_out(void **state)
     talk_failed(&t, WN_EFRAME, "lines nobody asked for");
 }
 
-/* Takes the request through its exchanges with right answers; stops before the n-th line of answers (n counted from 0), with its query
- * written (or half written). Returns false when the request was over before. */
+/* Takes the request through its exchanges with right answers; stops before the n-th line of answers
+ * (n counted from 0), with its query written (or half written). Returns false when the request was
+ * over before. */
 static bool walk(struct talk *t, enum wn_request request, int stop, size_t half)
 {
     static const struct {
         const char *query, *reply;
-    } answers[] = {{"ERR?", "0\n"},     {"MODE?", NULL}, {"CURR?", "4\n"},  {"VOLT?", "4.2\n"}, {"POW?", "10\n"},
-                   {"OUT?", NULL},      {"ID?", "maker,model,17\n"}, {"ALL? 1", "1,3.7,0,25,23,0\n"}};
+    } answers[] = {{"ERR?", "0\n"},
+                   {"MODE?", NULL},
+                   {"CURR?", "4\n"},
+                   {"VOLT?", "4.2\n"},
+                   {"POW?", "10\n"},
+                   {"OUT?", NULL},
+                   {"ID?", "maker,model,17\n"},
+                   {"ALL? 1", "1,3.7,0,25,23,0\n"}};
     talk_request(t, request);
     for (int n = 0; wn_session_result(&t->session) == WN_SESSION_PENDING; n++) {
         size_t len;
@@ -304,8 +317,9 @@ static bool walk(struct talk *t, enum wn_request request, int stop, size_t half)
     return false;
 }
 
-static const enum wn_request all[] = {WN_REQUEST_IDENTIFY,  WN_REQUEST_SETUP, WN_REQUEST_CHARGE, WN_REQUEST_DISCHARGE,
-                                      WN_REQUEST_POWER,     WN_REQUEST_ON,    WN_REQUEST_OFF,    WN_REQUEST_READ};
+static const enum wn_request all[] = {WN_REQUEST_IDENTIFY,  WN_REQUEST_SETUP, WN_REQUEST_CHARGE,
+                                      WN_REQUEST_DISCHARGE, WN_REQUEST_POWER, WN_REQUEST_ON,
+                                      WN_REQUEST_OFF,       WN_REQUEST_READ};
 enum { REQUESTS = sizeof all / sizeof all[0] };
 
 static void off_preempts_in_every_phase(void **state)
@@ -319,7 +333,8 @@ static void off_preempts_in_every_phase(void **state)
             talk_request(&t, WN_REQUEST_OFF);
             /* off at once, then find out where we are */
             talk_sends(&t, all[i] == WN_REQUEST_IDENTIFY ? "|OUT 0|ID?|ID?|" : "|OUT 0|ID?|");
-            talk_hears(&t, "0|", WN_SESSION_PENDING); /* the answer to what was pre-empted looks like "off" */
+            talk_hears(&t, "0|",
+                       WN_SESSION_PENDING); /* the answer to what was pre-empted looks like "off" */
             if (all[i] == WN_REQUEST_IDENTIFY) {
                 talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
             }
@@ -396,7 +411,8 @@ static void off_is_sent_again_until_it_is_confirmed(void **state)
 static void only_the_exact_answer_means_off(void **state)
 {
     (void)state;
-    static const char *const answers[] = {"00|", "0.|", "0,\"No error\"|", "OFF|", "O|", "-0|", "0 |"};
+    static const char *const answers[] = {"00|", "0.|", "0,\"No error\"|", "OFF|", "O|",
+                                          "-0|", "0 |"};
     for (size_t i = 0; i < sizeof answers / sizeof answers[0]; i++) {
         struct talk t;
         talk_begin(&t);

@@ -1,10 +1,12 @@
-/* How often a damaged number is taken for another one: measured, stated and kept within what the format can tell.
+/* How often a damaged number is taken for another one: measured, stated, bounded.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Each reply is damaged in every possible place: one bit of one byte flipped, one byte lost, one byte (any of 256) put in. It then goes
- * the way of a real one, through framing and decoding. Wrong means accepted and more than 5 mV (or 5 mA) off.
- * A free-format number cannot tell that a digit is missing or too much: what is left to it is the grammar, and the number of fields. So
- * behind it stand the engine's rules (range, jump), the confirmation by a second reading, and read-back for everything that is set. */
+ * Each reply is damaged in every possible place: one bit of one byte flipped, one byte lost, one
+ * byte (any of 256) put in. It then goes the way of a real one, through framing and decoding. Wrong
+ * means accepted and more than 5 mV (or 5 mA) off. A free-format number cannot tell that a digit is
+ * missing or too much: what is left to it is the grammar, and the number of fields. So behind it
+ * stand the engine's rules (range, jump), the confirmation by a second reading, and read-back for
+ * everything that is set. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -20,7 +22,8 @@ struct tally {
 };
 
 /* What a session would make of these bytes, as a whole. */
-static bool accepted(const struct wn_dialect *d, const char *bytes, size_t len, struct wn_reading *r)
+static bool accepted(const struct wn_dialect *d, const char *bytes, size_t len,
+                     struct wn_reading *r)
 {
     struct wn_line_reader lines;
     const char *line;
@@ -32,7 +35,8 @@ static bool accepted(const struct wn_dialect *d, const char *bytes, size_t len, 
     return n > 0 && wn_dialect_decode(d, line, n, r, NULL) == WN_OK;
 }
 
-static void try_one(const struct wn_dialect *d, const char *bytes, size_t len, double want, struct tally *t)
+static void try_one(const struct wn_dialect *d, const char *bytes, size_t len, double want,
+                    struct tally *t)
 {
     struct wn_reading r;
     t->tried++;
@@ -50,7 +54,8 @@ struct damage {
     struct tally flip, lost, inserted;
 };
 
-static void damage_reply(const struct wn_dialect *d, const char *reply, double want, struct damage *out)
+static void damage_reply(const struct wn_dialect *d, const char *reply, double want,
+                         struct damage *out)
 {
     char bytes[200];
     size_t n = strlen(reply);
@@ -79,8 +84,10 @@ static double share(const struct tally *t)
 
 static void tell(const char *format, const char *kind, const struct tally *t)
 {
-    print_message("%-28s %-9s %7ld tried, wrong value accepted %5.2f %%, of them between 2 and 4.5 V %5.2f %%\n", format, kind,
-                  t->tried, share(t), 100.0 * (double)t->plausible / (double)t->tried);
+    print_message("%-28s %-9s %7ld tried, wrong value accepted %5.2f %%, of them between 2 and 4.5 "
+                  "V %5.2f %%\n",
+                  format, kind, t->tried, share(t),
+                  100.0 * (double)t->plausible / (double)t->tried);
 }
 
 static struct damage measure(const struct wn_dialect *d, const char *name, int format)
@@ -113,11 +120,12 @@ static void single(struct wn_dialect *d)
     d->field[0] = WN_FIELD_VOLTAGE_V;
 }
 
-/* Bounds, from counting the places where another digit or mark makes another number of the same grammar, for +d.dddddE+00 LF (13 bytes).
- * Flip: of 104 flips; each of the first three digits has at most 4 flips into digits and a handful into signs, marks or a line end;
- * the exponent's digits and signs turn the scale.
- * Lost: of 13; the first digit, the point, the digits behind it (their loss moves the rest up by one place: 2 of 5 count), the E.
- * Inserted: of 256 per place; 10 digits (and at some places a point, sign or E) at 12 places are another number: 10 / 256 = 3.9 %. */
+/* Bounds, from counting the places where another digit or mark makes another number of the same
+ * grammar, for +d.dddddE+00 LF (13 bytes). Flip: of 104 flips; each of the first three digits has
+ * at most 4 flips into digits and a handful into signs, marks or a line end; the exponent's digits
+ * and signs turn the scale. Lost: of 13; the first digit, the point, the digits behind it (their
+ * loss moves the rest up by one place: 2 of 5 count), the E. Inserted: of 256 per place; 10 digits
+ * (and at some places a point, sign or E) at 12 places are another number: 10 / 256 = 3.9 %. */
 static void scientific_field(void **state)
 {
     (void)state;
@@ -180,7 +188,8 @@ static void fields_never_shift(void **state)
     }
 }
 
-/* The same damage to the answer of the output query: only the flip of one bit, 1 to 0, can pass for "off". */
+/* The same damage to the answer of the output query: only the flip of one bit, 1 to 0, can pass for
+ * "off". */
 static void off_is_not_easily_feigned(void **state)
 {
     (void)state;
@@ -198,16 +207,20 @@ static void off_is_not_easily_feigned(void **state)
             tried++;
         }
     }
-    print_message("damaged answer \"on\" taken for \"off\": %d of %d bit flips (the engine looks at the current, too)\n", feigned,
-                  tried);
+    print_message("damaged answer \"on\" taken for \"off\": %d of %d bit flips (the engine looks "
+                  "at the current, too)\n",
+                  feigned, tried);
     assert_int_equal(feigned, 1);
 }
 
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(scientific_field), cmocka_unit_test(plain_field),        cmocka_unit_test(whole_reply),
-        cmocka_unit_test(fields_never_shift), cmocka_unit_test(off_is_not_easily_feigned),
+        cmocka_unit_test(scientific_field),
+        cmocka_unit_test(plain_field),
+        cmocka_unit_test(whole_reply),
+        cmocka_unit_test(fields_never_shift),
+        cmocka_unit_test(off_is_not_easily_feigned),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

@@ -1,4 +1,4 @@
-/* The session: each request word by word, deadlines to the nanosecond, what asking again may cure and what not.
+/* The session: each request word by word, deadlines to the nanosecond, repetitions.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include <stdio.h>
 #include <string.h>
@@ -58,7 +58,8 @@ static void the_read_query_follows_its_interval(void **state)
     struct talk t;
     talk_begin(&t);
     const double interval_s[] = {1, 1, 0.1, 60, 60, 1};
-    const char *const want[] = {"ALL? 1|", "ALL? 1|", "ALL? 0.1|", "ALL? 60|", "ALL? 60|", "ALL? 1|"};
+    const char *const want[] = {"ALL? 1|",  "ALL? 1|",  "ALL? 0.1|",
+                                "ALL? 60|", "ALL? 60|", "ALL? 1|"};
     for (int i = 0; i < 6; i++) {
         struct wn_setpoints sp = talk_no_values();
         sp.interval_s = interval_s[i];
@@ -131,8 +132,9 @@ static void any_split_of_the_input_and_of_the_output(void **state)
         (void)wn_session_output(&t.session, &len);
         wn_session_wrote(&t.session, len, t.now_ns);
         (void)wn_session_input(&t.session, reply, cut, t.now_ns);
-        assert_int_equal(wn_session_input(&t.session, reply + cut, sizeof reply - 1 - cut, t.now_ns),
-                         WN_SESSION_DONE);
+        assert_int_equal(
+            wn_session_input(&t.session, reply + cut, sizeof reply - 1 - cut, t.now_ns),
+            WN_SESSION_DONE);
         assert_near(t.session.reading.voltage_v, 3.7, 0);
     }
 }
@@ -186,7 +188,9 @@ static void silence_is_declared_after_the_retries(void **state)
         }
         talk_waits(&t, 499.999, WN_SESSION_PENDING);
         talk_waits(&t, 0.001, WN_SESSION_FAILED);
-        talk_failed(&t, WN_ETIMEOUT, retries == 0 ? "no answer to ALL? 1 within 0.5 s" : "no answer to ID? within 0.5 s");
+        talk_failed(&t, WN_ETIMEOUT,
+                    retries == 0 ? "no answer to ALL? 1 within 0.5 s"
+                                 : "no answer to ID? within 0.5 s");
         assert_int_equal(t.now_ns - start, (retries + 1) * 500 * WN_NS_PER_MS);
         assert_int_equal(t.session.timeouts, retries + 1);
         assert_int_equal(t.session.consecutive_bad, retries + 1);
@@ -203,7 +207,8 @@ static void garbled_replies_are_asked_again_and_counted(void **state)
     talk_hears(&t, "12.5,3.7x,-10,25,23,1|", WN_SESSION_PENDING);
     assert_int_equal(t.session.bad_replies, 1);
     assert_non_null(strstr(t.session.complaint.text,
-                           "tester on /dev/bench: reply '12.5,3.7x,-10,25,23,1' to ALL? is not a number (field 2, voltage); "
+                           "tester on /dev/bench: reply '12.5,3.7x,-10,25,23,1' to ALL? is not a "
+                           "number (field 2, voltage); "
                            "1 of the last 4 replies were bad"));
     talk_sends(&t, "|ID?|");
     talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
@@ -213,7 +218,9 @@ static void garbled_replies_are_asked_again_and_counted(void **state)
     talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
     talk_sends(&t, "ALL? 1|");
     talk_hears(&t, "12.5,,-10,25,23,1|", WN_SESSION_FAILED);
-    talk_failed(&t, WN_EFRAME, "is not a number (field 2, voltage); asked 3 times; 3 of the last 6 replies were bad");
+    talk_failed(
+        &t, WN_EFRAME,
+        "is not a number (field 2, voltage); asked 3 times; 3 of the last 6 replies were bad");
     assert_int_equal(t.session.bad_replies, 3);
     assert_int_equal(t.session.reading.has, 0); /* nothing of it was taken */
 }
@@ -231,7 +238,8 @@ static void the_window_of_bad_replies_moves_on(void **state)
             talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
         }
         talk_sends(&t, "ALL? 1|");
-        talk_hears(&t, i % 50 == 0 ? "?|" : READING, i % 50 == 0 ? WN_SESSION_FAILED : WN_SESSION_DONE);
+        talk_hears(&t, i % 50 == 0 ? "?|" : READING,
+                   i % 50 == 0 ? WN_SESSION_FAILED : WN_SESSION_DONE);
         assert_int_equal(t.session.consecutive_bad, i % 50 == 0);
     }
     assert_int_equal(t.session.recent_n, 100);
@@ -280,7 +288,8 @@ static void a_lost_answer_of_the_error_queue_repeats_the_commands(void **state)
     talk_begin(&t);
     talk_request(&t, WN_REQUEST_CHARGE);
     talk_sends(&t, "MODE CHAR|CURR 4|VOLT 4.2|ERR?|");
-    talk_hears(&t, "-2x2,\"Data out of range\"|", WN_SESSION_PENDING); /* reading it has emptied the queue */
+    talk_hears(&t, "-2x2,\"Data out of range\"|",
+               WN_SESSION_PENDING); /* reading it has emptied the queue */
     talk_sends(&t, "|ID?|");
     talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
     talk_sends(&t, "ERR?|");

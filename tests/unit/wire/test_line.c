@@ -118,7 +118,11 @@ static void every_byte_is_judged(void **state)
     struct taken out = {.len = 0};
     struct wn_line_reader r;
     wn_line_init(&r);
-    feed(&r, "4\t2\n4\x7f" "2\n4\x80" "2\n4\0002\n", 16, &out);
+    feed(&r,
+         "4\t2\n4\x7f"
+         "2\n4\x80"
+         "2\n4\0002\n",
+         16, &out);
     assert_string_equal(out.text, "[4\t2]");
     assert_int_equal(r.discarded, 3);
 }
@@ -213,7 +217,9 @@ static void random_bytes_agree_with_the_rule(void **state)
         uint64_t kinds = wn_prng_below(&p, 3);
         for (size_t i = 0; i < sizeof data; i++) {
             uint64_t k = wn_prng_below(&p, kinds == 0 ? 8 : 400);
-            data[i] = k == 0 ? '\n' : k == 1 ? '\r' : (char)(kinds == 2 ? wn_prng_below(&p, 256) : 'a');
+            data[i] = k == 0   ? '\n'
+                      : k == 1 ? '\r'
+                               : (char)(kinds == 2 ? wn_prng_below(&p, 256) : 'a');
         }
         uint64_t discarded = model(data, sizeof data, &want);
         wn_line_init(&r);
