@@ -43,8 +43,8 @@ struct wn_control_server;
 typedef json_t *(*wn_control_handler)(void *ctx, const json_t *request, const struct wn_peer *peer);
 
 /** Listens on path (mode 0660, umask set around bind; a stale socket is removed only under a lock
- * on path.lock). WN_EBUSY: another station process holds it; WN_EACCESS, WN_ERANGE (path too long
- * for a socket) with remedy. */
+ * on path.lock). WN_EEXIST: something else is there; WN_EBUSY: another station process holds it;
+ * WN_EACCESS, WN_ERANGE (path too long for a socket) with remedy. */
 int wn_control_listen(struct wn_control_server **out, const char *path, const char *command_group,
                       wn_control_handler handler, void *ctx, struct wn_error *err);
 void wn_control_close(struct wn_control_server *s);

@@ -61,14 +61,19 @@ static int take_lock(struct wn_control_server *s, struct wn_error *err)
 static int bind_socket(struct wn_control_server *s, struct wn_error *err)
 {
     struct sockaddr_un a = {.sun_family = AF_UNIX};
+    struct stat st;
+    if (lstat(s->path, &st) == 0 && !S_ISSOCK(st.st_mode)) {
+        return wn_error_set(err, WN_EEXIST,
+                            "%s is there already and is no socket: is run_dir right?", s->path);
+    }
     memcpy(a.sun_path, s->path, strlen(s->path));
     s->fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
     (void)unlink(s->path);
     mode_t old = umask(0117);
-    int bound = s->fd >= 0 ? bind(s->fd, (const struct sockaddr *)&a, sizeof a) : -1;
+    bool bound = s->fd >= 0 && bind(s->fd, (const struct sockaddr *)&a, sizeof a) == 0;
     int errnum = errno;
     (void)umask(old);
-    if (bound != 0 || listen(s->fd, 8) != 0) {
+    if (!bound || listen(s->fd, 8) != 0) {
         return wn_error_set(err, WN_EACCESS, "%s: %s", s->path, strerror(errnum));
     }
     if (s->has_group && chown(s->path, (uid_t)-1, s->group) != 0) {

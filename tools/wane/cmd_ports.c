@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "instrument/session.h"
 #include "port/clock.h"
@@ -141,7 +142,7 @@ static const struct wn_station_config *station_on(const struct wn_daemon_config 
 {
     char *want = realpath(port, NULL);
     const struct wn_station_config *found = NULL;
-    for (int i = 0; i < d->stations && found == NULL; i++) {
+    for (int i = 0; d != NULL && i < d->stations && found == NULL; i++) {
         char *real = realpath(d->station[i].port, NULL);
         bool same = strcmp(d->station[i].port, port) == 0 ||
                     strcmp(d->station[i].name, port) == 0 ||
@@ -211,10 +212,25 @@ static bool ask_station(struct wane *w, const struct wn_station_config *s, int *
     return known;
 }
 
+/* Dialects lie beside the configuration, also before there is one. */
+static const char *conf_dir_of(const struct wane *w, const struct wn_daemon_config *d, char *buf,
+                               size_t size)
+{
+    const char *slash = strrchr(w->config_file, '/');
+    if (d != NULL) {
+        return d->conf_dir;
+    }
+    (void)snprintf(buf, size, "%.*s", slash != NULL ? (int)(slash - w->config_file) : 1,
+                   slash != NULL ? w->config_file : ".");
+    return buf;
+}
+
 static int run_identify(struct wane *w, const struct wane_args *a)
 {
-    const struct wn_daemon_config *d = wane_daemon(w);
-    struct inquiry *q = d != NULL ? calloc(1, sizeof *q) : NULL;
+    char beside[WN_PATH_SIZE];
+    bool configured = access(w->config_file, F_OK) == 0;
+    const struct wn_daemon_config *d = configured ? wane_daemon(w) : NULL;
+    struct inquiry *q = d != NULL || !configured ? calloc(1, sizeof *q) : NULL;
     if (q == NULL) {
         return WANE_FAILED;
     }
@@ -227,7 +243,8 @@ static int run_identify(struct wane *w, const struct wane_args *a)
         free(q);
         return rc;
     }
-    if (wn_config_read_dialect(d->conf_dir, dialect, &q->dialect, &q->problems) != WN_OK) {
+    if (wn_config_read_dialect(conf_dir_of(w, d, beside, sizeof beside), dialect, &q->dialect,
+                               &q->problems) != WN_OK) {
         wane_tell_problems(&q->problems);
     } else {
         int baud = a->value[BAUD].given
