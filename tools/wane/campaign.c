@@ -140,10 +140,9 @@ void wane_print_heading(const struct wane *w, const struct wane_campaign *c)
         (void)printf("%sSIMULATED%s  results of a virtual bench; no cell was measured\n",
                      wane_bold(w), wane_plain(w));
     }
-    (void)printf("%s: %s, %s%s\n", c->info.name,
-                 c->info.cell.title[0] != '\0' ? c->info.cell.title : c->info.cell.name,
+    const struct wn_cell *cell = &c->info.cell;
+    (void)printf("%s: %s%s, %s%s\n", c->info.name, cell->title[0] != '\0' ? "" : "cell ",
+                 cell->title[0] != '\0' ? cell->title : cell->name,
                  c->info.imported ? "imported from a recorded log" : c->info.procedure_title,
-                 strcmp(c->status, "finished") == 0 ? ""
-                 : c->info.imported                 ? " (not to its end)"
-                                                    : "");
+                 !c->info.imported || strcmp(c->status, "finished") == 0 ? "" : ", not to its end");
 }

@@ -118,7 +118,7 @@ static int run(struct wane *w, const struct wane_args *a)
 {
     static const char *const headings[] = {"campaign", "cell",    "procedure", "station", "status",
                                            "cycles",   "last Ah", "% rated",   "note"};
-    const struct wn_daemon_config *d = wane_daemon(w);
+    const struct wn_daemon_config *d = a->operands == 0 ? wane_daemon(w) : NULL;
     const char *dir = a->operands > 0 ? a->operand[0] : d != NULL ? d->data_dir : NULL;
     struct dirent **entry = NULL;
     struct wn_error err = {0};
@@ -127,8 +127,8 @@ static int run(struct wane *w, const struct wane_args *a)
     }
     int n = scandir(dir, &entry, is_campaign, alphasort);
     if (n < 0) {
-        (void)wn_error_set(&err, WN_ENOENT, "%s: %s: is data_dir of %s right?", dir,
-                           strerror(errno), w->config_file);
+        (void)wn_error_set(&err, WN_ENOENT, "%s: %s%s%s", dir, strerror(errno),
+                           d != NULL ? ": is data_dir right in " : "", d != NULL ? d->file : "");
         return wane_fail(w, &err);
     }
     struct sink s = {w->json ? json_array() : NULL,

@@ -25,6 +25,7 @@ static const struct wane_option options[] = {
 struct out {
     FILE *f;
     bool json, simulated, began;
+    bool header_only; /* there is no row: its columns are named all the same */
     struct wn_csv_out csv;
     json_t *row;
     char header[1024];
@@ -66,11 +67,11 @@ static void integer(struct out *o, const char *name, int64_t x)
 static void text(struct out *o, const char *name, const char *x)
 {
     if (o->json) {
-        wane_put(o->row, name, json_string(x));
+        wane_put(o->row, name, json_string(x)); /* NULL makes null */
         return;
     }
     name_column(o, name);
-    wn_csv_put_text(&o->csv, x);
+    wn_csv_put_text(&o->csv, x != NULL ? x : "");
 }
 
 static void flags(struct out *o, unsigned set)
@@ -103,7 +104,8 @@ static void end_row(struct out *o)
         wn_csv_end_row(&o->csv);
         if (o->kept != NULL) {
             (void)fclose(o->kept);
-            (void)fprintf(o->f, "%s\r\n%s", o->header, o->text != NULL ? o->text : "");
+            (void)fprintf(o->f, "%s\r\n%s", o->header,
+                          o->text != NULL && !o->header_only ? o->text : "");
             free(o->text);
             o->text = NULL;
             o->kept = NULL;
@@ -214,7 +216,7 @@ static int put_event(const struct wn_event_row *r, void *ctx)
          severity[r->event.severity <= WN_SEVERITY_ALARM ? r->event.severity : WN_SEVERITY_ALARM]);
     text(o, "kind", r->event.kind);
     text(o, "text", r->event.text);
-    text(o, "acknowledged_by", r->acknowledged_by);
+    text(o, "acknowledged_by", r->acknowledged ? r->acknowledged_by : NULL);
     end_row(o);
     return ferror(o->f) ? WN_EIO : 0;
 }
@@ -268,6 +270,36 @@ static int put_rows(struct wn_campaign *c, enum what k, struct out *o, struct wn
     return WN_EBUG;
 }
 
+/* A CSV without rows still names its columns: those of an empty record. */
+static void put_header(enum what k, struct out *o)
+{
+    const struct wn_cycle_record cycle = {0};
+    const struct wn_check_up_record check_up = {0};
+    const struct wn_step_record step = {0};
+    const struct wn_event_row event = {0};
+    const struct wn_reading reading = {0};
+    o->header_only = true;
+    switch (k) {
+    case CYCLES:
+        (void)put_cycle(&cycle, 0, o);
+        break;
+    case READINGS:
+        (void)put_reading(&reading, 0, 0, o);
+        break;
+    case STEPS:
+        (void)put_step(&step, 0, o);
+        break;
+    case EVENTS:
+        (void)put_event(&event, o);
+        break;
+    case CHECK_UPS:
+        (void)put_check_up(&check_up, 0, o);
+        break;
+    case NOTHING:
+        break;
+    }
+}
+
 static int write_all(struct wane_campaign *c, enum what k, bool json, FILE *f, struct wn_error *err)
 {
     struct out o;
@@ -284,6 +316,9 @@ static int write_all(struct wane_campaign *c, enum what k, bool json, FILE *f, s
                       what_key[k]);
     }
     int rc = put_rows(c->file, k, &o, err);
+    if (rc == WN_OK && !o.began && !json) {
+        put_header(k, &o);
+    }
     if (json) {
         (void)fputs(o.began ? "\n]}\n" : "]}\n", f);
     }

@@ -75,7 +75,7 @@ static int make_names(struct wane *w, const struct wane_args *a, struct job *j)
 }
 
 /* Nothing is known of the cell but what the command line says. */
-static void fill_cell(struct wn_cell *c, const struct wane_args *a, const char *name)
+static void fill_cell(struct wn_cell *c, const struct wane_args *a)
 {
     double *const unknown[] = {&c->rated_capacity_ah,
                                &c->nominal_voltage_v,
@@ -105,8 +105,7 @@ static void fill_cell(struct wn_cell *c, const struct wane_args *a, const char *
     for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
         *unknown[i] = NAN;
     }
-    (void)snprintf(c->name, sizeof c->name, "%s", name);
-    (void)snprintf(c->title, sizeof c->title, "%s", name);
+    (void)snprintf(c->name, sizeof c->name, "unknown");
     c->rated_capacity_ah = a->value[RATED].number;
     c->discharge_cutoff_v = a->value[CUTOFF].number;
 }
@@ -148,7 +147,7 @@ static int create(const struct wane_args *a, struct job *j, const struct rounds_
     i->created_utc = wn_clock_real()->ops->utc(wn_clock_real());
     i->accuracy = (struct wn_accuracy_record){NAN, NAN, NAN, NAN, NAN, NAN};
     i->retention_threshold = a->value[RATED].given ? 0.7 : NAN;
-    fill_cell(&i->cell, a, j->name);
+    fill_cell(&i->cell, a);
     describe_source(j, s, frozen, sizeof frozen);
     int rc = wn_campaign_create(&j->campaign, j->path, i, frozen, err);
     j->created = rc == WN_OK;

@@ -145,7 +145,7 @@ static void describe_all(struct wn_picture *p, const struct subject *s, int n, b
                    resistance ? "Resistance" : "Capacity",
                    n > 1                      ? "several campaigns"
                    : i->cell.title[0] != '\0' ? i->cell.title
-                                              : i->cell.name);
+                                              : i->name);
     (void)snprintf(p->subtitle, sizeof p->subtitle, "%s", n > 1 ? "" : conditions);
     (void)snprintf(p->simulated_label, sizeof p->simulated_label, "%s", word);
     (void)snprintf(p->x_label, sizeof p->x_label, "cycle");

@@ -23,7 +23,8 @@ int wane_usage(const struct wane *w, const char *fmt, ...)
     va_start(args, fmt);
     (void)vfprintf(stderr, fmt, args);
     va_end(args);
-    (void)fprintf(stderr, "\nTry: wane %s%s--help\n", verb, verb[0] != '\0' ? " " : "");
+    bool plain = verb[0] == '\0' || strcmp(verb, "help") == 0;
+    (void)fprintf(stderr, "\nTry: wane %s%s\n", plain ? "help" : verb, plain ? "" : " --help");
     return WANE_USAGE;
 }
 

@@ -138,23 +138,16 @@ void view_line(const struct wane *w, const struct view *v, FILE *f)
 
 static void print_wrapped(FILE *f, const char *text)
 {
-    size_t column = 2;
-    (void)fputs("  ", f);
-    while (*text != '\0') {
+    size_t column = 0;
+    for (text += strspn(text, " "); *text != '\0'; text += strspn(text, " ")) {
         size_t word = strcspn(text, " ");
-        if (column > 2 && column + word > WRAP) {
-            (void)fputs("\n  ", f);
-            column = 2;
-        }
+        bool begin = column == 0 || column + 1 + word > WRAP;
+        (void)fputs(column == 0 ? "  " : begin ? "\n  " : " ", f);
+        column = (begin ? 1 : column) + 1 + word;
         for (size_t i = 0; i < word; i++) {
             (void)fputc((unsigned char)text[i] < 0x20 ? '?' : text[i], f);
         }
-        column += word + 1;
         text += word;
-        if (*text == ' ') {
-            (void)fputc(' ', f);
-            text++;
-        }
     }
     (void)fputc('\n', f);
 }
