@@ -306,12 +306,12 @@ static void settings_that_make_no_sense(void **state)
 
 /* Runs in a child as another user, who may neither open the port nor see our descriptors. Exit
  * code: which part went wrong. */
-static int as_another_user(const char *path, const char *me, int inherited)
+static int as_another_user(const char *path, const char *me, struct wn_link *inherited)
 {
     struct wn_link *l = NULL;
     struct wn_error err = {0};
     char holder[128];
-    (void)close(inherited);
+    inherited->ops->close(inherited);
     if (setegid(65534) != 0 || seteuid(65534) != 0) {
         return 1;
     }
@@ -338,7 +338,7 @@ static void another_user_is_told_the_remedy_and_the_holder(void **state)
     struct wn_link *l = must_open(p.path);
     pid_t child = fork();
     if (child == 0) {
-        _exit(as_another_user(p.path, me, l->ops->fd(l)));
+        _exit(as_another_user(p.path, me, l));
     }
     assert_int_equal(waitpid(child, &status, 0), child);
     assert_true(WIFEXITED(status));
