@@ -5,8 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Up to here everything is looked through (seconds on a slow card); beyond, all but the curves. */
-static const int64_t whole_check_bytes = INT64_C(512) * 1024 * 1024;
+/* Up to here everything is looked through (a second on a slow card); beyond, all but the curves. */
+static const int64_t whole_check_bytes = INT64_C(128) * 1024 * 1024;
 
 static int check_with(struct wn_campaign *c, const char *sql, struct wn_error *err)
 {

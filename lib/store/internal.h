@@ -37,6 +37,10 @@ struct wn_campaign {
     /* Put and not durable yet; kept when a commit fails, and tried again with the next. */
     unsigned char *pending;
     size_t pending_len, pending_cap, pending_max;
+    /* Numbers of the next rows. They are given when a record is put: a batch that a failed commit
+     * has left in the log after all, and that comes to light when the file is opened again, is
+     * written over itself and not doubled. */
+    int64_t next_reading, next_event, next_intent;
     struct wn_state_record state; /* only the last one counts */
     bool has_state;
     /* After an I/O error nothing the connection says is believed until it was made anew. */
@@ -102,7 +106,8 @@ void text_add(struct text *t, const char *s);
 void text_names(struct text *t, struct columns cs, const char *before, const char *after);
 /** "?, ?, ?" */
 void text_marks(struct text *t, int n);
-/** "INSERT[ OR REPLACE] INTO table(columns..., extra) VALUES(?, ...)"; extra is one more column. */
+/** "INSERT[ OR REPLACE] INTO table(columns..., extra) VALUES(?, ...)"; extra is one more column,
+ * or several. */
 void text_insert(struct text *t, const char *verb, const char *table, struct columns cs,
                  const char *extra);
 
@@ -146,9 +151,13 @@ int campaign_reopen(struct wn_campaign *c, struct wn_error *err);
 int rows_prepare(struct wn_campaign *c, struct wn_error *err);
 /** Bytes of a record of this kind in the queue. */
 size_t rows_size(enum wn_record_kind kind);
-/** Writes one record of the queue. */
-int rows_write(struct wn_campaign *c, enum wn_record_kind kind, const void *record, wn_utc_us utc,
-               struct wn_error *err);
+/** The counter of a kind of record that is numbered; NULL for the others. */
+int64_t *rows_counter(struct wn_campaign *c, enum wn_record_kind kind);
+/** Sets the counters behind what is in the file. */
+int rows_count_on(struct wn_campaign *c, struct wn_error *err);
+/** Writes one record of the queue. Doing it twice is the same as once. */
+int rows_write(struct wn_campaign *c, enum wn_record_kind kind, int64_t number, const void *record,
+               wn_utc_us utc, struct wn_error *err);
 int rows_write_state(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err);
 
 /* write.c */

@@ -225,6 +225,7 @@ static int open_for_writing(struct wn_campaign *c, struct wn_error *err)
     rc = rc == WN_OK ? schema_migrate(c, err) : rc;
     rc = rc == WN_OK ? health_begin(c, err) : rc;
     rc = rc == WN_OK ? rows_prepare(c, err) : rc;
+    rc = rc == WN_OK ? rows_count_on(c, err) : rc;
     rc = rc == WN_OK ? wn_campaign_info(c, &info, err) : rc;
     if (rc == WN_OK) {
         take_thresholds(c, &info.store_on_change);
@@ -348,6 +349,9 @@ int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_
 int campaign_reopen(struct wn_campaign *c, struct wn_error *err)
 {
     int left = 0;
+    if (c->db != NULL) { /* that checkpoint would swallow its errors */
+        (void)sqlite3_db_config(c->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, NULL);
+    }
     close_connection(c);
     int rc = connect_to(c, c->path, err);
     rc = rc == WN_OK ? set_durable(c, err) : rc;

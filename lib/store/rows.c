@@ -2,7 +2,8 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * A step or a cycle that comes a second time replaces the first: after a kill the engine goes on
- * from the last saved state and may end a step that was begun before. */
+ * from the last saved state and may end a step that was begun before. Readings, events and intents
+ * have the number they were given when they were put, and are written once. */
 #include "store/internal.h"
 
 #include <math.h>
@@ -29,7 +30,7 @@ size_t rows_size(enum wn_record_kind kind)
     case WN_RECORD_STATE:
         break; /* kept apart: only the last one counts */
     }
-    wn_assert(!"record without a size");
+    wn_assert(false && "record without a size");
     return 0;
 }
 
@@ -45,8 +46,8 @@ static int write_step_end(struct wn_campaign *c, const struct wn_step_record *r,
     return sql_run(c, s, "writing the end of a step", err);
 }
 
-static int write_reading(struct wn_campaign *c, const struct kept_reading *k, wn_utc_us utc,
-                         struct wn_error *err)
+static int write_reading(struct wn_campaign *c, int64_t number, const struct kept_reading *k,
+                         wn_utc_us utc, struct wn_error *err)
 {
     sqlite3_stmt *s = c->stmt[PUT_READING];
     const struct wn_reading *r = &k->reading;
@@ -60,41 +61,65 @@ static int write_reading(struct wn_campaign *c, const struct kept_reading *k, wn
     if ((r->has & WN_HAS_OUTPUT) != 0) {
         (void)sqlite3_bind_int(s, 8, r->output_on);
     }
+    (void)sqlite3_bind_int64(s, 9, number);
     return sql_run(c, s, "writing a reading", err);
 }
 
-/* Columns of the record, and when it was made durable. */
+/* Columns of the record, when it was made durable, and its number where it has one. */
 static int write_plain(struct wn_campaign *c, enum statement which, struct columns cs,
-                       const void *record, wn_utc_us utc, struct wn_error *err)
+                       const void *record, wn_utc_us utc, int64_t number, struct wn_error *err)
 {
     sqlite3_stmt *s = c->stmt[which];
     int next = bind_columns(s, 1, cs, record);
     (void)sqlite3_bind_int64(s, next, utc);
+    if (number != 0) {
+        (void)sqlite3_bind_int64(s, next + 1, number);
+    }
     return sql_run(c, s, "writing a record", err);
 }
 
-int rows_write(struct wn_campaign *c, enum wn_record_kind kind, const void *record, wn_utc_us utc,
-               struct wn_error *err)
+int64_t *rows_counter(struct wn_campaign *c, enum wn_record_kind kind)
+{
+    return kind == WN_RECORD_READING  ? &c->next_reading
+           : kind == WN_RECORD_EVENT  ? &c->next_event
+           : kind == WN_RECORD_INTENT ? &c->next_intent
+                                      : NULL;
+}
+
+int rows_count_on(struct wn_campaign *c, struct wn_error *err)
+{
+    int rc = sql_int(c, "SELECT coalesce(max(number), 0) + 1 FROM reading", &c->next_reading, err);
+    if (rc == WN_OK) {
+        rc = sql_int(c, "SELECT coalesce(max(number), 0) + 1 FROM event", &c->next_event, err);
+    }
+    if (rc == WN_OK) {
+        rc = sql_int(c, "SELECT coalesce(max(number), 0) + 1 FROM intent", &c->next_intent, err);
+    }
+    return rc;
+}
+
+int rows_write(struct wn_campaign *c, enum wn_record_kind kind, int64_t number, const void *record,
+               wn_utc_us utc, struct wn_error *err)
 {
     switch (kind) {
     case WN_RECORD_READING:
-        return write_reading(c, record, utc, err);
+        return write_reading(c, number, record, utc, err);
     case WN_RECORD_STEP_BEGIN:
-        return write_plain(c, PUT_STEP_BEGIN, step_columns, record, utc, err);
+        return write_plain(c, PUT_STEP_BEGIN, step_columns, record, utc, 0, err);
     case WN_RECORD_STEP_END:
         return write_step_end(c, record, utc, err);
     case WN_RECORD_CYCLE:
-        return write_plain(c, PUT_CYCLE, cycle_columns, record, utc, err);
+        return write_plain(c, PUT_CYCLE, cycle_columns, record, utc, 0, err);
     case WN_RECORD_CHECK_UP:
-        return write_plain(c, PUT_CHECK_UP, check_up_columns, record, utc, err);
+        return write_plain(c, PUT_CHECK_UP, check_up_columns, record, utc, 0, err);
     case WN_RECORD_EVENT:
-        return write_plain(c, PUT_EVENT, event_columns, record, utc, err);
+        return write_plain(c, PUT_EVENT, event_columns, record, utc, number, err);
     case WN_RECORD_INTENT:
-        return write_plain(c, PUT_INTENT, intent_columns, record, utc, err);
+        return write_plain(c, PUT_INTENT, intent_columns, record, utc, number, err);
     case WN_RECORD_STATE:
         break;
     }
-    wn_assert(!"record that is not queued");
+    wn_assert(false && "record that is not queued");
     return WN_EBUG;
 }
 
@@ -134,21 +159,23 @@ static int prepare_step_end(struct wn_campaign *c, struct wn_error *err)
 
 int rows_prepare(struct wn_campaign *c, struct wn_error *err)
 {
+    static const char once[] = " ON CONFLICT(number) DO NOTHING";
     static const struct {
         enum statement which;
         const char *verb, *table;
         const struct columns *columns;
-        const char *label;
+        const char *more, *tail;
     } plain[] = {
-        {PUT_STEP_BEGIN, "INSERT OR REPLACE", "step", &step_columns, "start_utc_us"},
-        {PUT_CYCLE, "INSERT OR REPLACE", "cycle", &cycle_columns, "end_utc_us"},
-        {PUT_CHECK_UP, "INSERT OR REPLACE", "check_up", &check_up_columns, "end_utc_us"},
-        {PUT_EVENT, "INSERT", "event", &event_columns, "utc_us"},
-        {PUT_INTENT, "INSERT", "intent", &intent_columns, "utc_us"},
+        {PUT_STEP_BEGIN, "INSERT OR REPLACE", "step", &step_columns, "start_utc_us", ""},
+        {PUT_CYCLE, "INSERT OR REPLACE", "cycle", &cycle_columns, "end_utc_us", ""},
+        {PUT_CHECK_UP, "INSERT OR REPLACE", "check_up", &check_up_columns, "end_utc_us", ""},
+        {PUT_EVENT, "INSERT", "event", &event_columns, "utc_us, number", once},
+        {PUT_INTENT, "INSERT", "intent", &intent_columns, "utc_us, number", once},
     };
     int rc = sql_prepare(c,
-                         "INSERT INTO reading(step, time_ns, utc_us, voltage_v, current_a,"
-                         " temperature_c, ambient_c, output_on) VALUES(?, ?, ?, ?, ?, ?, ?, ?)",
+                         "INSERT INTO reading(step, time_ns, utc_us, voltage_v,"
+                         " current_a, temperature_c, ambient_c, output_on, number)"
+                         " VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT(number) DO NOTHING",
                          &c->stmt[PUT_READING], err);
     if (rc == WN_OK) {
         rc = sql_prepare(c,
@@ -158,7 +185,8 @@ int rows_prepare(struct wn_campaign *c, struct wn_error *err)
     }
     for (size_t i = 0; rc == WN_OK && i < sizeof plain / sizeof plain[0]; i++) {
         struct text t = {.len = 0};
-        text_insert(&t, plain[i].verb, plain[i].table, *plain[i].columns, plain[i].label);
+        text_insert(&t, plain[i].verb, plain[i].table, *plain[i].columns, plain[i].more);
+        text_add(&t, plain[i].tail);
         rc = sql_prepare(c, t.s, &c->stmt[plain[i].which], err);
     }
     return rc == WN_OK ? prepare_step_end(c, err) : rc;

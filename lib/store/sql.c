@@ -307,5 +307,8 @@ void text_insert(struct text *t, const char *verb, const char *table, struct col
     text_add(t, extra);
     text_add(t, ") VALUES(");
     text_marks(t, cs.n + 1);
+    for (const char *more = strchr(extra, ','); more != NULL; more = strchr(more + 1, ',')) {
+        text_add(t, ", ?");
+    }
     text_add(t, ")");
 }

@@ -13,15 +13,14 @@
 #include "base/assert.h"
 
 /* What stands in front of each record in the queue; keeps them aligned. */
-union head {
+struct head {
+    int64_t number; /* of the row, where rows are numbered */
     enum wn_record_kind kind;
-    int64_t align_i;
-    double align_d;
 };
 
 static size_t room_for(enum wn_record_kind kind)
 {
-    size_t unit = sizeof(union head);
+    size_t unit = sizeof(struct head);
     return unit + (rows_size(kind) + unit - 1) / unit * unit;
 }
 
@@ -41,9 +40,8 @@ static int keep(struct wn_campaign *c, enum wn_record_kind kind, const void *rec
         c->pending = more;
         c->pending_cap = cap;
     }
-    union head head;
-    memset(&head, 0, sizeof head);
-    head.kind = kind;
+    int64_t *counter = rows_counter(c, kind);
+    struct head head = {.kind = kind, .number = counter != NULL ? (*counter)++ : 0};
     memcpy(c->pending + c->pending_len, &head, sizeof head);
     memcpy(c->pending + c->pending_len + sizeof head, record, rows_size(kind));
     c->pending_len = need;
@@ -141,9 +139,9 @@ static int write_all(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err)
 {
     int rc = WN_OK;
     for (size_t at = 0; rc == WN_OK && at < c->pending_len;) {
-        union head head;
+        struct head head;
         memcpy(&head, c->pending + at, sizeof head);
-        rc = rows_write(c, head.kind, c->pending + at + sizeof head, utc, err);
+        rc = rows_write(c, head.kind, head.number, c->pending + at + sizeof head, utc, err);
         at += room_for(head.kind);
     }
     return rc == WN_OK && c->has_state ? rows_write_state(c, utc, err) : rc;

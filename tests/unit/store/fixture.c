@@ -1,6 +1,6 @@
 /* Tests of the campaign file: a directory of its own, and records with a value in every member.
  * SPDX-License-Identifier: GPL-3.0-or-later */
-#define _POSIX_C_SOURCE 200809L
+#define _XOPEN_SOURCE 700 /* realpath */
 #include "fixture.h"
 
 #include <dirent.h>

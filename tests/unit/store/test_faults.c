@@ -70,54 +70,59 @@ static void remove_file(const struct fixture *f)
     place_remove(f->path);
 }
 
-/* One small campaign in which one operation fails once; every call that fails is made again. */
-static void run_once(const struct fixture *f)
+/* Makes a call again until it works; not more often than something can have failed. */
+#define UNTIL_OK(f, call)                                                                          \
+    do {                                                                                           \
+        struct wn_error err = {0};                                                                 \
+        int rc_;                                                                                   \
+        for (long tries_ = 0; (rc_ = (call)) != WN_OK; tries_++) {                                 \
+            check_error((f), rc_, &err);                                                           \
+            if (tries_ >= fault.failing) {                                                         \
+                print_error("still: %s\n", err.text);                                              \
+                fail();                                                                            \
+            }                                                                                      \
+        }                                                                                          \
+    } while (0)
+
+static int create(struct wn_campaign **c, const struct fixture *f, struct wn_error *err)
 {
     struct wn_campaign_info info;
-    struct wn_campaign *c = NULL;
-    struct wn_error err = {0};
     fixture_info(&info);
-    int rc = wn_campaign_create(&c, f->path, &info, fixture_config, &err);
-    if (rc != WN_OK) {
-        check_error(f, rc, &err);
-        assert_null(c);
-        assert_int_not_equal(access(f->path, F_OK), 0); /* no half file that blocks the name */
-        assert_ok(wn_campaign_create(&c, f->path, &info, fixture_config, why));
+    int rc = wn_campaign_create(c, f->path, &info, fixture_config, err);
+    if (rc != WN_OK) { /* no half file that blocks the name */
+        assert_null(*c);
+        assert_int_not_equal(access(f->path, F_OK), 0);
     }
+    return rc;
+}
+
+/* One small campaign in which something fails; every call that fails is made again. */
+static void run_once(const struct fixture *f)
+{
+    struct wn_campaign *c = NULL;
+    UNTIL_OK(f, create(&c, f, &err));
     for (int64_t n = 1; n <= ROUNDS; n++) {
         if (n == 7) { /* a restart of the service in between */
             wn_campaign_close(c);
-            rc = wn_campaign_open(&c, f->path, &err);
-            check_error(f, rc, &err);
-            if (rc != WN_OK) {
-                assert_null(c);
-                assert_ok(wn_campaign_open(&c, f->path, why));
-            }
+            UNTIL_OK(f, wn_campaign_open(&c, f->path, &err));
         }
         put_round(c, n);
-        rc = wn_store_commit(wn_campaign_store(c), n, &err);
-        check_error(f, rc, &err);
-        if (rc != WN_OK) {
-            assert_ok(wn_store_commit(wn_campaign_store(c), n, why));
-        }
+        UNTIL_OK(f, wn_store_commit(wn_campaign_store(c), n, &err));
         if (n % 3 == 0) {
-            rc = wn_campaign_maintain(c, 0, &err);
-            check_error(f, rc, &err);
-            if (rc != WN_OK) {
-                assert_ok(wn_campaign_maintain(c, 0, why));
-            }
+            UNTIL_OK(f, wn_campaign_maintain(c, 0, &err));
         }
     }
     wn_campaign_close(c);
 }
 
-/* The first, the second, ... operation of a kind fails, until none is left to fail. */
-static long every_failure(const struct fixture *f, enum fault_op op, int code)
+/* The first, the second, ... operation of a kind fails, and those behind it, until there is none
+ * left to fail. */
+static long every_failure(const struct fixture *f, enum fault_op op, int code, long failing)
 {
     long at = 0;
     do {
         remove_file(f);
-        fault_arm(op, code, ++at, 1);
+        fault_arm(op, code, ++at, failing);
         run_once(f);
         if (fault.fired == 0) {
             break;
@@ -145,8 +150,10 @@ static void test_every_failure(void **state)
     };
     fault_vfs_install();
     for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
-        long n = every_failure(*state, kinds[i].op, kinds[i].code);
-        print_message("%s: %ld places\n", kinds[i].name, n);
+        for (long failing = 1; failing <= 4; failing += 3) {
+            long n = every_failure(*state, kinds[i].op, kinds[i].code, failing);
+            print_message("%s, %ld in a row: %ld places\n", kinds[i].name, failing, n);
+        }
     }
 }
 
@@ -272,6 +279,51 @@ static void test_checkpoint_fails(void **state)
     check_rounds(*state, 2);
 }
 
+/* After a failed sync the log is not believed: all of it is in the file before anything new is. */
+static void test_log_is_not_believed(void **state)
+{
+    struct wn_error err = {0};
+    fault_vfs_install();
+    remove_file(*state);
+    struct wn_campaign *c = fixture_create(*state);
+    c->checkpoint_at = 1000000;
+    int64_t n = 0;
+    while (n < 10) {
+        put_round(c, ++n);
+        fixture_commit(c, n);
+    }
+    int long_log = c->wal_frames;
+    put_round(c, ++n);
+    fault_arm(FAULT_SYNC, SQLITE_IOERR_FSYNC, 1, 1);
+    assert_int_equal(wn_store_commit(wn_campaign_store(c), n, &err), WN_EIO);
+    assert_true(c->suspect);
+    fault_arm(FAULT_SYNC, SQLITE_IOERR_FSYNC, 1, 1); /* nor is it while moving does not work */
+    assert_int_equal(wn_store_commit(wn_campaign_store(c), n, &err), WN_EIO);
+    assert_true(c->suspect);
+    fault_none();
+    fixture_commit(c, n);
+    assert_false(c->suspect);
+    assert_true(c->wal_frames > 0 && c->wal_frames < long_log / 2);
+    wn_campaign_close(c);
+    check_rounds(*state, n);
+}
+
+/* Commits alone keep the log short. */
+static void test_log_stays_short(void **state)
+{
+    remove_file(*state);
+    struct wn_campaign *c = fixture_create(*state);
+    int longest = 0;
+    for (int64_t n = 1; n <= 400; n++) {
+        put_round(c, n);
+        fixture_commit(c, n);
+        longest = c->wal_frames > longest ? c->wal_frames : longest;
+    }
+    assert_true(longest > 900 && longest < 1100);
+    wn_campaign_close(c);
+    check_rounds(*state, 400);
+}
+
 static void test_space_is_watched(void **state)
 {
     struct wn_error err = {0};
@@ -291,6 +343,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_full_file, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_queue_is_bounded, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_checkpoint_fails, fixture_setup, fixture_teardown),
+        cmocka_unit_test_setup_teardown(test_log_is_not_believed, fixture_setup, fixture_teardown),
+        cmocka_unit_test_setup_teardown(test_log_stays_short, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_space_is_watched, fixture_setup, fixture_teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
