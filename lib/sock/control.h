@@ -2,18 +2,20 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * Request:  {"command":"status"} and likewise "ping", "start", "pause", "resume", "stop", "ack"
- *   start:  {"command":"start","cell":NAME,"procedure":NAME,"name":CAMPAIGN or
- * absent,"caution_read":true} Reply:    {"ok":true, ...} or {"ok":false,"error":TEXT} status:
- * {"ok":true,"station":"A","state":"running","simulated":true,"campaign":"demo","file":"/.../demo.wane",
- *            "cycle":137,"cycles_planned":300,"cycles_done":136,"in_check_up":false,"check_up":4,"step":"charge
- * 4 A ...","step_s":.., "time_s":campaign
- * time,"voltage_v":..,"current_a":..,"temperature_c":..,"ambient_c":..,"output":"off|charge|discharge|power",
- *            "step_charge_ah":..,"capacity_ah":last
- * cycle's,"initial_capacity_ah":..,"rated_capacity_ah":..,"retention":of rated,
- *            "remaining_s":campaign
- * time,"alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
- *            "bad_replies":..,"exchanges":..,"guard":true,"recording":true,"cell":NAME,"procedure":NAME}
- *   Unknown values are null. Without a campaign the fields after "simulated" up to "halt" are null.
+ *   start:  {"command":"start","cell":NAME,"procedure":NAME,"name":CAMPAIGN or absent,
+ *            "caution_read":true}
+ * Reply:    {"ok":true, ...} or {"ok":false,"error":TEXT}
+ *   status: {"ok":true,"station":"A","state":"running","simulated":true,"campaign":"demo",
+ *            "file":"/.../demo.wane","cell":NAME,"procedure":NAME,"cycle":137,"cycles_planned":300,
+ *            "cycles_done":136,"in_check_up":false,"check_up":4,"step":"charge 4 A ...",
+ *            "step_s":..,"time_s":campaign time,"voltage_v":..,"current_a":..,"temperature_c":..,
+ *            "ambient_c":..,"output":"off|charge|discharge|power","step_charge_ah":..,
+ *            "step_energy_wh":..,"capacity_ah":last cycle's,"initial_capacity_ah":..,
+ *            "rated_capacity_ah":..,"retention":of rated,"remaining_s":campaign time,
+ *            "alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
+ *            "instrument_ready":true,"exchanges":..,"bad_replies":..,"guard":true,
+ *            "recording":true}
+ *   Unknown values are null or absent; without a campaign so are those that tell about one.
  * Reading ("status", "ping") is for everyone who can connect; stop too; the other commands are for
  * the owner of the service, root and members of the command group (SO_PEERCRED, SO_PEERGROUPS). */
 #ifndef WN_SOCK_CONTROL_H

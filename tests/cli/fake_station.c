@@ -67,7 +67,8 @@ int main(int argc, char **argv)
     pid_t pid = fork();
     if (pid != 0) {
         (void)printf("%d\n", (int)pid);
-        return pid < 0;
+        (void)fflush(stdout);
+        _exit(pid < 0); /* everything is the child's now, its socket above all */
     }
     (void)close(STDOUT_FILENO); /* who reads our process number must not wait for us */
     (void)close(STDERR_FILENO);

@@ -1,5 +1,6 @@
 /* wane ports, wane identify: which serial ports there are, and who is at one.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _DEFAULT_SOURCE
 #include "wane.h"
 
 #include <math.h>

@@ -138,7 +138,7 @@ static void waits_for_the_rest_of_a_line(void **state)
     char buf[256];
     int fd = connect_client(f);
     for (size_t i = 0; i + 1 < strlen(PING); i++) {
-        send_text(fd, PING + i, 1);
+        send_text(fd, &PING[i], 1);
         assert_int_equal(receive(f, fd, buf, sizeof buf), -1);
     }
     assert_int_equal(f->handled, 0);
