@@ -73,8 +73,8 @@ static void lose(struct station *s, const struct wn_error *error, wn_ns now)
     b->output_wanted = false;
     b->stage_until_ns = now + b->back_off_ns;
     b->back_off_ns = b->back_off_ns * 2 < BACK_OFF_MAX_NS ? b->back_off_ns * 2 : BACK_OFF_MAX_NS;
-    if (!b->told_gone) {
-        b->told_gone = true;
+    if (b->told_code != error->code) {
+        b->told_code = error->code;
         station_log(s, 3, "%s", error->text);
     }
     tell_fault(s, error);
@@ -258,7 +258,7 @@ static void ready(struct station *s)
     struct bench *b = &s->bench;
     b->stage = BENCH_READY;
     b->back_off_ns = BACK_OFF_FIRST_NS;
-    b->told_gone = false;
+    b->told_code = WN_OK;
     station_log(s, 6, "tester on %s is ready: %s", s->config.port, b->session.identity);
 }
 

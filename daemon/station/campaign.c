@@ -16,6 +16,7 @@
 
 #define MAINTAIN_NS  (60 * WN_NS_PER_S)
 #define LOOK_GRACE_S 60.0
+#define COMMITS_MAX  500 /* between two checkpoints: the write-ahead log stays at a few megabytes */
 /* A bench with a fast clock of its own: so much of its time at most is between two commits. */
 #define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 
@@ -421,8 +422,9 @@ void campaign_housekeeping(struct station *s, wn_ns now)
         s->commit_ns = now + wn_ns_from_s(s->config.commit_interval_s);
         s->commit_campaign_ns = s->campaign_now_ns + COMMIT_CAMPAIGN_NS;
     }
-    if (now >= s->maintain_ns) {
+    if (now >= s->maintain_ns || s->commits >= COMMITS_MAX) {
         s->maintain_ns = now + MAINTAIN_NS;
+        s->commits = 0;
         int64_t least = (int64_t)(s->config.space_min_mb * 1e6);
         if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
             station_log(s, 2, "%s", err.text);

@@ -32,6 +32,7 @@ static int commit(struct station *s, struct wn_error *err)
     int rc = wn_store_commit(wn_campaign_store(s->campaign), s->clock->ops->utc(s->clock), err);
     if (rc == WN_OK) {
         s->uncommitted = false;
+        s->commits++;
         if (s->store_failed) {
             s->store_failed = false;
             station_log(s, 5, "recording works again; what was kept in memory is on disk");

@@ -38,7 +38,7 @@ struct bench {
     bool off_wanted, output_wanted;
     struct wn_output output;
     bool guarded;         /* the guard holds a duplicate */
-    bool told_gone;       /* it has been logged that the instrument is lost */
+    int told_code;        /* of the last failure logged since it was ready; 0: none. The same one is not logged again */
     char first_identity[256]; /* of this campaign: another instrument of the same kind is not the same one */
 };
 
@@ -59,6 +59,7 @@ struct station {
     struct wn_engine_setup setup;
     bool store_failed;
     bool uncommitted;
+    int commits;                  /* since the last checkpoint */
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     const char *status_written;   /* word in the campaign file; NULL: not known */

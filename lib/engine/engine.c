@@ -361,6 +361,17 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
     }
 }
 
+/* Without the guard nothing may be on. The campaign is not at fault: it is paused, and goes on by the restart policy. */
+static void on_guard_lost(struct wn_engine *e)
+{
+    struct wn_error not_running;
+    if (wn_engine_may(e, WN_EVENT_PAUSE, &not_running) == WN_OK) {
+        on_pause(e, "loss of the guard");
+    }
+    emit_event(e, WN_SEVERITY_WARNING, "guard_lost", "the guard process is gone: output off, the station ends");
+    emit_commit(e);
+}
+
 static void dispatch(struct wn_engine *e, const struct wn_event *ev)
 {
     switch (ev->kind) {
@@ -403,7 +414,7 @@ static void dispatch(struct wn_engine *e, const struct wn_event *ev)
         halt(e, "recording_failed", ev->error.text);
         break;
     case WN_EVENT_GUARD_LOST:
-        halt(e, "guard_lost", "the guard process is gone");
+        on_guard_lost(e);
         break;
     }
 }

@@ -4,11 +4,11 @@
 . "$(dirname "$0")/lib.sh"
 
 make_site 400 0
-mount -t tmpfs -o size=3m tmpfs "$dir/site/data" 2>/dev/null || {
+mount -t tmpfs -o size=64m tmpfs "$dir/site/data" 2>/dev/null || {
     echo "SKIP: a small file system cannot be mounted here (needs root)"
     exit 77
 }
-sed -i 's/space_min_mb *= [0-9]*/space_min_mb = 0/' "$WANE_CONFIG"
+sed -i 's/space_min_mb *= [0-9]*/space_min_mb = 1/' "$WANE_CONFIG"
 start_bench --pace 2000
 start_daemon
 begin_campaign

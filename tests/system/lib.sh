@@ -47,7 +47,7 @@ wait_until() {
     done
 }
 
-# make_site CYCLES CHECK_UP_EVERY: configuration and a procedure "short" of so many claim cycles.
+# make_site CYCLES CHECK_UP_EVERY: configuration and a procedure "short" of so many claim cycles; 0: no check-ups.
 make_site() {
     mkdir -p "$dir/site/data" "$dir/site/run"
     cp -R "$src/conf" "$dir/site/"
@@ -55,6 +55,9 @@ make_site() {
     export WANE_CONFIG
     sed -e 's/repeat = "claim"/repeat = '"$1"'/' -e 's/every = 50/every = '"$2"'/' \
         "$src/conf/procedures/datasheet-claim.conf" >"$dir/site/conf/procedures/short.conf"
+    if [ "$2" -eq 0 ]; then # no check-ups at all
+        sed -i '/^check_up = {/,$d' "$dir/site/conf/procedures/short.conf"
+    fi
 }
 
 start_bench() {
