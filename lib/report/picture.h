@@ -15,6 +15,7 @@
 enum wn_series_kind {
     WN_SERIES_POINTS, /* x, y: measured and valid */
     WN_SERIES_HOLLOW, /* x, y: measured and flagged */
+    WN_SERIES_SQUARE, /* x, y: measured in another way */
     WN_SERIES_MEDIAN, /* x, y: dashed line */
     WN_SERIES_BAND,   /* x, low to high: filled */
     WN_SERIES_LIMIT,  /* one y: dotted line across the picture */

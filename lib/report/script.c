@@ -67,6 +67,10 @@ static void write_series(FILE *f, const struct wn_series *s, int i)
         (void)fprintf(f, "$d%d using 1:2 with points pt 6 ps 0.9 lw 1.3 lc rgb '%s'", i,
                       colour_of(s));
         break;
+    case WN_SERIES_SQUARE:
+        (void)fprintf(f, "$d%d using 1:2 with points pt 4 ps 1.1 lw 1.3 lc rgb '%s'", i,
+                      colour_of(s));
+        break;
     case WN_SERIES_MEDIAN:
         (void)fprintf(f, "$d%d using 1:2 with lines dt (14,8) lw 1.8 lc rgb '%s'", i, colour_of(s));
         break;

@@ -249,11 +249,10 @@ const struct wane_command cmd_check = {
     .name = "check",
     .synopsis = "STATION --cell CELL --procedure PROCEDURE",
     .summary = "what a campaign would do, and every mistake in its configuration",
-    .text = "Reads the configuration as a start would and prints every step, the expected days, "
-            "energy and cycles, every rule\n"
-            "of the envelope with its limit, and the cautions; or every mistake with file, line "
-            "and what to write instead.\n"
-            "Needs no running service and touches no instrument.\n",
+    .text = "Reads the configuration as a start would and prints every step, the expected\n"
+            "days, energy and cycles, every rule of the envelope with its limit, and the\n"
+            "cautions; or every mistake with file, line and what to write instead. Needs no\n"
+            "running service and touches no instrument.\n",
     .examples = "  wane check A --cell demo-18650 --procedure datasheet-claim\n"
                 "  wane check A --cell demo-18650 --procedure rate-survey --json\n",
     .options = options,

@@ -148,10 +148,9 @@ const struct wane_command cmd_start = {
     .name = "start",
     .synopsis = "STATION --cell CELL --procedure PROCEDURE [--name NAME] [--caution-read]",
     .summary = "begin a campaign",
-    .text = "Takes the cell on the station through the procedure. Prints the caution first; on a "
-            "station that is not\n"
-            "simulated it must be answered with yes, or --caution-read. wane check tells "
-            "beforehand what will happen.\n",
+    .text = "Takes the cell on the station through the procedure. Prints the caution first;\n"
+            "on a station that is not simulated it must be answered with yes, or\n"
+            "--caution-read. wane check tells beforehand what will happen.\n",
     .examples = "  wane start A --cell demo-18650 --procedure datasheet-claim --name demo\n",
     .options = start_options,
     .options_n = sizeof start_options / sizeof start_options[0],
@@ -164,8 +163,8 @@ const struct wane_command cmd_pause = {
     .name = "pause",
     .synopsis = "STATION",
     .summary = "output off, campaign kept where it is",
-    .text = "Switches the output off and keeps the campaign where it is. The cycle in progress is "
-            "marked interrupted.\n",
+    .text = "Switches the output off and keeps the campaign where it is. The cycle in\n"
+            "progress is marked interrupted.\n",
     .examples = "  wane pause A\n",
     .operands_min = 1,
     .operands_max = 1,
@@ -176,9 +175,8 @@ const struct wane_command cmd_resume = {
     .name = "resume",
     .synopsis = "STATION",
     .summary = "go on after a pause, a halt or a restart",
-    .text = "Looks at the cell and goes on with the step that was interrupted. After a halt the "
-            "alarm must have been\n"
-            "acknowledged (wane ack).\n",
+    .text = "Looks at the cell and goes on with the step that was interrupted. After a halt\n"
+            "the alarm must have been acknowledged (wane ack).\n",
     .examples = "  wane resume A\n",
     .operands_min = 1,
     .operands_max = 1,
@@ -189,9 +187,8 @@ const struct wane_command cmd_stop = {
     .name = "stop",
     .synopsis = "STATION",
     .summary = "output off, campaign over; never asks",
-    .text = "Switches the output off at once and ends the campaign for good. It never asks, and "
-            "whoever reaches the station\n"
-            "may do it.\n",
+    .text = "Switches the output off at once and ends the campaign for good. It never asks,\n"
+            "and whoever reaches the station may do it.\n",
     .examples = "  wane stop A\n",
     .operands_min = 1,
     .operands_max = 1,
@@ -202,8 +199,8 @@ const struct wane_command cmd_ack = {
     .name = "ack",
     .synopsis = "STATION",
     .summary = "acknowledge the alarms of a station",
-    .text = "Says that a person has seen the alarms, and records who. The output stays off until "
-            "wane resume.\n",
+    .text = "Says that a person has seen the alarms, and records who. The output stays off\n"
+            "until wane resume.\n",
     .examples = "  wane ack A\n",
     .operands_min = 1,
     .operands_max = 1,

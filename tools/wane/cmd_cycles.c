@@ -122,12 +122,10 @@ const struct wane_command cmd_cycles = {
     .name = "cycles",
     .synopsis = "CAMPAIGN [--every N]",
     .summary = "capacity, energy, efficiency and resistance of every cycle",
-    .text =
-        "One line a cycle: capacity to the cut-off with its standard uncertainty, part of the "
-        "rated capacity, energy,\n"
-        "coulombic efficiency, resistance at the onset of the discharge, highest temperature and "
-        "rise, duration, flags.\n"
-        "A CAMPAIGN is a path to a campaign file, or its name in the configuration's data_dir.\n",
+    .text = "One line a cycle: capacity to the cut-off with its standard uncertainty, part\n"
+            "of the rated capacity, energy, coulombic efficiency, resistance at the onset\n"
+            "of the discharge, highest temperature and rise, duration, flags. A CAMPAIGN is\n"
+            "a path to a campaign file, or its name in the configuration's data_dir.\n",
     .examples = "  wane cycles demo --every 25\n"
                 "  wane cycles demo --json\n",
     .options = options,

@@ -95,9 +95,8 @@ const struct wane_command cmd_events = {
     .name = "events",
     .synopsis = "CAMPAIGN [--alarms]",
     .summary = "everything that happened: starts, alarms, interruptions",
-    .text = "One line an event, with the time of day when it was recorded and the hour of the "
-            "campaign. An alarm stays\n"
-            "ALARM until somebody has acknowledged it.\n",
+    .text = "One line an event, with the time of day when it was recorded and the hour of\n"
+            "the campaign. An alarm stays ALARM until somebody has acknowledged it.\n",
     .examples = "  wane events demo\n"
                 "  wane events demo --alarms --json\n",
     .options = options,

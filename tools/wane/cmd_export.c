@@ -389,10 +389,9 @@ const struct wane_command cmd_export = {
     .name = "export",
     .synopsis = "CAMPAIGN --what WHAT [--format csv|json] [-o FILE]",
     .summary = "cycles, readings, steps, events, check-ups as CSV or JSON",
-    .text = "Units are the ends of the columns' names: _v, _a, _ah, _wh, _ohm, _c, _k, _s. Current "
-            "is positive when it charges\n"
-            "the cell. What was not measured is an empty field, or null. The last column of a CSV "
-            "says whether it was simulated.\n",
+    .text = "Units are the ends of the columns' names: _v, _a, _ah, _wh, _ohm, _c, _k, _s.\n"
+            "Current is positive when it charges the cell. What was not measured is an\n"
+            "empty field, or null. The last column of a CSV says whether it was simulated.\n",
     .examples = "  wane export demo --what cycles -o cycles.csv\n"
                 "  wane export demo --what readings --format json\n",
     .options = options,

@@ -318,27 +318,24 @@ const struct wane_command cmd_import = {
     .name = "import",
     .synopsis = "FILE.csv [-o FILE.wane] [--cutoff-v X] [--rated-ah X] [--name NAME]",
     .summary = "a recorded log becomes a campaign",
-    .text = "Columns time_s,voltage_v,current_a and, where known, temperature_c,ambient_c,cycle, "
-            "named in the first line, in\n"
-            "any order; others are ignored. Current is positive when it charges the cell. time_s "
-            "may begin anew at each cycle\n"
-            "or step.\n"
+    .text = "Columns time_s,voltage_v,current_a and, where known,\n"
+            "temperature_c,ambient_c,cycle, named in the first line, in any order; others\n"
+            "are ignored. Current is positive when it charges the cell. time_s may begin\n"
+            "anew at each cycle or step.\n"
             "\n"
-            "Cycles are those of the column cycle. Without it charge, rest and discharge are told "
-            "by the sign of the current\n"
-            "(rest: below 5 mA, or 0.5 % of the largest current), and a cycle begins with the "
-            "charge after a discharge.\n"
+            "Cycles are those of the column cycle. Without it charge, rest and discharge\n"
+            "are told by the sign of the current (rest: below 5 mA, or 0.5 % of the largest\n"
+            "current), and a cycle begins with the charge after a discharge.\n"
             "\n"
-            "A published capacity counts up to and with the first reading at or below the cut-off, "
-            "so that is what --cutoff-v\n"
-            "does; where readings are far apart it is a few mAh more than down to the voltage "
-            "itself, which --end crossing\n"
-            "interpolates. A discharge that ends above the cut-off is flagged. Gaps: in a "
-            "discharge longer than 60 s and ten\n"
-            "times its mean interval, elsewhere longer than 30 min.\n"
+            "A published capacity counts up to and with the first reading at or below the\n"
+            "cut-off, so that is what --cutoff-v does; where readings are far apart it is a\n"
+            "few mAh more than down to the voltage itself, which --end crossing\n"
+            "interpolates. A discharge that ends above the cut-off is flagged. Gaps: in a\n"
+            "discharge longer than 60 s and ten times its mean interval, elsewhere longer\n"
+            "than 30 min.\n"
             "\n"
-            "A row that cannot be used is told with its line, up to 20; then nothing is imported, "
-            "unless --skip-bad is given.\n",
+            "A row that cannot be used is told with its line, up to 20; then nothing is\n"
+            "imported, unless --skip-bad is given.\n",
     .examples = "  wane import log.csv --cutoff-v 2.7 --rated-ah 2 -o cell5.wane\n"
                 "  wane cycles cell5.wane\n",
     .options = options,

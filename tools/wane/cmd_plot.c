@@ -51,6 +51,32 @@ static void add_points(struct wn_picture *p, const struct subject *s, int colour
     }
 }
 
+struct check_ups {
+    struct wn_picture *picture;
+    struct wn_series *series;
+    bool resistance;
+};
+
+static int take_check_up(const struct wn_check_up_record *r, wn_utc_us end_utc, void *ctx)
+{
+    struct check_ups *c = ctx;
+    (void)end_utc;
+    double y = c->resistance ? 1e3 * r->resistance_ohm.value : r->capacity_ah.value;
+    wn_series_put(c->picture, c->series, (double)r->after_cycle, y, NAN);
+    return 0;
+}
+
+static int add_check_ups(struct wn_picture *p, const struct subject *s, int colour, bool alone,
+                         bool resistance, struct wn_error *err)
+{
+    char label[WN_SERIES_LABEL_SIZE];
+    const char *what = resistance ? "check-up, two-level pulse" : "check-up, low rate";
+    struct check_ups c = {p, NULL, resistance};
+    c.series =
+        wn_picture_add(p, WN_SERIES_SQUARE, colour, label_of(s, alone, what, label, sizeof label));
+    return wn_campaign_each_check_up(s->c.file, take_check_up, &c, err);
+}
+
 static void add_projection(struct wn_picture *p, const struct subject *s, int colour, bool alone)
 {
     char label[WN_SERIES_LABEL_SIZE];
@@ -169,18 +195,22 @@ static int draw(struct wane *w, struct subject *s, int n, bool resistance, const
         (void)wn_error_set(&err, WN_ENOMEM, "out of memory");
         return wane_fail(w, &err);
     }
+    int rc = WN_OK;
     wn_picture_init(p);
     for (int i = 0; i < n && !resistance; i++) {
         add_projection(p, &s[i], i, n == 1);
     }
     for (int i = 0; i < n; i++) {
         add_points(p, &s[i], i, n == 1, resistance);
+        if (rc == WN_OK) {
+            rc = add_check_ups(p, &s[i], i, n == 1, resistance, &err);
+        }
     }
     for (int i = 0; i < n && !resistance; i++) {
         add_limits(p, &s[i], i, n == 1);
     }
     describe_all(p, s, n, resistance);
-    int rc = wn_picture_draw(p, file, &err);
+    rc = rc == WN_OK ? wn_picture_draw(p, file, &err) : rc;
     wn_picture_fini(p);
     free(p);
     if (rc != WN_OK) {
@@ -237,11 +267,10 @@ const struct wane_command cmd_plot = {
     .name = "plot",
     .synopsis = "fade|resistance CAMPAIGN... -o FILE.svg|FILE.png",
     .summary = "pictures of capacity fade and resistance rise",
-    .text = "fade: capacity of every cycle, flagged cycles hollow, the threshold, the claim and "
-            "the projection with its 80 %\n"
-            "band. resistance: the resistance at the onset of each discharge. Several campaigns "
-            "are laid over each other.\n"
-            "Needs gnuplot.\n",
+    .text = "fade: capacity of every cycle, flagged cycles hollow, the threshold, the claim\n"
+            "and the projection with its 80 % band. resistance: the resistance at the onset\n"
+            "of each discharge. Squares are check-ups. Several campaigns are laid over each\n"
+            "other. Needs gnuplot.\n",
     .examples = "  wane plot fade demo -o fade.svg\n"
                 "  wane plot resistance demo other -o resistance.png\n",
     .options = options,

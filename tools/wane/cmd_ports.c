@@ -80,8 +80,8 @@ const struct wane_command cmd_ports = {
     .name = "ports",
     .synopsis = "",
     .summary = "the serial ports of this computer",
-    .text = "Lists serial ports without opening any, with the name that stays the same when things "
-            "are plugged in elsewhere.\n",
+    .text = "Lists serial ports without opening any, with the name that stays the same when\n"
+            "things are plugged in elsewhere.\n",
     .examples = "  wane ports\n",
     .run = run_ports,
 };
@@ -262,10 +262,9 @@ const struct wane_command cmd_identify = {
     .name = "identify",
     .synopsis = "PORT [--dialect NAME] [--baud N]",
     .summary = "ask the instrument on a port who it is",
-    .text = "Opens the port, asks for the identity and prints it; nothing is set and nothing is "
-            "switched on. A PORT may also\n"
-            "be the name of a station. A port that the service holds is in use: stop the service "
-            "first.\n",
+    .text = "Opens the port, asks for the identity and prints it; nothing is set and\n"
+            "nothing is switched on. A PORT may also be the name of a station. A port that\n"
+            "the service holds is in use: stop the service first.\n",
     .examples =
         "  wane identify /dev/serial/by-id/usb-MAKER_MODEL-if00-port0 --dialect generic-scpi\n",
     .options = identify_options,

@@ -191,12 +191,11 @@ const struct wane_command cmd_project = {
     .synopsis = "(CAMPAIGN | --csv FILE) [--threshold-ah X | --retention R --of rated|initial] "
                 "[--at-cycle N]",
     .summary = "when the capacity will fall below a threshold",
-    .text = "Projects the cycle at which capacity falls below the threshold, as a distribution: "
-            "median, 10 % and 90 %\n"
-            "quantile. Says \"not yet predictable\" when that is the truth, and \"reached\" once "
-            "three valid cycles in a\n"
-            "row lie below. Flagged cycles are left out. Without a threshold a campaign's own one "
-            "is used (of rated).\n",
+    .text = "Projects the cycle at which capacity falls below the threshold, as a\n"
+            "distribution: median, 10 % and 90 % quantile. Says \"not yet predictable\" when\n"
+            "that is the truth, and \"reached\" once three valid cycles in a row lie below.\n"
+            "Flagged cycles are left out. Without a threshold a campaign's own one is used\n"
+            "(of rated).\n",
     .examples = "  wane project demo\n"
                 "  wane project demo --retention 0.8 --of initial --json\n"
                 "  wane project --csv fade.csv --threshold-ah 1.75\n"
@@ -283,10 +282,9 @@ const struct wane_command cmd_claim = {
     .name = "claim",
     .synopsis = "(CAMPAIGN | --csv FILE) [--cycles N] [--min-ah X]",
     .summary = "whether a cycle-life claim holds",
-    .text = "Judges \"after N cycles the capacity is still at least X\": holds or fails once the "
-            "cycles are there; before, on\n"
-            "course (probability 0.9 or more), in doubt, will fall short (0.1 or less), or not yet "
-            "predictable.\n",
+    .text = "Judges \"after N cycles the capacity is still at least X\": holds or fails once\n"
+            "the cycles are there; before, on course (probability 0.9 or more), in doubt,\n"
+            "will fall short (0.1 or less), or not yet predictable.\n",
     .examples = "  wane claim demo                         the claim of the cell's datasheet\n"
                 "  wane claim demo --cycles 500 --min-ah 1.75 --json\n"
                 "  wane claim --csv fade.csv --cycles 300 --min-ah 1.75\n",

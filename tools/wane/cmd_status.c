@@ -99,12 +99,10 @@ const struct wane_command cmd_status = {
     .name = "status",
     .synopsis = "[STATION]",
     .summary = "how the stations are",
-    .text =
-        "One line a station when there are several, then the whole of each: progress, step, "
-        "readings, capacity, projected\n"
-        "end of life, finish, alarms. Ends with 4 when an alarm is active, with 3 when a station "
-        "does not answer.\n"
-        "With a station named, --json gives that station's object, else {\"stations\": [...]}.\n",
+    .text = "One line a station when there are several, then the whole of each: progress,\n"
+            "step, readings, capacity, projected end of life, finish, alarms. Ends with 4\n"
+            "when an alarm is active, with 3 when a station does not answer. With a station\n"
+            "named, --json gives that station's object, else {\"stations\": [...]}.\n",
     .examples = "  wane status\n"
                 "  wane status A --json\n",
     .operands_max = 1,

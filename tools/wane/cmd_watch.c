@@ -193,10 +193,9 @@ const struct wane_command cmd_watch = {
     .name = "watch",
     .synopsis = "[STATION] [--until-end]",
     .summary = "follow a station as it works",
-    .text = "On a terminal the screen is redrawn every second, cut to its size. Elsewhere a block "
-            "is printed for each new\n"
-            "state and a line for each cycle; with --json an object a line. Without STATION: the "
-            "only one there is.\n",
+    .text = "On a terminal the screen is redrawn every second, cut to its size. Elsewhere a\n"
+            "block is printed for each new state and a line for each cycle; with --json an\n"
+            "object a line. Without STATION: the only one there is.\n",
     .examples = "  wane watch\n"
                 "  wane watch A --until-end && wane cycles demo\n",
     .options = options,
