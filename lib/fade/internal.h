@@ -81,7 +81,8 @@ struct wn_fade_posterior {
     double leaning[3];       /* posterior mass of real, synthetic, vague shapes */
     int family;              /* that the real shapes lean on most */
     double family_share;     /* its share of all mass */
-    double free90; /* z below which 90 % would lie, were each share of life equally likely before */
+    /* z below which 80 and 90 % would lie, were each share of life equally likely before */
+    double free80, free90;
     double top;    /* largest logarithm met: the scale of a second pass */
 };
 
@@ -97,6 +98,25 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
 
 /** z below which the share p of the posterior lies, linear inside a cell. */
 double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);
+
+/** How far the cell has come. */
+struct wn_fade_progress {
+    double lost; /* share of the way from the first capacity to the threshold */
+    double bend; /* (lost - 2 lost at half of the cycles) / lost: below 0 the loss slows down */
+};
+void wn_fade_progress(const struct wn_fade_digest *digest, double threshold_ah,
+                      struct wn_fade_progress *out);
+
+enum wn_fade_refusal {
+    WN_FADE_ANSWERED,
+    WN_FADE_TOO_LITTLE,
+    WN_FADE_TOO_MANY_LIVES,
+    WN_FADE_MAY_BE_RUNNING_IN
+};
+/** The answer as ln(life / last cycle): 10 % point, median, 90 % point; or why there is none. */
+enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *digest, double threshold_ah,
+                                    const struct wn_fade_posterior *posterior,
+                                    const struct wn_fade_tuning *tuning, double z[3]);
 
 /** wn_fade_project() with other numbers and without some rows; out->curve only when asked for. */
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,

@@ -258,6 +258,7 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
     run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
     answer(&sums, out);
     out->top = sums.top;
+    out->free80 = free_quantile(out, tuning, 0.8);
     out->free90 = free_quantile(out, tuning, 0.9);
 }
 

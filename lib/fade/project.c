@@ -10,8 +10,6 @@
 #include "fade/internal.h"
 
 enum { POINTS_MIN = 4 };
-#define FREE_MAX  3.1 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
-#define WIDTH_MAX 1.4 /* ln(p90 / p10) beyond which the answer would be no help */
 
 /* Chosen on the training curves with whole families left out of the library: METHOD.md. */
 const struct wn_fade_tuning wn_fade_tuning = {
@@ -67,27 +65,6 @@ static void say(struct wn_fade_result *out, const char *text)
     snprintf(out->reason, sizeof out->reason, "%s", text);
 }
 
-static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
-                      double z[3])
-{
-    z[0] = wn_fade_quantile(post, 0.1);
-    z[1] = wn_fade_quantile(post, 0.5);
-    z[2] = wn_fade_quantile(post, 0.9);
-    double width = z[2] - z[0];
-    static const double at[WN_FADE_WIDTHS] = {0.05, 0.15, 0.3, 0.55, 0.9};
-    int k = 0;
-    while (k < WN_FADE_WIDTHS - 2 && width > at[k + 1])
-        k++;
-    double part = fmin(1, fmax(0, (width - at[k]) / (at[k + 1] - at[k])));
-    double factor[3];
-    for (int i = 0; i < 3; i++)
-        factor[i] = t->interval[k][i] + part * (t->interval[k + 1][i] - t->interval[k][i]);
-    double low = factor[0] * (z[1] - z[0]), high = factor[2] * (z[2] - z[1]);
-    z[1] *= factor[1];
-    z[0] = fmax(0, z[1] - low);
-    z[2] = z[1] + high;
-}
-
 /** Fills *out from the digest; false when the state is already settled without a posterior. */
 static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah,
                             struct wn_fade_result *out)
@@ -127,6 +104,13 @@ static void lean(const struct wn_fade_posterior *post, struct wn_fade_result *ou
              (int)lround(100 * post->leaning[1]), (int)lround(100 * post->leaning[2]));
 }
 
+static const char *const refusals[] = {
+    [WN_FADE_TOO_LITTLE] = "too little fade over too few points: more cycles are needed",
+    [WN_FADE_TOO_MANY_LIVES] = "the curve so far fits too many lives: more cycles are needed",
+    [WN_FADE_MAY_BE_RUNNING_IN] =
+        "the loss so far slows down and may be running-in: more cycles are needed",
+};
+
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
                           const struct wn_fade_tuning *tuning,
                           const struct wn_fade_without *without, bool curve,
@@ -142,9 +126,9 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
     struct wn_fade_posterior post;
     wn_fade_infer(&digest, threshold_ah, tuning, without, &post);
     double z[3];
-    calibrate(&post, tuning, z);
-    if (z[2] - z[0] > WIDTH_MAX || post.free90 > FREE_MAX) {
-        say(out, "the curve so far fits too many lives: more cycles are needed");
+    enum wn_fade_refusal refusal = wn_fade_answer(&digest, threshold_ah, &post, tuning, z);
+    if (refusal != WN_FADE_ANSWERED) {
+        say(out, refusals[refusal]);
         return WN_OK;
     }
     out->state = WN_FADE_PROJECTED;

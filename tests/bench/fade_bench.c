@@ -117,6 +117,44 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
     }
 }
 
+/** Early answers: how many are given at all, and how many of their intervals miss the truth. */
+enum { EARLY = 5 };
+static const double early_marks[EARLY] = {0.02, 0.05, 0.1, 0.15, 0.2};
+static struct early {
+    int asked, answered, missed;
+} early[2][EARLY];
+
+static void run_early(const struct curve *c, const struct wn_fade_tuning *t)
+{
+    for (int m = 0; m < EARLY; m++) {
+        size_t n = 0;
+        while (n < c->n && c->points[n].cycle <= early_marks[m] * c->life)
+            n++;
+        for (int way = 0; n > 0 && way < 2; way++) {
+            struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
+            struct wn_fade_result r;
+            struct wn_error err;
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r,
+                                      &err) != WN_OK)
+                continue;
+            struct early *e = &early[way][m];
+            bool answered = r.state == WN_FADE_PROJECTED;
+            e->asked++;
+            e->answered += answered;
+            e->missed += answered && (c->life < r.eol_p10_cycle || c->life > r.eol_p90_cycle);
+        }
+    }
+}
+
+static void table_of_early(int way)
+{
+    printf("early, %s: answered of asked, truth outside the interval:", ways[way]);
+    for (int m = 0; m < EARLY; m++)
+        printf(" %.0f %%: %d/%d %d;", 100 * early_marks[m], early[way][m].answered,
+               early[way][m].asked, early[way][m].missed);
+    puts("");
+}
+
 static int rising(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;
@@ -247,7 +285,7 @@ int main(int argc, char **argv)
         return 2;
     }
     for (int i = 0; i < all.count; i++)
-        run_curve(&all.at[i], &t, brief == 2, brief != 1);
+        run_curve(&all.at[i], &t, brief == 2, brief != 1), run_early(&all.at[i], &t);
     for (int way = 0; way < 2; way++)
         table_of_families(way);
     puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative "
@@ -256,6 +294,8 @@ int main(int argc, char **argv)
         table_of_marks(way);
     for (int way = 0; way < 2; way++)
         table_of_claims(way);
+    for (int way = 0; way < 2; way++)
+        table_of_early(way);
     curves_free(&all);
     return 0;
 }

@@ -170,6 +170,38 @@ static void a_flat_or_short_start_is_not_predictable(void **state)
     assert_true(r.reason[0] != 0);
 }
 
+/** A simulated cell of 1.15 Ah that loses 0.04 Ah while running in, and lives to cycle 1,016. */
+static void make_running_in(uint64_t seed)
+{
+    struct wn_prng r;
+    wn_prng_init(&r, seed);
+    for (int i = 0; i < N; i++) {
+        double u = (i + 1) / 1016.0;
+        points[i] = (struct wn_fade_point){.cycle = i + 1,
+                                           .resistance_ohm = NAN,
+                                           .temperature_c = NAN,
+                                           .capacity_ah = 1.15 - 0.04 * (1 - exp(-i / 30.0)) -
+                                                          0.15 * u - 0.08 * u * u * u * u +
+                                                          0.0005 * wn_prng_normal(&r)};
+    }
+}
+
+static void early_answers_are_refused_or_honest(void **state)
+{
+    (void)state;
+    static const size_t seen[] = {10, 20, 51, 102, 152, 203, 305};
+    for (uint64_t seed = 20; seed < 30; seed++) {
+        make_running_in(seed);
+        for (size_t k = 0; k < 7; k++) {
+            struct wn_fade_result r = project(points, seen[k], 0.88);
+            if (r.state != WN_FADE_NOT_YET_PREDICTABLE)
+                assert_true(r.eol_p10_cycle <= 1016 && 1016 <= r.eol_p90_cycle);
+            if (k < 2)
+                assert_int_equal(r.state, WN_FADE_NOT_YET_PREDICTABLE);
+        }
+    }
+}
+
 static void bad_rows_are_told(void **state)
 {
     (void)state;
@@ -242,6 +274,7 @@ int main(void)
         cmocka_unit_test(flagged_cycles_are_left_out),
         cmocka_unit_test(reached_takes_three_in_a_row),
         cmocka_unit_test(a_flat_or_short_start_is_not_predictable),
+        cmocka_unit_test(early_answers_are_refused_or_honest),
         cmocka_unit_test(bad_rows_are_told),
         cmocka_unit_test(verdicts),
         cmocka_unit_test(shapes_keep_their_ends),

@@ -1,0 +1,102 @@
+/* From the posterior to the answer: calibration, caution while little fade is seen, and refusal.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * The prior on life is steep (METHOD.md, step 5), and early on it is the prior that ends the
+ * interval. So the far end is moved out to what the data alone allow, in two cases: little of the
+ * way to the threshold is lost; or the loss slows down, which may be running-in, after which no
+ * shape in the library knows the pace. An interval too wide to help is refused. */
+#include <math.h>
+
+#include "fade/internal.h"
+
+enum { AROUND = 2, POINTS_EARLY = 16 };
+#define FREE_MAX    3.1  /* ln(life / cycles seen) that the data, not only the prior, must exclude */
+#define WIDTH_MAX   1.8  /* ln(p90 / p10) beyond which the answer would be no help */
+#define LOST_EARLY  0.12 /* lost less than this, it takes POINTS_EARLY points */
+#define LOST_ENOUGH 0.25 /* from here on a wide interval is cut to WIDTH_MAX, not refused */
+
+static double clamp(double x, double low, double high)
+{
+    return x < low ? low : x > high ? high : x;
+}
+
+/** Least-squares line through the medians a..b, at `cycle`. */
+static double line_at(const struct wn_fade_digest *d, int a, int b, double cycle)
+{
+    double n = b - a + 1, mx = 0, my = 0, sxx = 0, sxy = 0;
+    for (int i = a; i <= b; i++) {
+        mx += d->cycle[i] / n;
+        my += d->capacity_ah[i] / n;
+    }
+    for (int i = a; i <= b; i++) {
+        sxx += (d->cycle[i] - mx) * (d->cycle[i] - mx);
+        sxy += (d->cycle[i] - mx) * (d->capacity_ah[i] - my);
+    }
+    return my + (sxx > 0 ? sxy / sxx * (cycle - mx) : 0);
+}
+
+void wn_fade_progress(const struct wn_fade_digest *d, double threshold_ah,
+                      struct wn_fade_progress *out)
+{
+    int end = d->bins - 1, half = 0;
+    double way = d->first_ah - threshold_ah, first = d->cycle[0], last = d->cycle[end];
+    double middle = first + (last - first) / 2;
+    while (half < end && d->cycle[half] < middle)
+        half++;
+    int from = half > AROUND ? half - AROUND : 0, to = half + AROUND < end ? half + AROUND : end;
+    double at_half = (d->first_ah - line_at(d, from, to, middle)) / way;
+    out->lost =
+        (d->first_ah - line_at(d, end > 2 * AROUND ? end - 2 * AROUND : 0, end, last)) / way;
+    out->bend = (out->lost - 2 * at_half) / fmax(fabs(out->lost), 0.02);
+}
+
+/** Corrects median and sides by factors that depend on the width of the posterior. */
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
+                      double z[3])
+{
+    static const double at[WN_FADE_WIDTHS] = {0.05, 0.15, 0.3, 0.55, 0.9};
+    z[0] = wn_fade_quantile(post, 0.1);
+    z[1] = wn_fade_quantile(post, 0.5);
+    z[2] = wn_fade_quantile(post, 0.9);
+    double width = z[2] - z[0];
+    int k = 0;
+    while (k < WN_FADE_WIDTHS - 2 && width > at[k + 1])
+        k++;
+    double part = clamp((width - at[k]) / (at[k + 1] - at[k]), 0, 1);
+    double factor[3];
+    for (int i = 0; i < 3; i++)
+        factor[i] = t->interval[k][i] + part * (t->interval[k + 1][i] - t->interval[k][i]);
+    double low = factor[0] * (z[1] - z[0]), high = factor[2] * (z[2] - z[1]);
+    z[1] *= factor[1];
+    z[0] = fmax(0, z[1] - low);
+    z[2] = z[1] + high;
+}
+
+/** Moves z[2] the given share of the way to `far`, if that lies further out. */
+static void extend(double z[3], double far, double share)
+{
+    if (far > z[2])
+        z[2] += share * (far - z[2]);
+}
+
+enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double threshold_ah,
+                                    const struct wn_fade_posterior *post,
+                                    const struct wn_fade_tuning *t, double z[3])
+{
+    struct wn_fade_progress p;
+    wn_fade_progress(d, threshold_ah, &p);
+    calibrate(post, t, z);
+    if (p.lost < LOST_EARLY && d->used < POINTS_EARLY)
+        return WN_FADE_TOO_LITTLE;
+    if (post->free90 > FREE_MAX)
+        return WN_FADE_TOO_MANY_LIVES;
+    double slows = p.lost > 0.03 ? clamp((0.4 - p.bend) / 0.2, 0, 1) : 0;
+    extend(z, 1.25 * post->free90 + 0.15, slows * clamp((0.7 - p.lost) / 0.25, 0, 1));
+    extend(z, post->free80, clamp((0.2 - p.lost) / 0.08, 0, 1));
+    if (z[2] - z[0] <= WIDTH_MAX)
+        return WN_FADE_ANSWERED;
+    if (p.lost < LOST_ENOUGH)
+        return slows > 0 ? WN_FADE_MAY_BE_RUNNING_IN : WN_FADE_TOO_MANY_LIVES;
+    z[2] = fmax(z[1], z[0] + WIDTH_MAX);
+    return WN_FADE_ANSWERED;
+}
