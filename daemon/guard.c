@@ -1,9 +1,10 @@
 /* waned: the guard. Parent of the stations and the herald; tiny; can only make things safe.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * It reads no configuration and no instrument, and allocates nothing after the start. A station that closes its socket, beats late, sends
- * anything unexpected or dies is killed first (never two writers on a port), then its instruments are switched off over the duplicates it
- * had handed over, then it is started again with back-off. */
+ * It reads no configuration and no instrument, and allocates nothing after the start. A station
+ * that closes its socket, beats late, sends anything unexpected or dies is killed first (never two
+ * writers on a port), then its instruments are switched off over the duplicates it had handed over,
+ * then it is started again with back-off. */
 #define _GNU_SOURCE
 #include "guard.h"
 
@@ -23,10 +24,13 @@
 
 #include "port/clock.h"
 
-#define SECOND_NS       INT64_C(1000000000)
-#define FIRST_BEAT_NS   (30 * SECOND_NS) /* a station opens its files and ports before it beats */
-#define STOP_LIMIT_NS   (5 * SECOND_NS)  /* beyond what a station needs to switch off by itself when the service stops */
-#define GRACE_MAX_MS    60000           /* a station may ask for so long before its next beat, with nothing on */
+#define SECOND_NS     INT64_C(1000000000)
+#define FIRST_BEAT_NS (30 * SECOND_NS) /* a station opens its files and ports before it beats */
+#define STOP_LIMIT_NS                                                                              \
+    (5 * SECOND_NS) /* beyond what a station needs to switch off by itself when the service stops  \
+                     */
+#define GRACE_MAX_MS 60000 /* a station may ask for so long before its next beat, with nothing on  \
+                            */
 #define HEALTHY_NS      (600 * SECOND_NS)
 #define BACK_OFF_MAX_NS (60 * SECOND_NS)
 
@@ -51,13 +55,14 @@ void guard_log(int priority, const char *fmt, ...)
     size_t len = strlen(line);
     struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
     line[len++] = '\n';
-    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT)) { /* a log nobody reads must not stop the guard */
+    if (poll(&p, 1, 0) == 1 &&
+        (p.revents & POLLOUT)) { /* a log nobody reads must not stop the guard */
         (void)!write(STDERR_FILENO, line, len);
     }
 }
 
-/* The station is dead or must be: kill, make safe, plan the restart. Not waited for: one that hangs in the kernel (a stalled disk) dies
- * when it comes back, and cannot write to its port before. */
+/* The station is dead or must be: kill, make safe, plan the restart. Not waited for: one that hangs
+ * in the kernel (a stalled disk) dies when it comes back, and cannot write to its port before. */
 static void put_down(struct child *c, const char *why, bool restart)
 {
     bool killed = c->pid > 0;
@@ -121,7 +126,8 @@ static bool obey(struct child *c, const struct guard_message *m, int fd)
 {
     bool ok = m->magic == GUARD_MAGIC && m->grace_ms <= GRACE_MAX_MS;
     int64_t grace_ns = (int64_t)m->grace_ms * 1000000;
-    c->beat_deadline_ns = guard_now_ns() + (grace_ns > c->beat_limit_ns ? grace_ns : c->beat_limit_ns);
+    c->beat_deadline_ns =
+        guard_now_ns() + (grace_ns > c->beat_limit_ns ? grace_ns : c->beat_limit_ns);
     if (ok && m->type == GUARD_REGISTER) {
         if (accept_register(c, m, fd)) {
             return true; /* fd is kept */
@@ -150,7 +156,9 @@ static bool receive(struct child *c)
     } control;
     struct guard_message m;
     struct iovec iov = {&m, sizeof m};
-    struct msghdr h = {.msg_iov = &iov, .msg_iovlen = 1, .msg_control = &control,
+    struct msghdr h = {.msg_iov = &iov,
+                       .msg_iovlen = 1,
+                       .msg_control = &control,
                        .msg_controllen = sizeof control};
     ssize_t n = recvmsg(c->socket, &h, MSG_DONTWAIT | MSG_CMSG_CLOEXEC);
     if (n < 0) {
@@ -223,7 +231,8 @@ static int64_t judge_deadlines(void)
                 put_down(c, "beat is late", true);
             }
         }
-        if (c->socket < 0 && c->is_station && guard_holds(c)) { /* not confirmed off yet: again, until the restart */
+        if (c->socket < 0 && c->is_station &&
+            guard_holds(c)) { /* not confirmed off yet: again, until the restart */
             guard_make_safe(c);
         }
         if (c->pid == 0 && guard_now_ns() >= c->restart_ns) {
@@ -337,10 +346,12 @@ static int take_options(int argc, char **argv, bool *check)
             *check = true;
             break;
         case 'h':
-            (void)printf("waned: keeps the stations of a cycle-life bench running and safe\n\n"
-                         "  waned --config FILE          run in the foreground; log on stderr\n"
-                         "  waned --config FILE --check  read the configuration, say what is wrong, end\n\n"
-                         "Without --config: %s\n", WANE_DEFAULT_CONFIG);
+            (void)printf(
+                "waned: keeps the stations of a cycle-life bench running and safe\n\n"
+                "  waned --config FILE          run in the foreground; log on stderr\n"
+                "  waned --config FILE --check  read the configuration, say what is wrong, end\n\n"
+                "Without --config: %s\n",
+                WANE_DEFAULT_CONFIG);
             return 0;
         case 'V':
             (void)printf("waned %s\n", WANE_VERSION);

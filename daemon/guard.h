@@ -19,11 +19,11 @@ struct duplicate {
 struct child {
     char name[CHILD_NAME_SIZE]; /* of the station; "" is the herald */
     bool is_station;
-    pid_t pid;                  /* 0: not running */
-    bool dying;                 /* killed and made safe, not reaped yet */
-    int socket;                 /* -1: none */
+    pid_t pid;  /* 0: not running */
+    bool dying; /* killed and made safe, not reaped yet */
+    int socket; /* -1: none */
     int64_t beat_limit_ns, beat_deadline_ns;
-    int64_t stop_limit_ns;      /* what it needs to switch off by itself */
+    int64_t stop_limit_ns; /* what it needs to switch off by itself */
     int64_t restart_ns, started_ns;
     int failures;
     struct duplicate dup[GUARD_SLOTS];
@@ -34,8 +34,9 @@ int64_t guard_now_ns(void);
 void guard_log(int priority, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
 /* make_safe.c */
-/** Writes the safe-off bytes on every duplicate, reads back, retries; closes those that are confirmed off. Where off is not confirmed the
- * interlock is dropped and the duplicate kept for the next try. */
+/** Writes the safe-off bytes on every duplicate, reads back, retries; closes those that are
+ * confirmed off. Where off is not confirmed the interlock is dropped and the duplicate kept for the
+ * next try. */
 void guard_make_safe(struct child *c);
 /** Is there a duplicate that was not confirmed off? */
 bool guard_holds(const struct child *c);
@@ -43,7 +44,8 @@ bool guard_holds(const struct child *c);
 void guard_let_go(struct child *c);
 
 /* spawn.c */
-/** Runs `wane-station --plan` and fills the table of children; -1 with a message when the configuration is refused. */
+/** Runs `wane-station --plan` and fills the table of children; -1 with a message when the
+ * configuration is refused. */
 int guard_plan(const char *dir, const char *config, struct child *children, int max);
 int guard_spawn(const char *dir, const char *config, struct child *c);
 void guard_notify(const char *state);

@@ -1,9 +1,10 @@
 /* Messages between a station and the guard: one SOCK_SEQPACKET, one fixed size, a handful of types.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * REGISTER carries a duplicate of the port's descriptor (SCM_RIGHTS) with the bytes that make the instrument safe. The guard answers ACK;
- * before that the station switches nothing on. BEAT proves that the station's loop turns. RELEASE gives a slot back after the station has
- * closed the port with the output verified off. Anything else, or any other size, is taken for a broken station. */
+ * REGISTER carries a duplicate of the port's descriptor (SCM_RIGHTS) with the bytes that make the
+ * instrument safe. The guard answers ACK; before that the station switches nothing on. BEAT proves
+ * that the station's loop turns. RELEASE gives a slot back after the station has closed the port
+ * with the output verified off. Anything else, or any other size, is taken for a broken station. */
 #ifndef WANED_GUARD_PROTOCOL_H
 #define WANED_GUARD_PROTOCOL_H
 
@@ -24,7 +25,8 @@ struct guard_message {
     uint32_t slot;
     uint32_t off_len, query_len, expect_len;
     uint32_t interlock; /* enum guard_lines: dropped when off cannot be confirmed */
-    uint32_t grace_ms;  /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
+    uint32_t
+        grace_ms; /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
     char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */
     char query[GUARD_QUERY_SIZE];   /* asks whether it is off; may be empty */
     char expect[GUARD_EXPECT_SIZE]; /* the reply begins so when it is */

@@ -43,7 +43,8 @@ static bool write_all(int fd, const char *data, size_t len)
     return true;
 }
 
-/* Reads lines until one is the expected one or the time is over; replies to older questions are passed over. */
+/* Reads lines until one is the expected one or the time is over; replies to older questions are
+ * passed over. */
 static bool reply_matches(int fd, const struct guard_message *how)
 {
     char line[128];
@@ -72,14 +73,16 @@ static bool reply_matches(int fd, const struct guard_message *how)
 
 static bool switch_off(int fd, const struct guard_message *how)
 {
-    (void)tcflush(fd, TCIOFLUSH); /* what the dead station still had on its way must not get through */
+    (void)tcflush(fd,
+                  TCIOFLUSH); /* what the dead station still had on its way must not get through */
     if (!write_all(fd, how->off, how->off_len)) {
         return false;
     }
     if (how->query_len == 0) {
         return false; /* sent, but nothing confirms it */
     }
-    for (int n = 0; n < 2; n++) { /* twice: one matching line could be a late reply to the dead station */
+    for (int n = 0; n < 2;
+         n++) { /* twice: one matching line could be a late reply to the dead station */
         if (!write_all(fd, how->query, how->query_len) || !reply_matches(fd, how)) {
             return false;
         }
@@ -91,7 +94,8 @@ static void drop_interlock(int fd, const struct guard_message *how)
 {
     int bit = how->interlock == GUARD_LINE_DTR ? TIOCM_DTR : TIOCM_RTS;
     if (how->interlock == GUARD_LINE_NONE) {
-        guard_log(2, "%s: no interlock to drop; go to the bench and disconnect the cell", how->port);
+        guard_log(2, "%s: no interlock to drop; go to the bench and disconnect the cell",
+                  how->port);
     } else if (ioctl(fd, TIOCMBIC, &bit) == 0) {
         guard_log(2, "%s: interlock dropped", how->port);
     } else {
@@ -118,7 +122,8 @@ void guard_make_safe(struct child *c)
                       d->how.port);
         } else {
             drop_interlock(d->fd, &d->how);
-            guard_log(2, "station %s: output on %s was told off, not confirmed", c->name, d->how.port);
+            guard_log(2, "station %s: output on %s was told off, not confirmed", c->name,
+                      d->how.port);
         }
     }
 }

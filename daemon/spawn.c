@@ -17,7 +17,8 @@
 
 #define PLAN_SIZE 4096
 
-/* In the child: default signals, only the standard descriptors and perhaps the guard's socket. Never returns. */
+/* In the child: default signals, only the standard descriptors and perhaps the guard's socket.
+ * Never returns. */
 static _Noreturn void become(const char *dir, const char *const argv[], int out, int socket)
 {
     char path[512];
@@ -28,13 +29,15 @@ static _Noreturn void become(const char *dir, const char *const argv[], int out,
     if (out >= 0) {
         (void)dup2(out, STDOUT_FILENO);
     }
-    if (socket >= 0 && dup2(socket, GUARD_FD) < 0) { /* the copy is not close-on-exec; never equal: see guard_spawn */
+    if (socket >= 0 && dup2(socket, GUARD_FD) <
+                           0) { /* the copy is not close-on-exec; never equal: see guard_spawn */
         _exit(127);
     }
     (void)close_range(socket >= 0 ? GUARD_FD + 1 : GUARD_FD, ~0U, 0);
     int n = snprintf(path, sizeof path, "%s/%s", dir, argv[0]);
     if (n > 0 && (size_t)n < sizeof path) {
-        (void)execv(path, (char *const *)(uintptr_t)argv); /* execv changes nothing; its type is old */
+        (void)execv(path,
+                    (char *const *)(uintptr_t)argv); /* execv changes nothing; its type is old */
     }
     guard_log(3, "%s: %s; is the installation complete?", path, strerror(errno));
     _exit(127);
@@ -62,10 +65,12 @@ static ssize_t read_plan(const char *dir, const char *config, char *buf, size_t 
     int status = -1;
     while (pid > 0 && waitpid(pid, &status, 0) < 0 && errno == EINTR) {
     }
-    return pid > 0 && WIFEXITED(status) && WEXITSTATUS(status) == 0 && have < size ? (ssize_t)have : -1;
+    return pid > 0 && WIFEXITED(status) && WEXITSTATUS(status) == 0 && have < size ? (ssize_t)have
+                                                                                   : -1;
 }
 
-/* One line a child: "station NAME BEAT_MS STOP_MS" or "herald". The text comes from our own program and is checked all the same. */
+/* One line a child: "station NAME BEAT_MS STOP_MS" or "herald". The text comes from our own program
+ * and is checked all the same. */
 static bool parse_line(const char *line, struct child *c)
 {
     memset(c, 0, sizeof *c);
@@ -92,7 +97,8 @@ int guard_plan(const char *dir, const char *config, struct child *children, int 
     char text[PLAN_SIZE];
     ssize_t len = read_plan(dir, config, text, sizeof text - 1);
     if (len < 0) {
-        guard_log(3, "configuration %s is refused, nothing was started: mend what is said above", config);
+        guard_log(3, "configuration %s is refused, nothing was started: mend what is said above",
+                  config);
         return -1;
     }
     text[len] = '\0';

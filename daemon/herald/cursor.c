@@ -50,8 +50,9 @@ int cursors_write(const struct cursors *c, struct wn_error *err)
     }
     bool ok = true;
     for (int i = 0; i < c->n; i++) {
-        ok = fprintf(f, "%lld %lld %s\n", (long long)c->at[i].delivered, (long long)c->at[i].created_utc_us,
-                     c->at[i].name) > 0 && ok;
+        ok = fprintf(f, "%lld %lld %s\n", (long long)c->at[i].delivered,
+                     (long long)c->at[i].created_utc_us, c->at[i].name) > 0 &&
+             ok;
     }
     ok = fflush(f) == 0 && fsync(fileno(f)) == 0 && ok;
     ok = fclose(f) == 0 && ok;

@@ -17,7 +17,8 @@
 
 static _Noreturn void become_hook(const char *program, int input)
 {
-    static const char *const environment[] = {"PATH=/usr/local/bin:/usr/bin:/bin", "LANG=C.UTF-8", NULL};
+    static const char *const environment[] = {"PATH=/usr/local/bin:/usr/bin:/bin", "LANG=C.UTF-8",
+                                              NULL};
     const char *const argv[] = {program, NULL};
     sigset_t none;
     (void)setpgid(0, 0);
@@ -73,17 +74,17 @@ static int wait_end(pid_t pid, double limit_s, const char *program, struct wn_er
         (void)close(pidfd);
     }
     if (ready <= 0) {
-        return wn_error_set(err, WN_ETIMEOUT, "hook %s did not end within %.0f s and was killed", program,
-                            limit_s);
+        return wn_error_set(err, WN_ETIMEOUT, "hook %s did not end within %.0f s and was killed",
+                            program, limit_s);
     }
     if (WIFEXITED(status) && WEXITSTATUS(status) == 0) {
         return WN_OK;
     }
-    return wn_error_set(err, WN_EIO, "hook %s ended with %s %d%s", program,
-                        WIFEXITED(status) ? "exit code" : "signal",
-                        WIFEXITED(status) ? WEXITSTATUS(status) : WTERMSIG(status),
-                        WIFEXITED(status) && WEXITSTATUS(status) == 127
-                            ? ": is it there, and executable?" : "");
+    return wn_error_set(
+        err, WN_EIO, "hook %s ended with %s %d%s", program,
+        WIFEXITED(status) ? "exit code" : "signal",
+        WIFEXITED(status) ? WEXITSTATUS(status) : WTERMSIG(status),
+        WIFEXITED(status) && WEXITSTATUS(status) == 127 ? ": is it there, and executable?" : "");
 }
 
 int hook_run(const char *program, const char *text, double limit_s, struct wn_error *err)

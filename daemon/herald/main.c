@@ -42,25 +42,28 @@ static char *to_json(const struct wn_campaign_info *info, const struct wn_event_
 {
     static const char *const severity[] = {"info", "warning", "alarm"};
     char utc[32];
-    json_t *o = json_pack("{s:s,s:s,s:s,s:b,s:I,s:s,s:s,s:s,s:I,s:s}", "station", info->station, "campaign",
-                          info->name, "cell", info->cell.name, "simulated", info->simulated, "number",
-                          (json_int_t)row->number, "utc", wn_utc_format(row->utc, utc, sizeof utc),
-                          "severity", severity[row->event.severity], "kind", row->event.kind, "cycle",
-                          (json_int_t)row->event.cycle, "text", row->event.text);
+    json_t *o =
+        json_pack("{s:s,s:s,s:s,s:b,s:I,s:s,s:s,s:s,s:I,s:s}", "station", info->station, "campaign",
+                  info->name, "cell", info->cell.name, "simulated", info->simulated, "number",
+                  (json_int_t)row->number, "utc", wn_utc_format(row->utc, utc, sizeof utc),
+                  "severity", severity[row->event.severity], "kind", row->event.kind, "cycle",
+                  (json_int_t)row->event.cycle, "text", row->event.text);
     char *text = o != NULL ? json_dumps(o, JSON_COMPACT) : NULL;
     json_decref(o);
     return text;
 }
 
-/* Warnings are told too: each of them is rate-limited where it is made. Returns non-zero to stop at this event: it is tried again later. */
+/* Warnings are told too: each of them is rate-limited where it is made. Returns non-zero to stop at
+ * this event: it is tried again later. */
 static int deliver(const struct wn_event_row *row, void *ctx)
 {
     struct delivery *d = ctx;
     struct wn_error err = {0};
     if (row->event.severity != WN_SEVERITY_INFO && config.alert.hook[0] != '\0') {
         char *text = to_json(d->info, row);
-        int rc = text == NULL ? wn_error_set(&err, WN_ENOMEM, "an alarm could not be written as JSON")
-                              : hook_run(config.alert.hook, text, config.alert.hook_timeout_s, &err);
+        int rc = text == NULL
+                     ? wn_error_set(&err, WN_ENOMEM, "an alarm could not be written as JSON")
+                     : hook_run(config.alert.hook, text, config.alert.hook_timeout_s, &err);
         free(text);
         if (rc != WN_OK) {
             say(3, err.text);
@@ -110,8 +113,8 @@ static wn_ns now_ns(void)
     return wn_clock_monotonic(wn_clock_real());
 }
 
-/* Looks into a file when it or its write-ahead log has changed since it was last read to its end. One that fails is tried again later and
- * later, without holding up the others. */
+/* Looks into a file when it or its write-ahead log has changed since it was last read to its end.
+ * One that fails is tried again later and later, without holding up the others. */
 static void look_at(const char *name)
 {
     char path[WN_PATH_SIZE + 300], wal[WN_PATH_SIZE + 310];
@@ -174,7 +177,8 @@ static void loop(void)
 
 int main(int argc, char **argv)
 {
-    static const struct option options[] = {{"config", required_argument, NULL, 'c'}, {NULL, 0, NULL, 0}};
+    static const struct option options[] = {{"config", required_argument, NULL, 'c'},
+                                            {NULL, 0, NULL, 0}};
     struct wn_error err = {0};
     char path[WN_PATH_SIZE + 32];
     const char *file = NULL;

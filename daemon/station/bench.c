@@ -1,5 +1,5 @@
-/* The instrument of a station: open, identify, off, set up; then whatever the engine wants, one request at a time.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* The instrument of a station: open, identify, off, set up; then whatever the engine wants, one
+ * request at a time. SPDX-License-Identifier: GPL-3.0-or-later */
 #include "station.h"
 
 #include <math.h>
@@ -33,7 +33,8 @@ static void tell_fault(struct station *s, const struct wn_error *error)
     station_event(s, &ev);
 }
 
-/* The port itself is gone: close at once (so that the adapter comes back under its name), give the guard's duplicate back. */
+/* The port itself is gone: close at once (so that the adapter comes back under its name), give the
+ * guard's duplicate back. */
 static void close_gone(struct station *s)
 {
     struct bench *b = &s->bench;
@@ -48,8 +49,8 @@ static void close_gone(struct station *s)
     b->stage = BENCH_CLOSED;
 }
 
-/* The port is there, the instrument is not to be trusted: off without waiting for an answer, then identify afresh. The guard keeps its
- * duplicate meanwhile. */
+/* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
+ * identify afresh. The guard keeps its duplicate meanwhile. */
 static void off_blindly(struct station *s)
 {
     struct bench *b = &s->bench;
@@ -59,7 +60,8 @@ static void off_blindly(struct station *s)
     b->stage = BENCH_SETTLING;
 }
 
-/* The instrument is lost: tell, try again later. What was wanted of it (off above all) stays wanted. */
+/* The instrument is lost: tell, try again later. What was wanted of it (off above all) stays
+ * wanted. */
 static void lose(struct station *s, const struct wn_error *error, wn_ns now)
 {
     struct bench *b = &s->bench;
@@ -116,8 +118,9 @@ static struct wn_setpoints protections(const struct station *s)
     struct wn_setpoints sp = no_setpoints();
     sp.voltage_high_v = l->voltage_max_v;
     sp.voltage_low_v = l->voltage_min_v;
-    sp.current_limit_a = fmax(l->charge_current_max_a, l->discharge_current_max_a) *
-                             (1 + l->set_point_tolerance) + l->set_point_tolerance_a;
+    sp.current_limit_a =
+        fmax(l->charge_current_max_a, l->discharge_current_max_a) * (1 + l->set_point_tolerance) +
+        l->set_point_tolerance_a;
     sp.temperature_limit_c = fmax(l->charge_temperature_max_c, l->discharge_temperature_max_c);
     sp.timeout_s = fmax(5.0, 2 * s->config.beat_limit_s);
     return sp;
@@ -146,7 +149,8 @@ static bool watching(const struct station *s)
            state != WN_ENGINE_SWITCHING_OFF;
 }
 
-/* When the next reading is wanted, in host time. A bench with a clock of its own is asked at once and told how far to advance. */
+/* When the next reading is wanted, in host time. A bench with a clock of its own is asked at once
+ * and told how far to advance. */
 static wn_ns reading_due(const struct station *s)
 {
     if (watching(s)) {
@@ -183,7 +187,8 @@ static void choose(struct station *s, wn_ns now)
             return;
         }
         struct wn_error err = {0};
-        (void)wn_error_set(&err, WN_EGUARD, "guard does not hold a duplicate of %s: nothing is switched on",
+        (void)wn_error_set(&err, WN_EGUARD,
+                           "guard does not hold a duplicate of %s: nothing is switched on",
                            s->config.port);
         tell_fault(s, &err);
     } else if (now >= reading_due(s)) {
@@ -205,10 +210,12 @@ static void take_reading(struct station *s)
         s->offset_ns = source - s->resume_at_ns;
         s->offset_known = true;
     }
-    if (source - s->offset_ns < s->campaign_now_ns) { /* only an instrument's own clock can do that */
+    if (source - s->offset_ns <
+        s->campaign_now_ns) { /* only an instrument's own clock can do that */
         struct wn_error err = {0};
         s->offset_ns = source - s->campaign_now_ns;
-        (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset", s->config.port);
+        (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset",
+                           s->config.port);
         tell_fault(s, &err);
     }
     r.time_ns = source - s->offset_ns;
@@ -272,7 +279,8 @@ static void stage_done(struct station *s, wn_ns now)
     case BENCH_IDENTIFYING:
         if (s->campaign != NULL && b->first_identity[0] != '\0' &&
             strcmp(b->first_identity, b->session.identity) != 0) {
-            (void)wn_error_set(&err, WN_EIDENTITY, "tester on %s is '%s', but the campaign was begun with '%s'",
+            (void)wn_error_set(&err, WN_EIDENTITY,
+                               "tester on %s is '%s', but the campaign was begun with '%s'",
                                s->config.port, b->session.identity, b->first_identity);
             lose(s, &err, now);
             return;
@@ -331,7 +339,8 @@ void bench_off_now(struct station *s)
     }
 }
 
-/* True when everything asked for so far has been handed out and the next exchange has bytes of its own. */
+/* True when everything asked for so far has been handed out and the next exchange has bytes of its
+ * own. */
 static bool write_output(struct station *s, wn_ns now)
 {
     struct bench *b = &s->bench;
@@ -456,7 +465,8 @@ void bench_close(struct station *s)
 {
     struct bench *b = &s->bench;
     if (b->link != NULL) {
-        enum wn_engine_state state = s->campaign != NULL ? wn_engine_state(s->engine) : WN_ENGINE_IDLE;
+        enum wn_engine_state state =
+            s->campaign != NULL ? wn_engine_state(s->engine) : WN_ENGINE_IDLE;
         bool unsure = state == WN_ENGINE_SWITCHING_OFF || state == WN_ENGINE_RUNNING ||
                       state == WN_ENGINE_PREPARING;
         if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s) && !unsure) {

@@ -16,7 +16,8 @@
 
 #define MAINTAIN_NS  (60 * WN_NS_PER_S)
 #define LOOK_GRACE_S 60.0
-#define COMMITS_MAX  500 /* between two checkpoints: the write-ahead log stays at a few megabytes */
+#define COMMITS_MAX  500 /* between two checkpoints: the write-ahead log stays at a few megabytes  \
+                          */
 /* A bench with a fast clock of its own: so much of its time at most is between two commits. */
 #define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 
@@ -27,7 +28,8 @@ static void copy(char *to, size_t size, const char *from)
 
 static int first_problem(const struct wn_problems *p, struct wn_error *err)
 {
-    return wn_error_set(err, WN_EINVAL, "%s%s", p->n > 0 ? p->text[0] : "configuration cannot be used",
+    return wn_error_set(err, WN_EINVAL, "%s%s",
+                        p->n > 0 ? p->text[0] : "configuration cannot be used",
                         p->n > 1 ? " (and more: wane check tells all)" : "");
 }
 
@@ -99,7 +101,8 @@ static void fill_info(struct station *s, const char *name, const struct wn_cell 
     copy(i->station, sizeof i->station, s->config.name);
     copy(i->procedure, sizeof i->procedure, p->name);
     copy(i->procedure_title, sizeof i->procedure_title, p->title);
-    i->simulated = s->bench.dialect.simulated || strstr(s->bench.session.identity, "SIMULATED") != NULL;
+    i->simulated =
+        s->bench.dialect.simulated || strstr(s->bench.session.identity, "SIMULATED") != NULL;
     i->cycles_planned = wn_procedure_cycles(p);
     i->created_utc = s->clock->ops->utc(s->clock);
     i->cell = *cell;
@@ -107,8 +110,9 @@ static void fill_info(struct station *s, const char *name, const struct wn_cell 
     i->store_on_change.current_a = s->config.store.current_a;
     i->store_on_change.temperature_c = s->config.store.temperature_c;
     i->store_on_change.time_s = s->config.store.time_s;
-    i->accuracy = (struct wn_accuracy_record){a->voltage_reading, a->voltage_fixed_v, a->current_reading,
-                                              a->current_fixed_a, a->temperature_c, a->time_reading};
+    i->accuracy =
+        (struct wn_accuracy_record){a->voltage_reading, a->voltage_fixed_v, a->current_reading,
+                                    a->current_fixed_a, a->temperature_c,   a->time_reading};
     i->retention_threshold = cell->claim.cycles > 0 ? cell->claim.retention : 0.7;
     copy(i->program_version, sizeof i->program_version, WANE_VERSION);
 }
@@ -153,7 +157,8 @@ static int read_parts(struct station *s, const char *cell_name, const char *proc
 static int may_start(const struct station *s, const char *name, struct wn_error *err)
 {
     if (s->broken) {
-        return wn_error_set(err, WN_ESTATE, "%s: put that file elsewhere, or go on with the program that began it",
+        return wn_error_set(err, WN_ESTATE,
+                            "%s: put that file elsewhere, or go on with the program that began it",
                             s->broken_text);
     }
     if (s->bench.stage != BENCH_READY || !s->looked) {
@@ -163,18 +168,19 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
     }
     if (s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_STOPPED &&
         wn_engine_state(s->engine) != WN_ENGINE_FINISHED) {
-        return wn_error_set(err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
-                            s->info.name, wn_engine_state_name(wn_engine_state(s->engine)),
-                            s->config.name);
+        return wn_error_set(
+            err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
+            s->info.name, wn_engine_state_name(wn_engine_state(s->engine)), s->config.name);
     }
     if (name != NULL && !name_ok(name)) {
-        return wn_error_set(err, WN_EINVAL, "campaign name '%.60s': use letters, digits, '.', '_' and '-'",
-                            name);
+        return wn_error_set(err, WN_EINVAL,
+                            "campaign name '%.60s': use letters, digits, '.', '_' and '-'", name);
     }
     if (s->daemon->alert.hook[0] == '\0' && !s->daemon->alert.none_on_purpose) {
-        return wn_error_set(err, WN_EMISSING,
-                            "%s: nobody would be told of an alarm: set alerts, or alerts = \"none\" on purpose",
-                            s->daemon->file);
+        return wn_error_set(
+            err, WN_EMISSING,
+            "%s: nobody would be told of an alarm: set alerts, or alerts = \"none\" on purpose",
+            s->daemon->file);
     }
     return WN_OK;
 }
@@ -198,9 +204,11 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         make_name(s, cell_name, made, sizeof made);
         name = made;
     }
-    int n = snprintf(s->campaign_path, sizeof s->campaign_path, "%s/%s.wane", s->daemon->data_dir, name);
+    int n = snprintf(s->campaign_path, sizeof s->campaign_path, "%s/%s.wane", s->daemon->data_dir,
+                     name);
     if (n < 0 || (size_t)n >= sizeof s->campaign_path) {
-        rc = wn_error_set(err, WN_ERANGE, "path of the campaign file is too long; shorten data_dir");
+        rc =
+            wn_error_set(err, WN_ERANGE, "path of the campaign file is too long; shorten data_dir");
         goto done;
     }
     reset_clock(s, 0);
@@ -233,7 +241,8 @@ static bool is_ours(struct station *s, const char *path, const char *stem, wn_ut
     struct wn_error err = {0};
     char status[32] = "";
     bool ours = false;
-    if (wn_campaign_open_read(&c, path, &err) == WN_OK && wn_campaign_info(c, &info, &err) == WN_OK &&
+    if (wn_campaign_open_read(&c, path, &err) == WN_OK &&
+        wn_campaign_info(c, &info, &err) == WN_OK &&
         wn_campaign_status(c, status, sizeof status, &err) == WN_OK) {
         ours = strcmp(info.station, s->config.name) == 0 && !info.imported &&
                (strcmp(status, "running") == 0 || strcmp(status, "paused") == 0 ||
@@ -285,11 +294,10 @@ static int thaw(struct station *s, struct wn_error *err)
     char *frozen = NULL, hash[65];
     memset(&problems, 0, sizeof problems);
     int rc = wn_campaign_frozen_config(s->campaign, &frozen, hash, err);
-    if (rc == WN_OK &&
-        (wn_config_thaw(frozen, s->config.name, &config, &cell, &procedure, &s->bench.dialect,
-                        &problems) != WN_OK ||
-         wn_config_engine_setup(&config, &cell, &procedure, &s->bench.dialect, &s->setup, &problems) !=
-             WN_OK)) {
+    if (rc == WN_OK && (wn_config_thaw(frozen, s->config.name, &config, &cell, &procedure,
+                                       &s->bench.dialect, &problems) != WN_OK ||
+                        wn_config_engine_setup(&config, &cell, &procedure, &s->bench.dialect,
+                                               &s->setup, &problems) != WN_OK)) {
         rc = first_problem(&problems, err);
     }
     if (rc == WN_OK) { /* the port may have moved since; everything else stays as it was begun */
@@ -327,8 +335,9 @@ static void tell_restart(struct station *s, const char *status, int found, bool 
     r.u.event.time_ns = s->campaign_now_ns;
     r.u.event.severity = WN_SEVERITY_WARNING;
     copy(r.u.event.kind, sizeof r.u.event.kind, "restarted");
-    (void)snprintf(r.u.event.text, sizeof r.u.event.text, "the service was started again; the campaign was %s%s: %s",
-                   status, found > 1 ? ", and there is more than one unfinished campaign" : "",
+    (void)snprintf(r.u.event.text, sizeof r.u.event.text,
+                   "the service was started again; the campaign was %s%s: %s", status,
+                   found > 1 ? ", and there is more than one unfinished campaign" : "",
                    go_on ? "going on" : "waiting for the operator");
     if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
         s->uncommitted = true;
@@ -368,7 +377,8 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         return wn_error_prefix(err, "%s", s->campaign_path);
     }
     bool go_on = strcmp(status, "running") == 0 && s->config.on_restart == WN_RESTART_RESUME &&
-                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED && found == 1 && !halt_marker_is_set(s);
+                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED && found == 1 &&
+                 !halt_marker_is_set(s);
     copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
     if (s->bench.stage == BENCH_READY) {
         bench_set_up_again(s);

@@ -80,8 +80,8 @@ static void put_campaign(json_t *o, const struct station *s)
 static void put_idle(json_t *o, const struct station *s)
 {
     static const char *const unknown[] = {
-        "campaign", "file", "cell", "procedure", "cycle", "cycles_planned", "cycles_done",
-        "in_check_up", "check_up", "step", "step_s", "time_s"};
+        "campaign",    "file",        "cell",     "procedure", "cycle",  "cycles_planned",
+        "cycles_done", "in_check_up", "check_up", "step",      "step_s", "time_s"};
     put(o, "state", json_string("idle"));
     put(o, "simulated", json_boolean(s->bench.dialect.simulated));
     for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
@@ -90,7 +90,8 @@ static void put_idle(json_t *o, const struct station *s)
     put_reading(o, &s->reading, s->has_reading);
     put(o, "output", json_string("off"));
     put(o, "alarm", json_boolean(s->broken));
-    put(o, "halt", json_pack("{s:s,s:s}", "rule", s->broken ? "broken_campaign" : "", "text", s->broken_text));
+    put(o, "halt",
+        json_pack("{s:s,s:s}", "rule", s->broken ? "broken_campaign" : "", "text", s->broken_text));
 }
 
 static json_t *status(const struct station *s)
@@ -125,7 +126,8 @@ static json_t *start(struct station *s, const json_t *request, const struct wn_p
         return refuse("start needs a cell and a procedure");
     }
     if (strchr(cell, '/') != NULL || strchr(procedure, '/') != NULL) {
-        return refuse("cell and procedure are names of files in the configuration directory, not paths");
+        return refuse(
+            "cell and procedure are names of files in the configuration directory, not paths");
     }
     if (!s->bench.dialect.simulated && !json_is_true(json_object_get(request, "caution_read"))) {
         return refuse("read the caution first: wane start shows it and asks");
@@ -147,7 +149,8 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
         return refuse(err.text);
     }
     if (kind == WN_EVENT_RESUME && s->store_failed) {
-        return refuse("recording still fails: make room on the disk first; nothing goes on without a record");
+        return refuse(
+            "recording still fails: make room on the disk first; nothing goes on without a record");
     }
     if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
         (void)wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err);
@@ -155,10 +158,12 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
     }
     if (kind == WN_EVENT_ACKNOWLEDGE) {
         int64_t count = 0;
-        (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count, &err);
+        (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count,
+                                      &err);
     }
     if (kind == WN_EVENT_RESUME && s->bench.stage == BENCH_READY) {
-        bench_set_up_again(s); /* clears what the instrument's own protections have latched, and sets them afresh */
+        bench_set_up_again(s); /* clears what the instrument's own protections have latched, and
+                                  sets them afresh */
     }
     station_command(s, kind, peer->who);
     return json_pack("{s:b,s:s}", "ok", 1, "state",
@@ -170,7 +175,8 @@ json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *p
     static const struct {
         const char *word;
         enum wn_event_kind kind;
-    } commands[] = {{"pause", WN_EVENT_PAUSE}, {"resume", WN_EVENT_RESUME}, {"ack", WN_EVENT_ACKNOWLEDGE}};
+    } commands[] = {
+        {"pause", WN_EVENT_PAUSE}, {"resume", WN_EVENT_RESUME}, {"ack", WN_EVENT_ACKNOWLEDGE}};
     struct station *s = ctx;
     const char *word = text_of(request, "command");
     if (word == NULL) {

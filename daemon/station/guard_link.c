@@ -41,7 +41,8 @@ static bool send_message(struct station *s, const struct guard_message *m, int f
     do {
         n = sendmsg(s->guard_fd, &h, MSG_NOSIGNAL | MSG_DONTWAIT);
     } while (n < 0 && errno == EINTR);
-    if (n < 0 && errno != EAGAIN) { /* a full socket: the guard is alive but busy, the next beat will do */
+    if (n < 0 &&
+        errno != EAGAIN) { /* a full socket: the guard is alive but busy, the next beat will do */
         lost(s, strerror(errno));
     }
     return n == (ssize_t)sizeof *m;
@@ -77,8 +78,8 @@ int guard_register(struct station *s, struct wn_error *err)
     }
     if (d->safe_off_len > GUARD_OFF_SIZE || query_len + end_len > GUARD_QUERY_SIZE ||
         expect_len > GUARD_EXPECT_SIZE) {
-        return wn_error_set(err, WN_ERANGE, "%s: safe_off or output query is too long for the guard",
-                            d->file);
+        return wn_error_set(err, WN_ERANGE,
+                            "%s: safe_off or output query is too long for the guard", d->file);
     }
     memcpy(m.off, d->safe_off, d->safe_off_len);
     m.off_len = (uint32_t)d->safe_off_len;
@@ -96,7 +97,8 @@ int guard_register(struct station *s, struct wn_error *err)
     if (!send_message(s, &m, s->bench.link->ops->fd(s->bench.link)) || poll(&p, 1, 1000) != 1 ||
         recv(s->guard_fd, &ack, sizeof ack, MSG_DONTWAIT) != (ssize_t)sizeof ack ||
         ack.magic != GUARD_MAGIC || ack.type != GUARD_ACK) {
-        return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s", s->config.port);
+        return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s",
+                            s->config.port);
     }
     return WN_OK;
 }

@@ -19,7 +19,8 @@ void station_log(const struct station *s, int priority, const char *fmt, ...)
     size_t len = strlen(line);
     line[len++] = '\n';
     struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
-    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT)) { /* a log nobody reads must not stop the station */
+    if (poll(&p, 1, 0) == 1 &&
+        (p.revents & POLLOUT)) { /* a log nobody reads must not stop the station */
         (void)!write(STDERR_FILENO, line, len);
     }
 }

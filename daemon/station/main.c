@@ -17,7 +17,8 @@
 
 #include "guard_protocol.h"
 
-#define LOOK_LATEST_NS (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
+#define LOOK_LATEST_NS                                                                             \
+    (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
 #define SLEEP_LOOK_NS WN_NS_PER_S
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
 #define WAIT_MAX_MS   100 /* a beat is never later than this */
@@ -46,13 +47,15 @@ static double stop_limit_s(const struct wn_station_config *c)
     return attempts_s > 10 ? attempts_s : 10;
 }
 
-/* Tells the guard which processes there are; reads everything that can be read beforehand, so that no error shows up only later. */
+/* Tells the guard which processes there are; reads everything that can be read beforehand, so that
+ * no error shows up only later. */
 static int plan(const char *path)
 {
     static struct wn_dialect dialect;
     int rc = wn_config_read_daemon(path, &config, &problems);
     for (int i = 0; rc == WN_OK && i < config.stations; i++) {
-        rc = wn_config_read_dialect(config.conf_dir, config.station[i].dialect, &dialect, &problems);
+        rc =
+            wn_config_read_dialect(config.conf_dir, config.station[i].dialect, &dialect, &problems);
     }
     if (rc != WN_OK || problems.n > 0) {
         return complain("the configuration is refused; nothing was started");
@@ -91,7 +94,8 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
     s->clock = wn_clock_real();
     s->daemon = &config;
     s->config = *own;
-    if (wn_config_read_dialect(config.conf_dir, own->dialect, &s->bench.dialect, &problems) != WN_OK) {
+    if (wn_config_read_dialect(config.conf_dir, own->dialect, &s->bench.dialect, &problems) !=
+        WN_OK) {
         return wn_error_set(err, WN_EINVAL, "%s", "the dialect is refused");
     }
     (void)mkdir(config.data_dir, 0750);
@@ -149,7 +153,8 @@ static bool at_rest(const struct station *s)
            (s->campaign == NULL || wn_engine_state(s->engine) != WN_ENGINE_SWITCHING_OFF);
 }
 
-/* Off first, then the campaign: the instrument is switched off before anything that may take long or fail. */
+/* Off first, then the campaign: the instrument is switched off before anything that may take long
+ * or fail. */
 static void look_for_campaign(struct station *s, wn_ns now)
 {
     struct wn_error err = {0};
@@ -163,7 +168,8 @@ static void look_for_campaign(struct station *s, wn_ns now)
     if (campaign_find_unfinished(s, &err) != WN_OK) {
         s->broken = true;
         (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", err.text);
-        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s", err.text);
+        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s",
+                    err.text);
     }
 }
 
@@ -188,8 +194,12 @@ static void wait_events(struct station *s, int signals, struct pollfd *fds, int 
 {
     wn_ns now = wn_clock_monotonic(s->clock);
     wn_ns wait = bench_deadline(s, now) - now;
-    int ms = wait <= 0 ? 0 : (int)((wait < WAIT_MAX_MS * WN_NS_PER_MS ? wait + 999999 : WAIT_MAX_MS * WN_NS_PER_MS) / WN_NS_PER_MS);
-    fds[0] = (struct pollfd){s->bench.link != NULL ? s->bench.link->ops->fd(s->bench.link) : -1, POLLIN, 0};
+    int ms = wait <= 0 ? 0
+                       : (int)((wait < WAIT_MAX_MS * WN_NS_PER_MS ? wait + 999999
+                                                                  : WAIT_MAX_MS * WN_NS_PER_MS) /
+                               WN_NS_PER_MS);
+    fds[0] = (struct pollfd){s->bench.link != NULL ? s->bench.link->ops->fd(s->bench.link) : -1,
+                             POLLIN, 0};
     fds[1] = (struct pollfd){signals, POLLIN, 0};
     fds[2] = (struct pollfd){s->guard_lost ? -1 : s->guard_fd, POLLIN, 0};
     *n = 3 + wn_control_poll_fds(s->control, fds + 3, WN_CONTROL_CLIENTS_MAX + 1);

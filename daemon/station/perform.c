@@ -41,8 +41,10 @@ static int commit(struct station *s, struct wn_error *err)
     return rc;
 }
 
-/* Intent and output stand behind a commit: when recording fails nothing may go on, but off always may. */
-static int perform_one(struct station *s, const struct wn_action *a, bool recording, struct wn_error *err)
+/* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
+ * may. */
+static int perform_one(struct station *s, const struct wn_action *a, bool recording,
+                       struct wn_error *err)
 {
     struct bench *b = &s->bench;
     switch (a->kind) {
@@ -63,8 +65,8 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         return WN_OK;
     case WN_ACTION_INTERLOCK: {
         struct wn_error why = {0};
-        int rc = b->link == NULL ? WN_EGONE
-                                 : b->link->ops->set_line(b->link, WN_LINE_DTR, false, &why);
+        int rc =
+            b->link == NULL ? WN_EGONE : b->link->ops->set_line(b->link, WN_LINE_DTR, false, &why);
         station_log(s, 2, "interlock: %s", rc == WN_OK ? "dropped" : "none that could be dropped");
         return WN_OK;
     }
@@ -81,7 +83,8 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
     case WN_ENGINE_RUNNING:
         return "running";
     case WN_ENGINE_PAUSED:
-        return s->paused_by_end ? NULL : "paused"; /* the service ends: it goes on after the next start */
+        return s->paused_by_end ? NULL
+                                : "paused"; /* the service ends: it goes on after the next start */
     case WN_ENGINE_HALTED:
         return "halted";
     case WN_ENGINE_STOPPED:
@@ -127,12 +130,12 @@ void station_event(struct station *s, const struct wn_event *first)
             }
             suppressed = suppressed || (!recording && actions.action[i].kind == WN_ACTION_OUTPUT);
         }
-        if (!recording && (!s->store_failed || suppressed)) { /* told once; the store keeps what could not be written */
+        if (!recording && (!s->store_failed ||
+                           suppressed)) { /* told once; the store keeps what could not be written */
             s->store_failed = true;
             station_log(s, 2, "recording failed: %s", err.text);
-            next = (struct wn_event){.kind = WN_EVENT_STORE_FAILED,
-                                     .time_ns = s->campaign_now_ns,
-                                     .error = err};
+            next = (struct wn_event){
+                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
             more = true;
         }
     }
@@ -160,7 +163,8 @@ void station_commit(struct station *s)
     if (rc != WN_OK && !s->store_failed) {
         s->store_failed = true;
         station_log(s, 2, "recording failed: %s", err.text);
-        struct wn_event ev = {.kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+        struct wn_event ev = {
+            .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
         station_event(s, &ev);
     }
 }

@@ -1,5 +1,5 @@
-/* A station process: one cell position, its instrument, its campaign file. Wiring only; decisions live in lib/engine.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* A station process: one cell position, its instrument, its campaign file. Wiring only; decisions
+ * live in lib/engine. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WANED_STATION_H
 #define WANED_STATION_H
 
@@ -16,8 +16,8 @@
 
 /* How far the instrument has come since its port was opened. */
 enum bench_stage {
-    BENCH_CLOSED,     /* waiting to open the port again */
-    BENCH_SETTLING,   /* open; the instrument may still be starting */
+    BENCH_CLOSED,   /* waiting to open the port again */
+    BENCH_SETTLING, /* open; the instrument may still be starting */
     BENCH_IDENTIFYING,
     BENCH_FIRST_OFF,  /* whatever it was doing: off, before anything else */
     BENCH_SETTING_UP, /* its own protections, for the present campaign */
@@ -37,9 +37,11 @@ struct bench {
     wn_ns back_off_ns;
     bool off_wanted, output_wanted;
     struct wn_output output;
-    bool guarded;         /* the guard holds a duplicate */
-    int told_code;        /* of the last failure logged since it was ready; 0: none. The same one is not logged again */
-    char first_identity[256]; /* of this campaign: another instrument of the same kind is not the same one */
+    bool guarded;  /* the guard holds a duplicate */
+    int told_code; /* of the last failure logged since it was ready; 0: none. The same one is not
+                      logged again */
+    char first_identity[256]; /* of this campaign: another instrument of the same kind is not the
+                                 same one */
 };
 
 struct station {
@@ -47,8 +49,8 @@ struct station {
     const struct wn_daemon_config *daemon;
     struct wn_station_config config; /* as configured, or as frozen in the campaign */
     struct bench bench;
-    int guard_fd;            /* -1: run without a guard (never switches anything on) */
-    wn_ns beat_ns;           /* next beat */
+    int guard_fd;  /* -1: run without a guard (never switches anything on) */
+    wn_ns beat_ns; /* next beat */
     bool guard_lost;
     struct wn_control_server *control;
     /* campaign; NULL without one */
@@ -63,22 +65,23 @@ struct station {
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     const char *status_written;   /* word in the campaign file; NULL: not known */
-    bool looked;            /* for an unfinished campaign */
-    bool broken;            /* one was found that cannot be gone on with: nothing else is started */
+    bool looked;                  /* for an unfinished campaign */
+    bool broken; /* one was found that cannot be gone on with: nothing else is started */
     char broken_text[400];
-    wn_ns look_at_ns;       /* host time: look now even without an instrument */
-    bool paused_by_end;     /* the pause is the end of the service, not the operator's */
-    /* campaign clock: campaign time = source time - offset_ns; the source is the host or the instrument */
+    wn_ns look_at_ns;   /* host time: look now even without an instrument */
+    bool paused_by_end; /* the pause is the end of the service, not the operator's */
+    /* campaign clock: campaign time = source time - offset_ns; the source is the host or the
+     * instrument */
     wn_ns offset_ns;
     bool offset_known;
-    wn_ns resume_at_ns;     /* campaign time to go on from after a restart */
-    wn_ns campaign_now_ns;  /* latest */
-    wn_ns read_due_ns;      /* host time */
+    wn_ns resume_at_ns;    /* campaign time to go on from after a restart */
+    wn_ns campaign_now_ns; /* latest */
+    wn_ns read_due_ns;     /* host time */
     struct wn_reading reading;
     bool has_reading;
-    wn_ns sleep_gap_ns;     /* boottime - monotonic when last looked at */
+    wn_ns sleep_gap_ns; /* boottime - monotonic when last looked at */
     wn_ns sleep_look_ns;
-    bool stopping, ending;  /* asked to end; loop is to end */
+    bool stopping, ending; /* asked to end; loop is to end */
     wn_ns stop_deadline_ns;
     int exit_code;
 };
@@ -89,7 +92,8 @@ void station_log(const struct station *s, int priority, const char *fmt, ...)
 
 /* guard_link.c */
 void guard_beat(struct station *s, wn_ns now);
-/** A beat after which the next one may take up to grace_s, for a long look at a file with nothing on. */
+/** A beat after which the next one may take up to grace_s, for a long look at a file with nothing
+ * on. */
 void guard_beat_grace(struct station *s, double grace_s);
 /** Hands a duplicate to the guard and waits for its acknowledgement (at most one second). */
 int guard_register(struct station *s, struct wn_error *err);

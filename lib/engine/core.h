@@ -6,10 +6,10 @@
 #include "engine/engine.h"
 
 enum {
-    PREPARE_READINGS = 3,  /* so many good readings before the output may go on */
-    OFF_ATTEMPTS_MAX = 3,  /* then the interlock is dropped */
-    TAIL_READINGS = 6,     /* kept for the slope at the end of a discharge */
-    BELOW_IN_A_ROW = 3     /* valid cycles below the stop capacity that end a campaign */
+    PREPARE_READINGS = 3, /* so many good readings before the output may go on */
+    OFF_ATTEMPTS_MAX = 3, /* then the interlock is dropped */
+    TAIL_READINGS = 6,    /* kept for the slope at the end of a discharge */
+    BELOW_IN_A_ROW = 3    /* valid cycles below the stop capacity that end a campaign */
 };
 
 /* Where to go once the output is verified off. */
@@ -23,20 +23,20 @@ enum after_off {
 
 /* The step in progress. */
 struct step_now {
-    bool begun;              /* its begin has been recorded */
-    bool armed;              /* the integrator is set up */
-    bool output_done;        /* the instrument confirmed the present output */
-    bool onset_pending;      /* the next reading is the first since the output came on at on_ns */
-    bool ended;              /* its end was found; off is on its way */
-    bool has_held;           /* a first reading at the end value, not believed before a second one */
+    bool begun;         /* its begin has been recorded */
+    bool armed;         /* the integrator is set up */
+    bool output_done;   /* the instrument confirmed the present output */
+    bool onset_pending; /* the next reading is the first since the output came on at on_ns */
+    bool ended;         /* its end was found; off is on its way */
+    bool has_held;      /* a first reading at the end value, not believed before a second one */
     struct wn_reading held;
     int64_t number;          /* from 1 over the campaign */
     int64_t number_in_cycle; /* cycle or check-up it belongs to */
     int level;               /* of a pulse */
     wn_ns start_ns;          /* campaign time */
     wn_ns on_ns;             /* when the present output came on */
-    wn_ns active_ns;         /* running time before the last interruption, for durations and limits */
-    wn_ns active_from_ns;    /* start of the present uninterrupted run */
+    wn_ns active_ns;      /* running time before the last interruption, for durations and limits */
+    wn_ns active_from_ns; /* start of the present uninterrupted run */
     bool active;
     struct wn_integrator sums;
     struct wn_reading tail[TAIL_READINGS];
@@ -53,7 +53,7 @@ struct round_now {
     struct wn_step_sums charge, discharge;
     double slope_v_per_s;
     double cutoff_v;
-    double before_voltage_v;  /* at rest before the last pulse or discharge */
+    double before_voltage_v; /* at rest before the last pulse or discharge */
     struct wn_measured resistance_ohm;
     bool resistance_done;
     double temperature_max_c;
@@ -68,33 +68,33 @@ struct core {
     struct wn_position position;
     struct step_now step;
     struct round_now round;
-    struct wn_output output;       /* what was last asked for */
-    bool output_on;                /* asked for and not yet off */
+    struct wn_output output; /* what was last asked for */
+    bool output_on;          /* asked for and not yet off */
     int64_t steps_begun;
-    wn_ns now_ns;                  /* latest campaign time seen */
-    wn_ns changed_ns;              /* last change of output or set-point */
+    wn_ns now_ns;     /* latest campaign time seen */
+    wn_ns changed_ns; /* last change of output or set-point */
     struct wn_reading reading;
     bool has_reading;
-    int good_readings;             /* while preparing */
+    int good_readings; /* while preparing */
     bool off_confirmed;
     int off_attempts;
     wn_ns off_since_ns;
     bool interlock_dropped;
-    bool check_restart;            /* preparing after a restart: compare the voltage with the saved one */
+    bool check_restart; /* preparing after a restart: compare the voltage with the saved one */
     double expected_rest_v;
     bool alarm;
     char halt_rule[32];
     char halt_text[WN_EVENT_TEXT_SIZE];
     wn_ns paused_since_ns;
-    wn_ns rewarn_ns;               /* no repeated fault warning before this */
+    wn_ns rewarn_ns;                     /* no repeated fault warning before this */
     wn_ns rule_rewarn_ns[WN_RULE_COUNT]; /* no repeated alarm of a rule before this */
-    double told_temperature_c;     /* at the last alarm of the watch */
-    int faults_in_a_row;           /* without a reading between them */
-    unsigned next_flags;           /* for the next cycle to begin */
+    double told_temperature_c;           /* at the last alarm of the watch */
+    int faults_in_a_row;                 /* without a reading between them */
+    unsigned next_flags;                 /* for the next cycle to begin */
     int below_in_a_row;
-    bool end_early;                /* the stop capacity was reached: finish instead of going on */
+    bool end_early; /* the stop capacity was reached: finish instead of going on */
     double first_capacity_ah, last_capacity_ah;
-    double cycle_s_mean;           /* of the last cycles, for the time remaining; 0: none yet */
+    double cycle_s_mean; /* of the last cycles, for the time remaining; 0: none yet */
 };
 
 struct wn_engine {
@@ -103,7 +103,7 @@ struct wn_engine {
     struct wn_envelope envelope;
     struct wn_record record[WN_ACTIONS_MAX]; /* what the actions of the last step point to */
     int records;
-    struct wn_actions *out;                  /* of the step in progress */
+    struct wn_actions *out; /* of the step in progress */
 };
 
 /* emit.c: building the list of actions */
@@ -123,7 +123,7 @@ void step_resume(struct wn_engine *e);
 void step_output_done(struct wn_engine *e);
 void step_reading(struct wn_engine *e, const struct wn_reading *r);
 void step_close(struct wn_engine *e, const char *ended_by); /* the output is off: record its end */
-void step_suspend(struct wn_engine *e);                     /* the output is off, the step goes on later */
+void step_suspend(struct wn_engine *e); /* the output is off, the step goes on later */
 wn_ns step_next_reading_ns(const struct wn_engine *e);
 double step_active_s(const struct wn_engine *e);
 int step_direction(const struct wn_step *s);

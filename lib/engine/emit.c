@@ -16,7 +16,8 @@ static struct wn_action *next_action(struct wn_engine *e, enum wn_action_kind ki
     return a;
 }
 
-/* The caller fills the record; its union is not cleared, so every member of the kind must be set. */
+/* The caller fills the record; its union is not cleared, so every member of the kind must be set.
+ */
 struct wn_record *emit_record(struct wn_engine *e, enum wn_record_kind kind)
 {
     wn_assert(e->records < WN_ACTIONS_MAX);
@@ -26,12 +27,14 @@ struct wn_record *emit_record(struct wn_engine *e, enum wn_record_kind kind)
     return r;
 }
 
-void emit_event(struct wn_engine *e, enum wn_severity severity, const char *kind, const char *fmt, ...)
+void emit_event(struct wn_engine *e, enum wn_severity severity, const char *kind, const char *fmt,
+                ...)
 {
     struct wn_event_record *ev = &emit_record(e, WN_RECORD_EVENT)->u.event;
     memset(ev, 0, sizeof *ev);
     ev->time_ns = e->c.now_ns;
-    ev->cycle = e->c.position.in_check_up ? 0 : wn_position_cycle(&e->c.position, &e->setup.procedure);
+    ev->cycle =
+        e->c.position.in_check_up ? 0 : wn_position_cycle(&e->c.position, &e->setup.procedure);
     ev->severity = severity;
     (void)snprintf(ev->kind, sizeof ev->kind, "%s", kind);
     va_list args;

@@ -8,10 +8,13 @@
 
 #include "base/assert.h"
 
-/* Within so much of the set voltage a charge may be in its constant-voltage part, where the current is free. */
+/* Within so much of the set voltage a charge may be in its constant-voltage part, where the current
+ * is free. */
 #define CV_BAND_V 0.03
 
-enum { LASTING_FAULTS = 6 }; /* about a minute, with the station's growing pauses between its tries */
+enum {
+    LASTING_FAULTS = 6
+}; /* about a minute, with the station's growing pauses between its tries */
 
 size_t wn_engine_size(void)
 {
@@ -147,8 +150,8 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
     }
     if (command == WN_EVENT_PAUSE) {
         bool halting = s == WN_ENGINE_SWITCHING_OFF && e->c.after_off != AFTER_OFF_NEXT_STEP;
-        if (halting || (s != WN_ENGINE_RUNNING && s != WN_ENGINE_PREPARING &&
-                        s != WN_ENGINE_SWITCHING_OFF)) {
+        if (halting ||
+            (s != WN_ENGINE_RUNNING && s != WN_ENGINE_PREPARING && s != WN_ENGINE_SWITCHING_OFF)) {
             return wn_error_set(err, WN_ESTATE, "nothing is running; campaign is %s", name);
         }
     }
@@ -160,9 +163,10 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
     }
     if (command == WN_EVENT_RESUME) {
         if (s == WN_ENGINE_HALTED || (e->c.alarm && s == WN_ENGINE_PAUSED)) {
-            return wn_error_set(err, WN_ESTATE,
-                                "an alarm is latched (%s): find the cause, then acknowledge it first",
-                                e->c.halt_text);
+            return wn_error_set(
+                err, WN_ESTATE,
+                "an alarm is latched (%s): find the cause, then acknowledge it first",
+                e->c.halt_text);
         }
         if (s != WN_ENGINE_PAUSED) {
             return wn_error_set(err, WN_ESTATE, "nothing to resume; campaign is %s", name);
@@ -174,7 +178,8 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
 static struct wn_envelope_context context(const struct wn_engine *e, const struct wn_reading *r)
 {
     struct wn_envelope_context c = {
-        .output_on = e->c.output_on && (e->c.step.output_done || e->c.state == WN_ENGINE_SWITCHING_OFF),
+        .output_on =
+            e->c.output_on && (e->c.step.output_done || e->c.state == WN_ENGINE_SWITCHING_OFF),
         .direction = 0,
         .set_current_a = NAN,
         .current_max_set_a = NAN,
@@ -216,7 +221,8 @@ static void preparing_reading(struct wn_engine *e, const struct wn_reading *r)
     if (fabs(r->current_a) > e->setup.limits.off_current_a) {
         e->c.good_readings = 0;
         if (wn_ns_to_s(e->c.now_ns - e->c.off_since_ns) > e->setup.off_timeout_s) {
-            halt(e, "current_while_off", "current flows although the output is off, before the start");
+            halt(e, "current_while_off",
+                 "current flows although the output is off, before the start");
         }
         return;
     }
@@ -226,10 +232,11 @@ static void preparing_reading(struct wn_engine *e, const struct wn_reading *r)
     double away_v = fabs(r->voltage_v - e->c.expected_rest_v);
     if (e->c.check_restart && away_v > e->setup.restart_voltage_tolerance_v) {
         char why[200];
-        (void)snprintf(why, sizeof why,
-                       "cell voltage is %.3f V, but %.3f V were expected after the restart (tolerance "
-                       "%.3f V): is it the same cell? Acknowledge, then resume or stop",
-                       r->voltage_v, e->c.expected_rest_v, e->setup.restart_voltage_tolerance_v);
+        (void)snprintf(
+            why, sizeof why,
+            "cell voltage is %.3f V, but %.3f V were expected after the restart (tolerance "
+            "%.3f V): is it the same cell? Acknowledge, then resume or stop",
+            r->voltage_v, e->c.expected_rest_v, e->setup.restart_voltage_tolerance_v);
         e->c.check_restart = false; /* the operator decides from here on */
         hold(e, why);
         return;
@@ -304,7 +311,8 @@ static const char *fault_word(int code)
     }
 }
 
-/* The cell may be another one when the instrument answers again: compare before anything goes on. */
+/* The cell may be another one when the instrument answers again: compare before anything goes on.
+ */
 static void expect_same_cell(struct wn_engine *e)
 {
     if (e->c.has_reading) {
@@ -316,8 +324,8 @@ static void expect_same_cell(struct wn_engine *e)
     }
 }
 
-/* Nothing runs. An instrument that is on although told off is an emergency all the same; one that stays silent is told, and becomes an
- * alarm when it lasts: nobody watches the cell. */
+/* Nothing runs. An instrument that is on although told off is an emergency all the same; one that
+ * stays silent is told, and becomes an alarm when it lasts: nobody watches the cell. */
 static void watch_fault(struct wn_engine *e, const struct wn_error *error)
 {
     bool live = e->c.state == WN_ENGINE_PAUSED || e->c.state == WN_ENGINE_HALTED;
@@ -333,8 +341,8 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
     if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
         e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
         e->c.alarm = e->c.alarm || lasts;
-        emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code), "%s%s",
-                   lasts ? "nobody watches the cell: " : "", error->text);
+        emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code),
+                   "%s%s", lasts ? "nobody watches the cell: " : "", error->text);
         emit_commit(e);
     }
 }
@@ -361,14 +369,16 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
     }
 }
 
-/* Without the guard nothing may be on. The campaign is not at fault: it is paused, and goes on by the restart policy. */
+/* Without the guard nothing may be on. The campaign is not at fault: it is paused, and goes on by
+ * the restart policy. */
 static void on_guard_lost(struct wn_engine *e)
 {
     struct wn_error not_running;
     if (wn_engine_may(e, WN_EVENT_PAUSE, &not_running) == WN_OK) {
         on_pause(e, "loss of the guard");
     }
-    emit_event(e, WN_SEVERITY_WARNING, "guard_lost", "the guard process is gone: output off, the station ends");
+    emit_event(e, WN_SEVERITY_WARNING, "guard_lost",
+               "the guard process is gone: output off, the station ends");
     emit_commit(e);
 }
 

@@ -1,5 +1,5 @@
-/* Engine: takes one cell through one procedure. Events in, actions out; no I/O, no clock, no allocation.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Engine: takes one cell through one procedure. Events in, actions out; no I/O, no clock, no
+ * allocation. SPDX-License-Identifier: GPL-3.0-or-later
  *
  *                    start                     last step over
  *      IDLE ----------------> PREPARING ---> RUNNING ----------------> FINISHED
@@ -8,10 +8,11 @@
  *                              PAUSED         SWITCHING_OFF ---> PAUSED, STOPPED, HALTED, HELD
  *                                   HALTED --ack--> PAUSED
  *
- * The caller (station, replay, simulation) performs the actions in order and tells their outcome as events. The output goes on only by
- * WN_ACTION_OUTPUT, which always follows a WN_ACTION_RECORD of an intent and a WN_ACTION_COMMIT in the same list: if the commit fails the
- * caller must drop the rest of the list and send WN_EVENT_STORE_FAILED. Off is sent first and recorded after.
- * The same engine runs on real ports, the virtual bench, replayed logs and under simulation. */
+ * The caller (station, replay, simulation) performs the actions in order and tells their outcome as
+ * events. The output goes on only by WN_ACTION_OUTPUT, which always follows a WN_ACTION_RECORD of
+ * an intent and a WN_ACTION_COMMIT in the same list: if the commit fails the caller must drop the
+ * rest of the list and send WN_EVENT_STORE_FAILED. Off is sent first and recorded after. The same
+ * engine runs on real ports, the virtual bench, replayed logs and under simulation. */
 #ifndef WN_ENGINE_ENGINE_H
 #define WN_ENGINE_ENGINE_H
 
@@ -26,7 +27,7 @@
 
 enum wn_engine_state {
     WN_ENGINE_IDLE,
-    WN_ENGINE_PREPARING,     /* off, then readings until the cell is known to be inside the envelope */
+    WN_ENGINE_PREPARING, /* off, then readings until the cell is known to be inside the envelope */
     WN_ENGINE_RUNNING,
     WN_ENGINE_SWITCHING_OFF, /* off sent, waiting until |I| is small */
     WN_ENGINE_PAUSED,        /* by the operator, or held after a restart: output off, watching */
@@ -40,30 +41,32 @@ enum wn_output_mode { WN_OUTPUT_OFF, WN_OUTPUT_CHARGE, WN_OUTPUT_DISCHARGE, WN_O
 struct wn_output {
     enum wn_output_mode mode;
     double current_a; /* magnitude */
-    double voltage_v; /* charge: constant voltage; discharge: the instrument's own under-voltage stop */
+    double voltage_v; /* charge: constant voltage; discharge: the instrument's own under-voltage
+                         stop */
     double power_w;
 };
 
 enum wn_event_kind {
-    WN_EVENT_START,          /* operator: begin a new campaign */
-    WN_EVENT_RESUME,         /* operator, or restart policy */
-    WN_EVENT_PAUSE,          /* operator */
-    WN_EVENT_STOP,           /* operator: end the campaign */
-    WN_EVENT_ACKNOWLEDGE,    /* operator: alarms seen */
+    WN_EVENT_START,       /* operator: begin a new campaign */
+    WN_EVENT_RESUME,      /* operator, or restart policy */
+    WN_EVENT_PAUSE,       /* operator */
+    WN_EVENT_STOP,        /* operator: end the campaign */
+    WN_EVENT_ACKNOWLEDGE, /* operator: alarms seen */
     WN_EVENT_READING,
-    WN_EVENT_OUTPUT_DONE,    /* the last WN_ACTION_OUTPUT was set, read back and is on */
-    WN_EVENT_OFF_DONE,       /* the instrument confirmed off */
-    WN_EVENT_FAULT,          /* an instrument failed (silence, garbage, identity, read-back): error says what */
-    WN_EVENT_STORE_FAILED,   /* recording failed: error says what */
+    WN_EVENT_OUTPUT_DONE, /* the last WN_ACTION_OUTPUT was set, read back and is on */
+    WN_EVENT_OFF_DONE,    /* the instrument confirmed off */
+    WN_EVENT_FAULT, /* an instrument failed (silence, garbage, identity, read-back): error says what
+                     */
+    WN_EVENT_STORE_FAILED, /* recording failed: error says what */
     WN_EVENT_GUARD_LOST
 };
 
 struct wn_event {
     enum wn_event_kind kind;
-    wn_ns time_ns;              /* campaign time; for a reading its own time */
-    struct wn_reading reading;  /* WN_EVENT_READING */
-    struct wn_error error;      /* WN_EVENT_FAULT, WN_EVENT_STORE_FAILED */
-    char who[64];               /* operator commands */
+    wn_ns time_ns;             /* campaign time; for a reading its own time */
+    struct wn_reading reading; /* WN_EVENT_READING */
+    struct wn_error error;     /* WN_EVENT_FAULT, WN_EVENT_STORE_FAILED */
+    char who[64];              /* operator commands */
 };
 
 enum wn_action_kind {
@@ -94,13 +97,14 @@ struct wn_engine_setup {
     struct wn_procedure procedure;
     struct wn_limits limits;
     struct wn_accuracy accuracy;
-    double reading_interval_s;      /* while current flows */
-    double rest_interval_s;         /* at rest */
-    double fast_interval_s;         /* pulses, onset of a discharge and close to a cut-off */
-    double gap_max_s;               /* longer intervals are gaps; at least 3 x reading_interval_s */
-    double off_timeout_s;           /* campaign time for |I| to fall after off, before off is sent again */
-    double pause_recovery_s;        /* a pause longer than this flags the next cycle "after_pause" */
-    double restart_voltage_tolerance_v; /* on: hold, when the rest voltage after a restart is further from the saved one */
+    double reading_interval_s; /* while current flows */
+    double rest_interval_s;    /* at rest */
+    double fast_interval_s;    /* pulses, onset of a discharge and close to a cut-off */
+    double gap_max_s;          /* longer intervals are gaps; at least 3 x reading_interval_s */
+    double off_timeout_s;    /* campaign time for |I| to fall after off, before off is sent again */
+    double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */
+    double restart_voltage_tolerance_v; /* on: hold, when the rest voltage after a restart is
+                                           further from the saved one */
 };
 
 /** Everything there is to show; filled by wn_engine_view(). */
@@ -114,28 +118,30 @@ struct wn_engine_view {
     struct wn_output output;
     double step_charge_ah, step_energy_wh, step_s;
     double last_capacity_ah, first_capacity_ah; /* NaN until known */
-    double remaining_s;             /* campaign time, from the mean of the last cycles; NaN until known */
-    char halt_rule[32];             /* "" when not halted */
+    double remaining_s; /* campaign time, from the mean of the last cycles; NaN until known */
+    char halt_rule[32]; /* "" when not halted */
     char halt_text[WN_EVENT_TEXT_SIZE];
-    bool alarm;                     /* latched and not acknowledged */
+    bool alarm; /* latched and not acknowledged */
 };
 
 struct wn_engine; /* size: wn_engine_size() */
 
 size_t wn_engine_size(void);
-/** Sets up an engine in `memory` of wn_engine_size() bytes (aligned as malloc does). setup is copied.
- * WN_EINVAL / WN_ERANGE from the procedure and limits: nothing may be started. */
+/** Sets up an engine in `memory` of wn_engine_size() bytes (aligned as malloc does). setup is
+ * copied. WN_EINVAL / WN_ERANGE from the procedure and limits: nothing may be started. */
 int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_engine **out,
                    struct wn_error *err);
 
-/** One event in, actions out (out->n is set). Never fails: whatever is not possible in this state becomes a warning record, and commands
- * that are refused are told by wn_engine_may(). */
+/** One event in, actions out (out->n is set). Never fails: whatever is not possible in this state
+ * becomes a warning record, and commands that are refused are told by wn_engine_may(). */
 void wn_engine_step(struct wn_engine *e, const struct wn_event *event, struct wn_actions *out);
 
-/** May this operator command be given now? WN_ESTATE with the reason, e.g. "halted: acknowledge the alarm first (wane ack A)". */
+/** May this operator command be given now? WN_ESTATE with the reason, e.g. "halted: acknowledge the
+ * alarm first (wane ack A)". */
 int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct wn_error *err);
 
-/** Campaign time at which the next reading is wanted; the caller asks for it then (a bench with its own clock is told to advance so far). */
+/** Campaign time at which the next reading is wanted; the caller asks for it then (a bench with its
+ * own clock is told to advance so far). */
 wn_ns wn_engine_next_reading_ns(const struct wn_engine *e);
 
 void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *out);
@@ -144,9 +150,11 @@ enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 
 /** Saves everything needed to go on after a restart into a state record. */
 void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out);
-/** Restores after wn_engine_init() with the same setup: the engine is PAUSED (or HALTED, FINISHED, STOPPED), the cycle in progress is marked
- * interrupted, and its present step goes on from the restored sums with a gap. WN_ECORRUPT or WN_ENEWER: the blob cannot be used. */
-int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state, struct wn_error *err);
+/** Restores after wn_engine_init() with the same setup: the engine is PAUSED (or HALTED, FINISHED,
+ * STOPPED), the cycle in progress is marked interrupted, and its present step goes on from the
+ * restored sums with a gap. WN_ECORRUPT or WN_ENEWER: the blob cannot be used. */
+int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
+                      struct wn_error *err);
 
 /** "idle", "preparing", "running", "switching off", "paused", "halted", "stopped", "finished". */
 const char *wn_engine_state_name(enum wn_engine_state state);

@@ -20,7 +20,8 @@ void off_begin(struct wn_engine *e, enum after_off after)
     emit_off(e);
 }
 
-/* Nothing runs any more, or not yet: off all the same, and told, but there is no campaign to halt. */
+/* Nothing runs any more, or not yet: off all the same, and told, but there is no campaign to halt.
+ */
 static bool halt_idle(struct wn_engine *e, const char *rule, const char *text)
 {
     if (e->c.state != WN_ENGINE_IDLE && e->c.state != WN_ENGINE_STOPPED &&
@@ -53,7 +54,8 @@ void halt(struct wn_engine *e, const char *rule, const char *text)
     } else if (strcmp(rule, e->c.halt_rule) == 0 && e->c.now_ns < e->c.rewarn_ns) {
         return; /* the same reason again: already latched and told */
     } else {
-        e->c.rewarn_ns = e->c.now_ns + REWARN_NS; /* the first reason stays, the further one is told too */
+        e->c.rewarn_ns =
+            e->c.now_ns + REWARN_NS; /* the first reason stays, the further one is told too */
     }
     e->c.alarm = true;
     e->c.told_temperature_c = e->c.reading.temperature_c;
@@ -80,10 +82,12 @@ static void try_again(struct wn_engine *e, const char *why)
         e->c.off_attempts++;
         return;
     }
-    if (e->c.interlock_dropped) { /* still sending off; everything else has been done, and is told again now and then */
+    if (e->c.interlock_dropped) { /* still sending off; everything else has been done, and is told
+                                     again now and then */
         if (e->c.now_ns >= e->c.rewarn_ns) {
             e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
-            emit_event(e, WN_SEVERITY_ALARM, "not_off", "output is still not verified off (%s): go to the bench", why);
+            emit_event(e, WN_SEVERITY_ALARM, "not_off",
+                       "output is still not verified off (%s): go to the bench", why);
             emit_commit(e);
         }
         return;
@@ -95,13 +99,15 @@ static void try_again(struct wn_engine *e, const char *why)
     emit_interlock(e);
     if (e->c.halt_rule[0] == '\0') {
         (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "not_off");
-        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "output could not be verified off: %s", why);
+        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text,
+                       "output could not be verified off: %s", why);
     }
     round_flag(e, WN_FLAG_INTERRUPTED);
-    emit_event(e, WN_SEVERITY_ALARM, "not_off",
-               "output could not be verified off after %d attempts (%s): interlock dropped; go to the "
-               "bench and disconnect the cell",
-               OFF_ATTEMPTS_MAX, why);
+    emit_event(
+        e, WN_SEVERITY_ALARM, "not_off",
+        "output could not be verified off after %d attempts (%s): interlock dropped; go to the "
+        "bench and disconnect the cell",
+        OFF_ATTEMPTS_MAX, why);
     emit_state(e);
     emit_commit(e);
 }
@@ -157,7 +163,8 @@ void off_reading(struct wn_engine *e, const struct wn_reading *r)
     } else if (wn_ns_to_s(e->c.now_ns - e->c.off_since_ns) > e->setup.off_timeout_s) {
         char why[80];
         (void)snprintf(why, sizeof why, "%s, current %.3f A",
-                       e->c.off_confirmed ? "instrument says off" : "no confirmation", r->current_a);
+                       e->c.off_confirmed ? "instrument says off" : "no confirmation",
+                       r->current_a);
         try_again(e, why);
     }
 }
@@ -167,14 +174,16 @@ static bool rule_holds(const struct wn_engine *e, enum wn_rule rule)
     return e->envelope.count[rule] >= wn_rule_debounce(&e->setup.limits, rule);
 }
 
-/* Current although the output is off, in whatever state: off again, verified as always, and told. */
+/* Current although the output is off, in whatever state: off again, verified as always, and told.
+ */
 static void off_again(struct wn_engine *e)
 {
     enum after_off after = e->c.state == WN_ENGINE_STOPPED    ? AFTER_OFF_STOPPED
                            : e->c.state == WN_ENGINE_FINISHED ? AFTER_OFF_FINISHED
                                                               : AFTER_OFF_HALTED;
     char text[120];
-    (void)snprintf(text, sizeof text, "%.3f A flow although the output is off", e->c.reading.current_a);
+    (void)snprintf(text, sizeof text, "%.3f A flow although the output is off",
+                   e->c.reading.current_a);
     if (after == AFTER_OFF_HALTED && e->c.state != WN_ENGINE_HALTED) {
         halt(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
         return;
@@ -186,8 +195,8 @@ static void off_again(struct wn_engine *e)
     emit_commit(e);
 }
 
-/* Output off and nobody asked for anything: a cell that leaves the envelope now is told, each rule for itself, again after a while, and
- * at once when it has grown hotter since. */
+/* Output off and nobody asked for anything: a cell that leaves the envelope now is told, each rule
+ * for itself, again after a while, and at once when it has grown hotter since. */
 void watch_reading(struct wn_engine *e)
 {
     const struct wn_reading *r = &e->c.reading;
@@ -198,15 +207,18 @@ void watch_reading(struct wn_engine *e)
     }
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         enum wn_rule rule = (enum wn_rule)i;
-        bool due = e->c.now_ns >= e->c.rule_rewarn_ns[i] || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
+        bool due =
+            e->c.now_ns >= e->c.rule_rewarn_ns[i] || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
         if (!rule_holds(e, rule) || wn_rule_reaction(rule) != WN_REACTION_HALT || !due) {
             continue;
         }
         e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;
-        e->c.told_temperature_c = (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
+        e->c.told_temperature_c =
+            (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
         e->c.alarm = true;
-        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule), "with the output off: %s (%.3f V, %.1f degC)",
-                   wn_rule_text(rule), r->voltage_v, r->temperature_c);
+        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule),
+                   "with the output off: %s (%.3f V, %.1f degC)", wn_rule_text(rule), r->voltage_v,
+                   r->temperature_c);
         emit_commit(e);
         return; /* the next one with the next reading */
     }

@@ -15,23 +15,25 @@ enum { WN_EVENT_TEXT_SIZE = 240, WN_EVENT_KIND_SIZE = 32 };
 
 /** One line of the campaign's story; alarms are latched until acknowledged. */
 struct wn_event_record {
-    wn_ns time_ns;                /* campaign time */
-    int64_t cycle;                /* in progress; 0 outside cycles */
+    wn_ns time_ns; /* campaign time */
+    int64_t cycle; /* in progress; 0 outside cycles */
     enum wn_severity severity;
-    char kind[WN_EVENT_KIND_SIZE]; /* stable word: "started", "halted", "over_voltage", "resumed", "acknowledged", ... */
+    char kind[WN_EVENT_KIND_SIZE]; /* stable word: "started", "halted", "over_voltage", "resumed",
+                                      "acknowledged", ... */
     char text[WN_EVENT_TEXT_SIZE];
 };
 
 /** A finished (or, at begin, a started) step. */
 struct wn_step_record {
-    int64_t step_number;     /* from 1 over the whole campaign */
-    int64_t cycle;           /* number of the cycle, 0 outside; of the check-up when in_check_up */
+    int64_t step_number; /* from 1 over the whole campaign */
+    int64_t cycle;       /* number of the cycle, 0 outside; of the check-up when in_check_up */
     bool in_check_up;
     enum wn_step_kind kind;
     char description[120];
-    wn_ns start_ns, end_ns;  /* campaign time; end_ns valid once ended */
+    wn_ns start_ns, end_ns;   /* campaign time; end_ns valid once ended */
     struct wn_step_sums sums; /* valid once ended */
-    char ended_by[24];       /* "voltage", "current", "duration", "time_limit", "halt", "stop", "pause"; "" while running */
+    char ended_by[24]; /* "voltage", "current", "duration", "time_limit", "halt", "stop", "pause";
+                          "" while running */
 };
 
 /** What the engine is about to switch on: committed before the output goes on. */
@@ -43,7 +45,8 @@ struct wn_intent_record {
 
 enum { WN_STATE_BLOB_MAX = 6144 };
 
-/** The resume state: written with every step, cycle and commit; opaque bytes with a version, made by wn_engine_save(). */
+/** The resume state: written with every step, cycle and commit; opaque bytes with a version, made
+ * by wn_engine_save(). */
 struct wn_state_record {
     wn_ns time_ns;
     uint32_t size;

@@ -34,7 +34,8 @@ static void gather_temperatures(struct wn_engine *e, const struct wn_step_sums *
 {
     struct round_now *r = &e->c.round;
     const struct wn_procedure *p = &e->setup.procedure;
-    r->temperature_max_c = fmax(r->temperature_max_c, s->temperature_max_c); /* fmax ignores a NaN */
+    r->temperature_max_c =
+        fmax(r->temperature_max_c, s->temperature_max_c); /* fmax ignores a NaN */
     r->ambient_min_c = fmin(r->ambient_min_c, s->ambient_min_c);
     r->ambient_max_c = fmax(r->ambient_max_c, s->ambient_max_c);
     if (s->ambient_min_c < p->ambient_min_c || s->ambient_max_c > p->ambient_max_c) {
@@ -61,9 +62,9 @@ static void gather_pulse(struct wn_engine *e)
 {
     const struct step_now *s = &e->c.step;
     if (s->level == 1) {
-        e->c.round.resistance_ohm =
-            wn_resistance_two_level(s->level_voltage_v[0], s->level_current_a[0],
-                                    s->level_voltage_v[1], s->level_current_a[1], &e->setup.accuracy);
+        e->c.round.resistance_ohm = wn_resistance_two_level(
+            s->level_voltage_v[0], s->level_current_a[0], s->level_voltage_v[1],
+            s->level_current_a[1], &e->setup.accuracy);
     }
 }
 
@@ -140,9 +141,9 @@ static void end_check_up(struct wn_engine *e)
     r->start_ns = c.start_ns;
     r->end_ns = c.end_ns;
     r->flags = c.flags;
-    emit_event(e, WN_SEVERITY_INFO, "check_up", "check-up %lld after cycle %lld: %.4f Ah, %.2f mohm",
-               (long long)r->check_up, (long long)r->after_cycle, r->capacity_ah.value,
-               r->resistance_ohm.value * 1e3);
+    emit_event(e, WN_SEVERITY_INFO, "check_up",
+               "check-up %lld after cycle %lld: %.4f Ah, %.2f mohm", (long long)r->check_up,
+               (long long)r->after_cycle, r->capacity_ah.value, r->resistance_ohm.value * 1e3);
 }
 
 static void watch_stop_capacity(struct wn_engine *e, const struct wn_cycle_record *c)

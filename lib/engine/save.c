@@ -1,8 +1,9 @@
 /* Engine: saving and restoring its state, and showing it.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The saved state is the bytes of struct core behind a header that names layout and version: a file goes on with the program (and the
- * kind of machine) it was begun with; another one refuses it instead of guessing. Everything measured is in the tables, readable by all. */
+ * The saved state is the bytes of struct core behind a header that names layout and version: a file
+ * goes on with the program (and the kind of machine) it was begun with; another one refuses it
+ * instead of guessing. Everything measured is in the tables, readable by all. */
 #include "engine/core.h"
 
 #include <math.h>
@@ -41,9 +42,7 @@ static void after_restart(struct core *c)
     if (was_under_way) {
         bool halting = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_HALTED;
         bool stopping = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_STOPPED;
-        c->state = halting    ? WN_ENGINE_HALTED
-                   : stopping ? WN_ENGINE_STOPPED
-                              : WN_ENGINE_PAUSED;
+        c->state = halting ? WN_ENGINE_HALTED : stopping ? WN_ENGINE_STOPPED : WN_ENGINE_PAUSED;
         c->paused_since_ns = c->now_ns;
         if (c->round.open) {
             c->round.flags |= WN_FLAG_INTERRUPTED;
@@ -67,7 +66,8 @@ static void after_restart(struct core *c)
     c->interlock_dropped = false;
 }
 
-int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state, struct wn_error *err)
+int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
+                      struct wn_error *err)
 {
     struct state_header h;
     if (state->size < sizeof h) {
@@ -79,15 +79,17 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state, 
     }
     if (h.version != header.version || h.size != header.size ||
         state->size != sizeof header + sizeof e->c) {
-        return wn_error_set(err, WN_ENEWER,
-                            "saved state has layout %u of %u bytes, this program has %u of %u: finish the "
-                            "campaign with the version that began it, or start a new one",
-                            h.version, h.size, header.version, header.size);
+        return wn_error_set(
+            err, WN_ENEWER,
+            "saved state has layout %u of %u bytes, this program has %u of %u: finish the "
+            "campaign with the version that began it, or start a new one",
+            h.version, h.size, header.version, header.size);
     }
     struct core saved;
     memcpy(&saved, state->blob + sizeof header, sizeof saved);
     if (!wn_position_fits(&saved.position, &e->setup.procedure)) {
-        return wn_error_set(err, WN_ECORRUPT, "saved state points to a step the procedure does not have");
+        return wn_error_set(err, WN_ECORRUPT,
+                            "saved state points to a step the procedure does not have");
     }
     e->c = saved;
     after_restart(&e->c);
@@ -149,14 +151,10 @@ enum wn_engine_state wn_engine_state(const struct wn_engine *e)
 const char *wn_engine_state_name(enum wn_engine_state state)
 {
     static const char *const names[] = {
-        [WN_ENGINE_IDLE] = "idle",
-        [WN_ENGINE_PREPARING] = "preparing",
-        [WN_ENGINE_RUNNING] = "running",
-        [WN_ENGINE_SWITCHING_OFF] = "switching off",
-        [WN_ENGINE_PAUSED] = "paused",
-        [WN_ENGINE_HALTED] = "halted",
-        [WN_ENGINE_STOPPED] = "stopped",
-        [WN_ENGINE_FINISHED] = "finished",
+        [WN_ENGINE_IDLE] = "idle",       [WN_ENGINE_PREPARING] = "preparing",
+        [WN_ENGINE_RUNNING] = "running", [WN_ENGINE_SWITCHING_OFF] = "switching off",
+        [WN_ENGINE_PAUSED] = "paused",   [WN_ENGINE_HALTED] = "halted",
+        [WN_ENGINE_STOPPED] = "stopped", [WN_ENGINE_FINISHED] = "finished",
     };
     wn_assert((size_t)state < sizeof names / sizeof names[0]);
     return names[state];

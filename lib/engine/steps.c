@@ -8,8 +8,8 @@
 
 #include "base/assert.h"
 
-#define SLACK_NS  WN_NS_PER_MS       /* a deadline met within a millisecond is met */
-#define ONSET_NS  (2 * WN_NS_PER_S)  /* read fast so long after a discharge begins */
+#define SLACK_NS WN_NS_PER_MS      /* a deadline met within a millisecond is met */
+#define ONSET_NS (2 * WN_NS_PER_S) /* read fast so long after a discharge begins */
 
 const struct wn_step *step_spec(const struct wn_engine *e)
 {
@@ -156,7 +156,8 @@ void step_begin(struct wn_engine *e)
     }
 }
 
-/* Goes on with a step that was suspended. An interrupted pulse starts afresh: half a pulse measures nothing. */
+/* Goes on with a step that was suspended. An interrupted pulse starts afresh: half a pulse measures
+ * nothing. */
 void step_resume(struct wn_engine *e)
 {
     const struct wn_step *s = step_spec(e);
@@ -195,7 +196,8 @@ static void add_onset(struct wn_engine *e, const struct wn_reading *r)
     struct wn_reading onset = *r;
     s->onset_pending = false;
     onset.time_ns = s->on_ns < r->time_ns ? s->on_ns : r->time_ns;
-    if (s->sums.readings > 0 && s->level > 0) { /* a level change: the old current flowed until now */
+    if (s->sums.readings > 0 &&
+        s->level > 0) { /* a level change: the old current flowed until now */
         struct wn_reading before = s->sums.last;
         before.time_ns = onset.time_ns;
         (void)wn_integrator_add(&s->sums, &before);
@@ -230,8 +232,8 @@ static void measure_onset_resistance(struct wn_engine *e, const struct wn_step *
 {
     struct round_now *round = &e->c.round;
     double delay_s = e->setup.procedure.resistance_delay_s;
-    if (s->kind != WN_STEP_DISCHARGE || e->c.position.in_check_up || round->resistance_done || !(delay_s > 0) ||
-        !reached(wn_ns_to_s(r->time_ns - e->c.step.on_ns), delay_s)) {
+    if (s->kind != WN_STEP_DISCHARGE || e->c.position.in_check_up || round->resistance_done ||
+        !(delay_s > 0) || !reached(wn_ns_to_s(r->time_ns - e->c.step.on_ns), delay_s)) {
         return;
     }
     round->resistance_done = true;
@@ -271,14 +273,16 @@ static void rest_reading(struct wn_engine *e, const struct wn_step *s, const str
 static bool at_end(const struct wn_step *s, const struct wn_reading *r)
 {
     if (s->kind == WN_STEP_CHARGE) {
-        return r->voltage_v >= s->voltage_v - WN_CV_TOLERANCE_V && fabs(r->current_a) <= s->until_current_a;
+        return r->voltage_v >= s->voltage_v - WN_CV_TOLERANCE_V &&
+               fabs(r->current_a) <= s->until_current_a;
     }
     return (s->kind == WN_STEP_DISCHARGE || s->kind == WN_STEP_DISCHARGE_POWER) &&
            r->voltage_v <= s->until_voltage_v;
 }
 
-/* One reading ends no step: the first at the end value is held back and counts only when the next one is there too. A single garbled one
- * is dropped without a trace in the sums. True when this reading is to be held. */
+/* One reading ends no step: the first at the end value is held back and counts only when the next
+ * one is there too. A single garbled one is dropped without a trace in the sums. True when this
+ * reading is to be held. */
 static bool hold_back(struct step_now *now, const struct wn_step *s, const struct wn_reading *r)
 {
     bool first = at_end(s, r) && !now->has_held && !now->sums.crossed;
@@ -306,7 +310,8 @@ void step_reading(struct wn_engine *e, const struct wn_reading *r)
         return; /* read before the output was on */
     }
     if (now->onset_pending) {
-        if (at_end(s, r) && !now->has_held) { /* an end at the very beginning is believed no sooner */
+        if (at_end(s, r) &&
+            !now->has_held) { /* an end at the very beginning is believed no sooner */
             now->held = *r;
             now->has_held = true;
             return;

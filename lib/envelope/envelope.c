@@ -9,7 +9,8 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-/* After the output or a set-point changed the current is still on its way: rules about set-points wait so long. */
+/* After the output or a set-point changed the current is still on its way: rules about set-points
+ * wait so long. */
 #define SETTLE_NS (2 * WN_NS_PER_S)
 /* The rise rate is taken over at least this span, so that one count of a thermometer is no rate. */
 #define RISE_SPAN_NS (10 * WN_NS_PER_S)
@@ -21,7 +22,8 @@
 #define PLAUSIBLE_CURRENT_A     1000.0
 #define PLAUSIBLE_TEMPERATURE_C 200.0
 
-/* What one rule found: does its condition hold now, and if so with which value against which limit? */
+/* What one rule found: does its condition hold now, and if so with which value against which limit?
+ */
 struct finding {
     bool applies; /* enough is known to judge; otherwise the count stays as it is */
     bool holds;
@@ -74,7 +76,8 @@ static struct finding judge_plausible(const struct wn_envelope *e, const struct 
     return (struct finding){true, false, 0, 0};
 }
 
-static struct finding judge_hot(const struct wn_limits *l, const struct wn_reading *r, int direction)
+static struct finding judge_hot(const struct wn_limits *l, const struct wn_reading *r,
+                                int direction)
 {
     if (!has(r, WN_HAS_TEMPERATURE)) {
         return not_judged;
@@ -85,7 +88,8 @@ static struct finding judge_hot(const struct wn_limits *l, const struct wn_readi
     return above(r->temperature_c, limit);
 }
 
-static struct finding judge_cold(const struct wn_limits *l, const struct wn_reading *r, int direction)
+static struct finding judge_cold(const struct wn_limits *l, const struct wn_reading *r,
+                                 int direction)
 {
     if (!has(r, WN_HAS_TEMPERATURE) || direction == 0) {
         return not_judged;
@@ -120,7 +124,8 @@ static struct finding judge_over_current(const struct wn_limits *l, const struct
     return above(fabs(r->current_a), limit + slack);
 }
 
-/* Constant current: as set. Where the current is free, it still has the right sign and stays below the highest set one. */
+/* Constant current: as set. Where the current is free, it still has the right sign and stays below
+ * the highest set one. */
 static struct finding judge_set_point(const struct wn_limits *l, const struct wn_reading *r,
                                       const struct wn_envelope_context *c)
 {
@@ -159,8 +164,8 @@ static struct finding judge_jump(const struct wn_envelope *e, const struct wn_re
     return above(fabs(r->voltage_v - e->last.voltage_v), e->limits.voltage_jump_v);
 }
 
-static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule, const struct wn_reading *r,
-                                 const struct wn_envelope_context *c)
+static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
+                                 const struct wn_reading *r, const struct wn_envelope_context *c)
 {
     const struct wn_limits *l = &e->limits;
     if (rule == WN_RULE_NOT_PLAUSIBLE) {

@@ -1,8 +1,9 @@
 /* Envelope: the limits inside which the output may be on.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure. The hard envelope is the tightest of station, cell and procedure. Every rule is one row of WN_RULE_LIST, which the code, the
- * documentation, `wane check` and the tests all read. A rule trips when its condition held for `debounce` readings in a row. */
+ * Pure. The hard envelope is the tightest of station, cell and procedure. Every rule is one row of
+ * WN_RULE_LIST, which the code, the documentation, `wane check` and the tests all read. A rule
+ * trips when its condition held for `debounce` readings in a row. */
 #ifndef WN_ENVELOPE_ENVELOPE_H
 #define WN_ENVELOPE_ENVELOPE_H
 
@@ -42,7 +43,8 @@ enum wn_rule {
         WN_RULE_COUNT
 };
 
-/** Thresholds; NaN switches a rule off (only the optional ones may be NaN: rates, ambient, temperatures without thermometer). */
+/** Thresholds; NaN switches a rule off (only the optional ones may be NaN: rates, ambient,
+ * temperatures without thermometer). */
 struct wn_limits {
     double voltage_max_v, voltage_min_v;
     double charge_temperature_min_c, charge_temperature_max_c;
@@ -51,22 +53,25 @@ struct wn_limits {
     double temperature_rise_k_per_min;
     double above_ambient_k;
     double charge_current_max_a, discharge_current_max_a;
-    double set_point_tolerance_a;   /* absolute part of OFF_SET_POINT */
-    double set_point_tolerance;     /* relative part */
-    double off_current_a;           /* |I| below this counts as off */
-    double charge_max_ah;           /* in one step, either direction */
-    double voltage_jump_v;          /* between two readings at unchanged set-point */
-    bool needs_temperature;         /* a missing cell temperature is NOT_PLAUSIBLE */
+    double set_point_tolerance_a;          /* absolute part of OFF_SET_POINT */
+    double set_point_tolerance;            /* relative part */
+    double off_current_a;                  /* |I| below this counts as off */
+    double charge_max_ah;                  /* in one step, either direction */
+    double voltage_jump_v;                 /* between two readings at unchanged set-point */
+    bool needs_temperature;                /* a missing cell temperature is NOT_PLAUSIBLE */
     unsigned char debounce[WN_RULE_COUNT]; /* 0: the default of the table */
 };
 
 /** What the output is meant to do; from the engine. */
 struct wn_envelope_context {
     bool output_on;
-    int direction;         /* +1 charge, -1 discharge, 0 rest */
-    double set_current_a;  /* magnitude; NaN when the current is free (constant power, constant-voltage part) */
-    double current_max_set_a; /* magnitude never to be exceeded now (charge: set current); NaN unknown */
-    wn_ns since_change_ns; /* campaign time of the last change of output or set-point: settling time for some rules */
+    int direction;            /* +1 charge, -1 discharge, 0 rest */
+    double set_current_a;     /* magnitude; NaN when the current is free (constant power,
+                                 constant-voltage part) */
+    double current_max_set_a; /* magnitude never to be exceeded now (charge: set current); NaN
+                                 unknown */
+    wn_ns since_change_ns; /* campaign time of the last change of output or set-point: settling time
+                              for some rules */
     double step_charge_ah; /* magnitude moved in the present step */
 };
 
@@ -83,13 +88,14 @@ struct wn_envelope {
 
 struct wn_envelope_verdict {
     bool tripped;
-    enum wn_rule rule;  /* the first that tripped, in the order of the table */
+    enum wn_rule rule; /* the first that tripped, in the order of the table */
     double value, limit;
-    char text[200];     /* sentence with value, limit and unit */
+    char text[200]; /* sentence with value, limit and unit */
 };
 
 void wn_envelope_init(struct wn_envelope *e, const struct wn_limits *limits);
-/** Judges one reading. Readings with a missing voltage or current are judged too (NOT_PLAUSIBLE). */
+/** Judges one reading. Readings with a missing voltage or current are judged too (NOT_PLAUSIBLE).
+ */
 void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
                        const struct wn_envelope_context *c, struct wn_envelope_verdict *out);
 
@@ -99,7 +105,8 @@ const char *wn_rule_text(enum wn_rule rule);
 const char *wn_rule_unit(enum wn_rule rule);
 enum wn_reaction wn_rule_reaction(enum wn_rule rule);
 int wn_rule_debounce(const struct wn_limits *limits, enum wn_rule rule);
-/** "4.25 V", "60 degC": the threshold as `wane check` prints it; "off" when NaN. Two-sided rules print both directions. */
+/** "4.25 V", "60 degC": the threshold as `wane check` prints it; "off" when NaN. Two-sided rules
+ * print both directions. */
 const char *wn_rule_limit_format(const struct wn_limits *limits, enum wn_rule rule, char *buf,
                                  size_t size);
 /** Takes the tightest of two sets. */

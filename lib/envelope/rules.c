@@ -20,12 +20,18 @@ static const struct rule_row {
 };
 
 static const char *const units[WN_RULE_COUNT] = {
-    [WN_RULE_OVER_VOLTAGE] = "V",        [WN_RULE_UNDER_VOLTAGE] = "V",
-    [WN_RULE_REVERSED] = "V",            [WN_RULE_OVER_TEMPERATURE] = "degC",
-    [WN_RULE_UNDER_TEMPERATURE] = "degC", [WN_RULE_TEMPERATURE_RISE] = "K/min",
-    [WN_RULE_ABOVE_AMBIENT] = "K",       [WN_RULE_OVER_CURRENT] = "A",
-    [WN_RULE_OFF_SET_POINT] = "A",       [WN_RULE_CURRENT_WHILE_OFF] = "A",
-    [WN_RULE_CHARGE_OVERRUN] = "Ah",     [WN_RULE_NOT_PLAUSIBLE] = "",
+    [WN_RULE_OVER_VOLTAGE] = "V",
+    [WN_RULE_UNDER_VOLTAGE] = "V",
+    [WN_RULE_REVERSED] = "V",
+    [WN_RULE_OVER_TEMPERATURE] = "degC",
+    [WN_RULE_UNDER_TEMPERATURE] = "degC",
+    [WN_RULE_TEMPERATURE_RISE] = "K/min",
+    [WN_RULE_ABOVE_AMBIENT] = "K",
+    [WN_RULE_OVER_CURRENT] = "A",
+    [WN_RULE_OFF_SET_POINT] = "A",
+    [WN_RULE_CURRENT_WHILE_OFF] = "A",
+    [WN_RULE_CHARGE_OVERRUN] = "Ah",
+    [WN_RULE_NOT_PLAUSIBLE] = "",
     [WN_RULE_VOLTAGE_JUMP] = "V",
 };
 
@@ -82,7 +88,8 @@ static const char *two(const char *a_name, double a, const char *b_name, double 
     return buf;
 }
 
-const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, char *buf, size_t size)
+const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, char *buf,
+                                 size_t size)
 {
     const char *u = wn_rule_unit(rule);
     char a[40], b[40], c[40];
@@ -110,7 +117,8 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
         return two("charge", l->charge_current_max_a, "discharge", l->discharge_current_max_a, u,
                    buf, size);
     case WN_RULE_OFF_SET_POINT:
-        (void)snprintf(buf, size, "%s + %s of the set-point", one(l->set_point_tolerance_a, u, a, sizeof a),
+        (void)snprintf(buf, size, "%s + %s of the set-point",
+                       one(l->set_point_tolerance_a, u, a, sizeof a),
                        one(l->set_point_tolerance * 100, "%", b, sizeof b));
         return buf;
     case WN_RULE_CURRENT_WHILE_OFF:

@@ -9,7 +9,8 @@ struct wn_clock;
 
 struct wn_clock_ops {
     wn_ns (*monotonic)(const struct wn_clock *c);
-    wn_ns (*boottime)(const struct wn_clock *c); /* goes on during suspend: the difference tells that we slept */
+    wn_ns (*boottime)(
+        const struct wn_clock *c); /* goes on during suspend: the difference tells that we slept */
     wn_utc_us (*utc)(const struct wn_clock *c);
 };
 

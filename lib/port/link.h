@@ -1,5 +1,5 @@
-/* Port: a byte link to an instrument. A serial port, a plain tty (pty) or a simulation stand behind it.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* Port: a byte link to an instrument. A serial port, a plain tty (pty) or a simulation stand behind
+ * it. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_PORT_LINK_H
 #define WN_PORT_LINK_H
 
@@ -14,10 +14,12 @@ enum wn_line { WN_LINE_DTR, WN_LINE_RTS };
 struct wn_link_ops {
     /** Descriptor to poll for input and to hand to the guard. */
     int (*fd)(const struct wn_link *l);
-    /** Reads what is there without waiting: *got bytes, 0 when nothing is there yet. WN_EGONE: unplugged, close the link. */
+    /** Reads what is there without waiting: *got bytes, 0 when nothing is there yet. WN_EGONE:
+     * unplugged, close the link. */
     int (*read)(struct wn_link *l, void *buf, size_t size, size_t *got, struct wn_error *err);
     /** Writes without waiting: *put bytes were taken, maybe fewer. WN_EGONE as above. */
-    int (*write)(struct wn_link *l, const void *data, size_t len, size_t *put, struct wn_error *err);
+    int (*write)(struct wn_link *l, const void *data, size_t len, size_t *put,
+                 struct wn_error *err);
     /** Throws away input that has arrived and output that has not left. */
     void (*flush)(struct wn_link *l);
     /** Sets a modem line (interlock). WN_ESTATE where the link has none (a pty). */

@@ -1,5 +1,5 @@
-/* Port: where records go. The campaign file (lib/store) is one implementation, the simulation's memory another.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* Port: where records go. The campaign file (lib/store) is one implementation, the simulation's
+ * memory another. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_PORT_STORE_H
 #define WN_PORT_STORE_H
 
@@ -9,11 +9,12 @@
 struct wn_store;
 
 struct wn_store_ops {
-    /** Adds a record to the open transaction (begun by the first put after a commit). The record is copied.
-     * On error the transaction is kept in memory by the store and tried again at the next commit; the caller must treat the
-     * failure as "recording failed": outputs off. */
+    /** Adds a record to the open transaction (begun by the first put after a commit). The record is
+     * copied. On error the transaction is kept in memory by the store and tried again at the next
+     * commit; the caller must treat the failure as "recording failed": outputs off. */
     int (*put)(struct wn_store *s, const struct wn_record *r, struct wn_error *err);
-    /** Makes everything put so far durable (returns only after the disk has it). Errors as above. */
+    /** Makes everything put so far durable (returns only after the disk has it). Errors as above.
+     */
     int (*commit)(struct wn_store *s, wn_utc_us now_utc, struct wn_error *err);
 };
 

@@ -20,7 +20,6 @@ static inline void wn_assert_near(double got, double want, double tol, const cha
 }
 
 /** Fails the test unless got is finite and |got - want| <= tol. */
-#define assert_near(got, want, tol)                                                                \
-    wn_assert_near((got), (want), (tol), #got, __FILE__, __LINE__)
+#define assert_near(got, want, tol) wn_assert_near((got), (want), (tol), #got, __FILE__, __LINE__)
 
 #endif

@@ -7,9 +7,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char *const mode_names[] = {
-    [WN_OUTPUT_OFF] = "off", [WN_OUTPUT_CHARGE] = "charge", [WN_OUTPUT_DISCHARGE] = "discharge",
-    [WN_OUTPUT_POWER] = "power"};
+static const char *const mode_names[] = {[WN_OUTPUT_OFF] = "off",
+                                         [WN_OUTPUT_CHARGE] = "charge",
+                                         [WN_OUTPUT_DISCHARGE] = "discharge",
+                                         [WN_OUTPUT_POWER] = "power"};
 
 static void tell(struct world *w, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
@@ -98,8 +99,8 @@ static void keep(struct world *w, const struct wn_record *r)
         w->check_up[w->check_ups++ % 32] = r->u.check_up;
         break;
     case WN_RECORD_EVENT:
-        tell(w, "%s%s: %s", r->u.event.severity == WN_SEVERITY_ALARM ? "ALARM " : "", r->u.event.kind,
-             r->u.event.text);
+        tell(w, "%s%s: %s", r->u.event.severity == WN_SEVERITY_ALARM ? "ALARM " : "",
+             r->u.event.kind, r->u.event.text);
         break;
     case WN_RECORD_INTENT:
         w->intents_pending++;
@@ -356,14 +357,23 @@ static void add_check_up(struct wn_procedure *p, int every)
 
 static void set_limits(struct wn_limits *l)
 {
-    *l = (struct wn_limits){
-        .voltage_max_v = 4.25, .voltage_min_v = 2.5,
-        .charge_temperature_min_c = 0, .charge_temperature_max_c = 45,
-        .discharge_temperature_min_c = -20, .discharge_temperature_max_c = 60,
-        .rest_temperature_max_c = 60, .temperature_rise_k_per_min = 10, .above_ambient_k = 35,
-        .charge_current_max_a = 4, .discharge_current_max_a = 10,
-        .set_point_tolerance_a = 0.05, .set_point_tolerance = 0.01, .off_current_a = 0.02,
-        .charge_max_ah = 3.2, .voltage_jump_v = 0.3, .needs_temperature = true};
+    *l = (struct wn_limits){.voltage_max_v = 4.25,
+                            .voltage_min_v = 2.5,
+                            .charge_temperature_min_c = 0,
+                            .charge_temperature_max_c = 45,
+                            .discharge_temperature_min_c = -20,
+                            .discharge_temperature_max_c = 60,
+                            .rest_temperature_max_c = 60,
+                            .temperature_rise_k_per_min = 10,
+                            .above_ambient_k = 35,
+                            .charge_current_max_a = 4,
+                            .discharge_current_max_a = 10,
+                            .set_point_tolerance_a = 0.05,
+                            .set_point_tolerance = 0.01,
+                            .off_current_a = 0.02,
+                            .charge_max_ah = 3.2,
+                            .voltage_jump_v = 0.3,
+                            .needs_temperature = true};
 }
 
 void world_setup(struct world *w, int cycles, int check_up_every)

@@ -1,7 +1,8 @@
-/* A world for the engine: simulated time, a simple cell, an obedient (or faulty) instrument and a store in memory.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* A world for the engine: simulated time, a simple cell, an obedient (or faulty) instrument and a
+ * store in memory. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The trace is the readable story of what the engine decided, one line a decision with simulated seconds. */
+ * The trace is the readable story of what the engine decided, one line a decision with simulated
+ * seconds. */
 #ifndef WN_TESTS_WORLD_H
 #define WN_TESTS_WORLD_H
 
@@ -18,14 +19,15 @@ struct world {
     /* the instrument */
     struct wn_output output; /* as commanded */
     bool on;
-    bool interlock;          /* closed: current can flow */
+    bool interlock; /* closed: current can flow */
     /* faults */
-    bool stuck_on;           /* off has no effect */
-    bool off_fails;          /* off is answered by a fault */
-    bool mute;               /* every request ends in silence */
-    struct wn_event answer;  /* of the instrument, at the next turn */
+    bool stuck_on;          /* off has no effect */
+    bool off_fails;         /* off is answered by a fault */
+    bool mute;              /* every request ends in silence */
+    struct wn_event answer; /* of the instrument, at the next turn */
     bool has_answer;
-    double commit_s;         /* state is committed so often, as a station does by time; 0: only when the engine asks */
+    double commit_s; /* state is committed so often, as a station does by time; 0: only when the
+                        engine asks */
     wn_ns committed_ns;
     bool store_fails;
     double voltage_offset_v, temperature_offset_c; /* of the readings */
@@ -44,7 +46,8 @@ struct world {
     size_t trace_len;
 };
 
-/** A 2.5 Ah cell, 4 A charge / 10 A discharge, `cycles` cycles, a check-up every `check_up_every` (0: none). */
+/** A 2.5 Ah cell, 4 A charge / 10 A discharge, `cycles` cycles, a check-up every `check_up_every`
+ * (0: none). */
 void world_setup(struct world *w, int cycles, int check_up_every);
 /** Makes the engine from w->setup (again). */
 void world_boot(struct world *w);
@@ -52,13 +55,15 @@ void world_shutdown(struct world *w);
 void world_command(struct world *w, enum wn_event_kind kind);
 /** One reading asked for, taken and answered. */
 void world_turn(struct world *w);
-/** Turns until the engine is in the state, at most limit_s of simulated time; fails the test when it never is. */
+/** Turns until the engine is in the state, at most limit_s of simulated time; fails the test when
+ * it never is. */
 void world_until(struct world *w, enum wn_engine_state state, double limit_s);
 /** Turns for so long. */
 void world_for(struct world *w, double seconds);
 /** Turns until the output is on in the mode. */
 void world_until_output(struct world *w, enum wn_output_mode mode);
-/** The process dies: the engine is lost, the guard switches off; a new engine is restored from what was committed. */
+/** The process dies: the engine is lost, the guard switches off; a new engine is restored from what
+ * was committed. */
 void world_kill_and_restart(struct world *w);
 double world_current_a(const struct world *w); /* what really flows */
 /** Compares the trace so far with text, then clears it. */

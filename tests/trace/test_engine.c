@@ -28,7 +28,8 @@ static void test_one_cycle_from_start_to_end(void **state)
     world_until(w, WN_ENGINE_FINISHED, 1e5);
     assert_int_equal(w->cycles, 1);
     const struct wn_cycle_record *c = &w->cycle[0];
-    /* from 4.2 V rest down to 2.9 V under 10 A: ocv 3.15 V, so (4.2 - 3.15) / 1.2 of 2.5 Ah, less what the charge left out */
+    /* from 4.2 V rest down to 2.9 V under 10 A: ocv 3.15 V, so (4.2 - 3.15) / 1.2 of 2.5 Ah, less
+     * what the charge left out */
     double left_v = 0.1 * w->resistance_ohm;
     assert_near(c->capacity_ah.value, (4.2 - left_v - 3.15) / 1.2 * 2.5, 1e-4);
     assert_near(c->resistance_ohm.value, w->resistance_ohm, 2e-4);
@@ -68,10 +69,12 @@ static void test_check_up_measures_resistance_and_capacity(void **state)
         const struct wn_check_up_record *c = &w->check_up[i];
         assert_int_equal(c->check_up, i + 1);
         assert_int_equal(c->after_cycle, i);
-        /* the world's cell loses open-circuit voltage during the pulse: 2.5 A for 1 s are 0.33 mV of 50 mV */
+        /* the world's cell loses open-circuit voltage during the pulse: 2.5 A for 1 s are 0.33 mV
+         * of 50 mV */
         assert_near(c->resistance_ohm.value, w->resistance_ohm, 3e-4);
         double moved_ah = 0.5 * 10 / 3600 + 2.5 * 1 / 3600; /* by the pulse before */
-        assert_near(c->capacity_ah.value, (4.2 - 0.0025 - 2.9 - 0.0125) / 1.2 * 2.5 - moved_ah, 2e-3);
+        assert_near(c->capacity_ah.value, (4.2 - 0.0025 - 2.9 - 0.0125) / 1.2 * 2.5 - moved_ah,
+                    2e-3);
     }
     end_world(w);
 }

@@ -44,11 +44,13 @@ static struct wn_reading reading(double time_s, double v, double i, double t)
 
 static struct wn_envelope_context context(int direction, double set_a)
 {
-    struct wn_envelope_context c = {direction != 0, direction, set_a, set_a, -WN_NS_PER_S * 3600, 0};
+    struct wn_envelope_context c = {direction != 0, direction,           set_a,
+                                    set_a,          -WN_NS_PER_S * 3600, 0};
     return c;
 }
 
-/* Feeds the same reading, one second apart, and tells after how many it tripped (0: not within 20). */
+/* Feeds the same reading, one second apart, and tells after how many it tripped (0: not within 20).
+ */
 static int readings_until_trip(const struct wn_limits *l, struct wn_reading r,
                                struct wn_envelope_context c, enum wn_rule *rule)
 {
@@ -128,7 +130,8 @@ static void test_temperature_by_direction(void **state)
     for (size_t i = 0; i < 3; i++) {
         struct wn_envelope e;
         struct wn_envelope_verdict v;
-        struct wn_envelope_context c = context(hot[i].direction, hot[i].direction ? fabs(hot[i].current_a) : NAN);
+        struct wn_envelope_context c =
+            context(hot[i].direction, hot[i].direction ? fabs(hot[i].current_a) : NAN);
         l.above_ambient_k = NAN;
         struct wn_reading r = reading(1, 3.7, hot[i].current_a, hot[i].hottest_c);
         wn_envelope_init(&e, &l);
@@ -244,7 +247,8 @@ static void test_not_plausible(void **state)
     r = reading(0, 3.7, 0, 25);
     r.has &= ~(unsigned)WN_HAS_TEMPERATURE;
     expect_trip(r, context(0, NAN), WN_RULE_NOT_PLAUSIBLE);
-    expect_trip(reading(0, 3.7, 1e4, 25), context(0, NAN), WN_RULE_OVER_CURRENT); /* told as what it is first */
+    expect_trip(reading(0, 3.7, 1e4, 25), context(0, NAN),
+                WN_RULE_OVER_CURRENT); /* told as what it is first */
 }
 
 static void test_voltage_jump(void **state)
@@ -301,7 +305,8 @@ static void test_verdict_says_value_and_limit(void **state)
     struct wn_reading r = reading(0, 4.31, 0, 25);
     wn_envelope_init(&e, &l);
     wn_envelope_judge(&e, &r, &c, &v);
-    assert_string_equal(v.text, "cell voltage is above the highest allowed: 4.310 V, limit 4.250 V");
+    assert_string_equal(v.text,
+                        "cell voltage is above the highest allowed: 4.310 V, limit 4.250 V");
 }
 
 static void test_tightest_wins(void **state)
