@@ -33,7 +33,7 @@ struct wn_series {
 };
 
 struct wn_picture {
-    char title[200], subtitle[400], x_label[80], y_label[80];
+    char title[200], subtitle[160], conditions[160], x_label[80], y_label[80];
     char simulated_label[40]; /* written across the picture; "": measured */
     double right_axis_full;   /* y that is 100 % on the right axis; NaN: none */
     char right_axis_label[80];

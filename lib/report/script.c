@@ -132,18 +132,20 @@ static void write_look(FILE *f, const struct wn_picture *p)
                 "set grid lw 0.5 lt 1 lc rgb '#e2e2e2'\n"
                 "set key below left Left reverse horizontal maxcols 3 width -4 samplen 2 spacing "
                 "1.2 font ',10' textcolor rgb '#303030'\n"
-                "set lmargin 11\nset tmargin 5\nset rmargin 11\n",
+                "set lmargin 11\nset tmargin 6\nset rmargin 11\n",
                 f);
     write_label(f, p->title,
-                "at graph 0, graph 1 offset 0,3.3 left font ',16' textcolor rgb '#101010'");
+                "at graph 0, graph 1 offset 0,4 left font ',16' textcolor rgb '#101010'");
     write_label(f, p->subtitle,
-                "at graph 0, graph 1 offset 0,1.6 left font ',10' textcolor rgb '#505050'");
+                "at graph 0, graph 1 offset 0,2.5 left font ',10' textcolor rgb '#505050'");
+    write_label(f, p->conditions,
+                "at graph 0, graph 1 offset 0,1.4 left font ',10' textcolor rgb '#505050'");
     write_label(
         f, p->simulated_label,
         "at graph 0.5, graph 0.45 center rotate by 24 font ',44' textcolor rgb '#ececec' back");
     (void)fputs("set xlabel ", f);
     quoted(f, p->x_label);
-    (void)fputs(" offset 0,0.5 textcolor rgb '#303030'\nset ylabel ", f);
+    (void)fputs(" offset 0,0.4 textcolor rgb '#303030'\nset ylabel ", f);
     quoted(f, p->y_label);
     (void)fputs(" textcolor rgb '#303030'\n", f);
     if (p->right_axis_full > 0) {
@@ -162,22 +164,28 @@ static void range(FILE *f, const char *axis, double from, double to)
     (void)fputs("]\n", f);
 }
 
-/* From the data, a little wider, so that nothing sits on the frame. */
+/* From the data, a little wider, so that nothing sits on the frame. Where there is a limit, what a
+ * projection does far below it is of no interest and may leave the picture. */
 static void write_range(FILE *f, const struct wn_picture *p)
 {
-    double low = INFINITY, high = -INFINITY, left = 0, right = 1;
+    double low = INFINITY, high = -INFINITY, right = 1;
+    bool limited = false;
+    for (int i = 0; i < p->n; i++) {
+        limited = limited || p->series[i].kind == WN_SERIES_LIMIT;
+    }
     for (int i = 0; i < p->n; i++) {
         const struct wn_series *s = &p->series[i];
+        bool projected = s->kind == WN_SERIES_BAND || s->kind == WN_SERIES_MEDIAN;
         for (size_t k = 0; k < s->n; k++) {
-            low = fmin(low, s->y[k]);
+            low = projected && limited ? low : fmin(low, s->y[k]);
             high = fmax(high, s->kind == WN_SERIES_BAND ? s->y2[k] : s->y[k]);
             right = fmax(right, s->x[k]);
         }
     }
     double margin = high > low ? 0.05 * (high - low) : fmax(0.05 * fabs(high), 1e-6);
-    low = isfinite(p->y_min) ? p->y_min : low - margin;
+    low = isfinite(p->y_min) ? p->y_min : low - (limited ? 3 : 1) * margin;
     high = isfinite(p->y_max) ? p->y_max : high + margin;
-    range(f, "x", left, right * 1.03);
+    range(f, "x", 0, right * 1.03);
     range(f, "y", low, high);
     if (p->right_axis_full > 0) {
         range(f, "y2", 100 * low / p->right_axis_full, 100 * high / p->right_axis_full);

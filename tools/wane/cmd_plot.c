@@ -116,16 +116,13 @@ static void add_limits(struct wn_picture *p, const struct subject *s, int colour
         (void)snprintf(label, sizeof label, "claim: %s Ah after %lld cycles",
                        wn_num_fixed(i->cell.claim.min_ah, 3, ah, sizeof ah),
                        (long long)i->cell.claim.cycles);
-        char whole[WN_SERIES_LABEL_SIZE];
-        wn_series_put(p,
-                      wn_picture_add(p, WN_SERIES_MARK, alone ? 1 : colour,
-                                     label_of(s, true, label, whole, sizeof whole)),
+        wn_series_put(p, wn_picture_add(p, WN_SERIES_MARK, alone ? 1 : colour, label),
                       (double)i->cell.claim.cycles, i->cell.claim.min_ah, NAN);
     }
 }
 
-/* "charge 4 A to 4.2 V, discharge 10 A to 2.5 V, 22 to 31 degC": from what was done, not from what
- * was planned. */
+/* "discharge at 10 A to 2.5 V; highest cell temperature 45 to 47 °C": from what was done, not from
+ * what was planned. */
 static void describe(const struct subject *s, char *buf, size_t size)
 {
     double low_c = INFINITY, high_c = -INFINITY, current_a = 0, cutoff_v = NAN;
@@ -138,22 +135,21 @@ static void describe(const struct subject *s, char *buf, size_t size)
             n++;
         }
         cutoff_v = isfinite(r->cutoff_v) ? r->cutoff_v : cutoff_v;
-        low_c = fmin(low_c, r->temperature_max_c);
+        low_c = fmin(low_c, r->temperature_max_c); /* ignores a NaN */
         high_c = fmax(high_c, r->temperature_max_c);
     }
-    const char *procedure = s->c.info.imported ? "recorded log" : s->c.info.procedure_title;
-    at += (size_t)snprintf(buf, size, "%.120s", procedure);
-    if (n > 0 && at < size) {
-        at += (size_t)snprintf(buf + at, size - at, "; discharge at %s A",
-                               wn_num_format(current_a / (double)n, 3, x, sizeof x));
-    }
-    if (isfinite(cutoff_v) && at < size) {
-        at += (size_t)snprintf(buf + at, size - at, " to %s V",
-                               wn_num_format(cutoff_v, 4, x, sizeof x));
+    bool cut = isfinite(cutoff_v);
+    buf[0] = '\0';
+    if (n > 0) {
+        at = (size_t)snprintf(buf, size, "discharge at %s A%s%s%s",
+                              wn_num_format(current_a / (double)n, 3, x, sizeof x),
+                              cut ? " to " : "", cut ? wn_num_format(cutoff_v, 4, y, sizeof y) : "",
+                              cut ? " V" : "");
     }
     if (high_c >= low_c && at < size) {
-        (void)snprintf(buf + at, size - at, "; highest cell temperature %s to %s °C",
-                       wn_num_fixed(low_c, 0, x, sizeof x), wn_num_fixed(high_c, 0, y, sizeof y));
+        (void)snprintf(buf + at, size - at, "%shighest cell temperature %s to %s °C",
+                       at > 0 ? "; " : "", wn_num_fixed(low_c, 0, x, sizeof x),
+                       wn_num_fixed(high_c, 0, y, sizeof y));
     }
 }
 
@@ -165,14 +161,16 @@ static void describe_all(struct wn_picture *p, const struct subject *s, int n, b
     }
     const char *word = simulated == 0 ? "" : simulated == n ? "SIMULATED" : "SIMULATED in part";
     const struct wn_campaign_info *i = &s[0].c.info;
-    char conditions[300];
-    describe(&s[0], conditions, sizeof conditions);
     (void)snprintf(p->title, sizeof p->title, "%s%s%s: %.150s", word, simulated > 0 ? "  " : "",
                    resistance ? "Resistance" : "Capacity",
                    n > 1                      ? "several campaigns"
                    : i->cell.title[0] != '\0' ? i->cell.title
                                               : i->name);
-    (void)snprintf(p->subtitle, sizeof p->subtitle, "%s", n > 1 ? "" : conditions);
+    if (n == 1) {
+        (void)snprintf(p->subtitle, sizeof p->subtitle, "%s",
+                       i->imported ? "imported from a recorded log" : i->procedure_title);
+        describe(&s[0], p->conditions, sizeof p->conditions);
+    }
     (void)snprintf(p->simulated_label, sizeof p->simulated_label, "%s", word);
     (void)snprintf(p->x_label, sizeof p->x_label, "cycle");
     (void)snprintf(p->y_label, sizeof p->y_label,
