@@ -69,8 +69,10 @@ void off_done(struct wn_engine *e)
     if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
         return; /* off of a bench that is off already, while watching or preparing */
     }
-    e->c.off_confirmed = true;
-    e->c.off_since_ns = e->c.now_ns;
+    if (!e->c.off_confirmed) { /* a further off does not give the current more time */
+        e->c.off_confirmed = true;
+        e->c.off_since_ns = e->c.now_ns;
+    }
 }
 
 static void try_again(struct wn_engine *e, const char *why)

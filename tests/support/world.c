@@ -37,6 +37,9 @@ static double ocv_v(const struct world *w)
 /* What flows at this instant, by the laws of the instrument. */
 double world_current_a(const struct world *w)
 {
+    if (w->leak && w->interlock) {
+        return 1.0;
+    }
     if (!w->on || !w->interlock) {
         return 0;
     }
@@ -139,7 +142,10 @@ static void switch_off(struct world *w)
         answer_later(w, WN_EREADBACK, "output is still on");
     } else {
         if (!w->stuck_on) {
+            w->shown_a = world_current_a(w);
+            w->off_ns = w->now_ns;
             w->on = false;
+            w->leak = false;
         }
         answer(w, WN_EVENT_OFF_DONE, WN_OK, "");
     }
@@ -223,6 +229,13 @@ void world_turn(struct world *w)
     ev.reading.time_ns = w->now_ns;
     ev.reading.voltage_v = terminal_v(w) + w->voltage_offset_v;
     ev.reading.current_a = world_current_a(w);
+    if (w->one_zero_current) {
+        w->one_zero_current = false;
+        ev.reading.current_a = 0;
+    }
+    if (!w->on && wn_ns_to_s(w->now_ns - w->off_ns) < w->ammeter_lag_s) {
+        ev.reading.current_a = w->shown_a;
+    }
     ev.reading.temperature_c = w->temperature_c + w->temperature_offset_c;
     ev.reading.ambient_c = w->ambient_c;
     ev.reading.has = WN_HAS_VOLTAGE | WN_HAS_CURRENT | WN_HAS_TEMPERATURE | WN_HAS_AMBIENT;

@@ -31,6 +31,11 @@ struct world {
     wn_ns committed_ns;
     bool store_fails;
     double voltage_offset_v, temperature_offset_c; /* of the readings */
+    bool one_zero_current;                         /* the next reading says 0 A, whatever flows */
+    bool leak;                                     /* current flows although the output is off */
+    double ammeter_lag_s; /* after off the ammeter still shows the old current for so long */
+    wn_ns off_ns;
+    double shown_a;
     /* what was remembered */
     struct wn_cycle_record cycle[WORLD_KEPT_MAX];
     int cycles;
