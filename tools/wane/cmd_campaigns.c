@@ -71,8 +71,8 @@ static void add_row(struct wn_table *t, const struct row *r)
     double rated_ah = i->cell.rated_capacity_ah;
     (void)snprintf(progress, sizeof progress, i->imported ? "%lld" : "%lld of %lld",
                    (long long)r->cycles, (long long)i->cycles_planned);
-    (void)snprintf(label, sizeof label, "%s%s%s", r->alarms > 0 ? "ALARM " : "",
-                   i->simulated ? "SIMULATED " : "", i->imported ? "imported" : "");
+    (void)snprintf(label, sizeof label, "%s%s%s", r->alarms > 0 ? " ALARM" : "",
+                   i->simulated ? " SIMULATED" : "", i->imported ? " imported" : "");
     wn_table_text(t, i->name);
     wn_table_text(t, i->cell.name);
     wn_table_text(t, i->procedure);
@@ -81,7 +81,7 @@ static void add_row(struct wn_table *t, const struct row *r)
     wn_table_text(t, progress);
     wn_table_number(t, r->last_ah, 4);
     wn_table_number(t, rated_ah > 0 ? 100 * r->last_ah / rated_ah : NAN, 1);
-    wn_table_text(t, label);
+    wn_table_text(t, label[0] == ' ' ? label + 1 : label);
 }
 
 static int is_campaign(const struct dirent *e)
