@@ -152,10 +152,8 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
         s->stale = true;
     }
     if (s->ids_due > 0 && now_ns - s->ids_ns > ID_LATE_MAX * timeout_ns(s)) {
-        s->ids_due =
-            s->lead
-                ? 1
-                : 0; /* lost, not late; but one may lie there without its end, which we send now */
+        /* Lost, not late; but one may lie there without its end, which we send now. */
+        s->ids_due = s->lead ? 1 : 0;
     }
     if (s->lead) {
         s->out_len = strlen(s->dialect->terminator);
@@ -413,7 +411,6 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
         return s->result;
     }
     s->timeouts++;
-    wn_line_reset(&s->lines);
     (void)wn_num_format(s->dialect->reply_timeout_s, 3, waited, sizeof waited);
     if (!s->sent) {
         s->phase = 0; /* who knows how much of it went out */

@@ -147,6 +147,7 @@ static void an_identity_of_another_instrument_does_not_put_in_step(void **state)
     talk_hears(&t, "maker,model,18|", WN_SESSION_PENDING);
     talk_hears(&t, "maker,model,175|", WN_SESSION_PENDING);
     talk_hears(&t, "maker,model,1|", WN_SESSION_PENDING);
+    talk_sends(&t, ""); /* still waiting */
     talk_waits(&t, 500, WN_SESSION_PENDING);
     talk_waits(&t, 500, WN_SESSION_FAILED);
 }

@@ -168,6 +168,9 @@ static void refusals_name_port_and_remedy(void **state)
     s.bits = 8;
     struct wn_link *l = must_open(&s);
     refuse(&s, WN_EBUSY, "in use by");
+    struct termios t; /* sp_open() would have set VMIN=0 under the holder */
+    assert_int_equal(tcgetattr(l->ops->fd(l), &t), 0);
+    assert_int_equal(t.c_cc[VMIN], 1);
     pty_check_transparent(&p, l);
     l->ops->close(l);
     pty_close(&p);

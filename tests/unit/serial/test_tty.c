@@ -150,6 +150,14 @@ static void the_descriptor_is_private_and_raw(void **state)
     struct pty p;
     struct termios t;
     pty_open(&p);
+    int other =
+        open(p.path, O_RDWR | O_NOCTTY | O_CLOEXEC); /* what another program may have left */
+    assert_int_equal(tcgetattr(other, &t), 0);
+    t.c_iflag |= IXON | IXOFF | IXANY | ISTRIP | IGNCR;
+    t.c_cflag |= CRTSCTS | CSTOPB;
+    t.c_cc[VMIN] = 0;
+    assert_int_equal(tcsetattr(other, TCSANOW, &t), 0);
+    assert_int_equal(close(other), 0);
     struct wn_link *l = must_open(p.path);
     int fd = l->ops->fd(l);
     assert_true((fcntl(fd, F_GETFD) & FD_CLOEXEC) != 0);
@@ -158,7 +166,7 @@ static void the_descriptor_is_private_and_raw(void **state)
     assert_int_equal(t.c_lflag & (ICANON | ECHO | ISIG | IEXTEN), 0);
     assert_int_equal(t.c_iflag & (IXON | IXOFF | IXANY | ICRNL | INLCR | IGNCR | ISTRIP), 0);
     assert_int_equal(t.c_oflag & OPOST, 0);
-    assert_int_equal(t.c_cflag & CRTSCTS, 0);
+    assert_int_equal(t.c_cflag & (CRTSCTS | CSTOPB), 0);
     assert_int_equal(t.c_cflag & CSIZE, CS8);
     assert_int_equal(t.c_cflag & HUPCL, HUPCL);
     assert_int_equal(t.c_cc[VMIN], 1);
