@@ -218,18 +218,19 @@ static void take_thresholds(struct wn_campaign *c, const struct wn_campaign_thre
 
 static int open_for_writing(struct wn_campaign *c, struct wn_error *err)
 {
-    static struct wn_campaign_info info; /* large; a station is one thread */
+    struct wn_campaign_info info;
+    int64_t version = 0;
     int rc = connect_to(c, c->path, err);
     rc = rc == WN_OK ? check_kind(c, err) : rc;
+    rc = rc == WN_OK ? schema_version(c, &version, err) : rc; /* a newer one is left alone */
     rc = rc == WN_OK ? set_durable(c, err) : rc;
-    rc = rc == WN_OK ? schema_migrate(c, err) : rc;
     rc = rc == WN_OK ? health_begin(c, err) : rc;
+    rc = rc == WN_OK ? schema_migrate(c, err) : rc;
     rc = rc == WN_OK ? rows_prepare(c, err) : rc;
     rc = rc == WN_OK ? rows_count_on(c, err) : rc;
     rc = rc == WN_OK ? wn_campaign_info(c, &info, err) : rc;
     if (rc == WN_OK) {
         take_thresholds(c, &info.store_on_change);
-        c->force = true;
     }
     return rc;
 }

@@ -235,9 +235,6 @@ static void test_killed(void **state)
     int old = 0, new = 0;
     for (int status = 1; status != 0; n++) {
         make_old(f);
-        sqlite3 *db = plain_open(f->path); /* closed cleanly: opening it marks it, one more write */
-        (void)sqlite3_exec(db, "UPDATE campaign SET clean_end = 1", NULL, NULL, NULL);
-        (void)sqlite3_close(db);
         pid_t child = fork();
         assert_true(child >= 0);
         if (child == 0) {
@@ -249,7 +246,7 @@ static void test_killed(void **state)
         }
         assert_int_equal(waitpid(child, &status, 0), child);
         assert_true(WIFEXITED(status) && WEXITSTATUS(status) <= 1);
-        db = plain_open(f->path);
+        sqlite3 *db = plain_open(f->path);
         int64_t version = plain_int(db, "PRAGMA user_version");
         assert_int_equal(plain_int(db, "SELECT count(*) FROM sqlite_master WHERE name = 'intent'"),
                          version);
@@ -260,7 +257,7 @@ static void test_killed(void **state)
         assert_true(n < 2000);
     }
     print_message("%d old, %d new\n", old, new);
-    assert_true(old > 5 && new > 1);
+    assert_true(old > 5 && new == 1);
 }
 
 static void test_newer_is_refused(void **state)

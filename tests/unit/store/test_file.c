@@ -216,6 +216,10 @@ static void test_views(void **state)
                                    "SELECT kind || ', ' || part_of || ', ' || start_h || ', ' ||"
                                    " start_utc FROM steps WHERE step = 2"),
                         "discharge, check-up, 2.0, 2026-09-21T14:13:20Z");
+    assert_string_equal(plain_text(db,
+                                   "SELECT end_h || ' ' || end_utc || ' ' || ended_by FROM steps"
+                                   " WHERE step = 2"),
+                        "2.5 2026-09-21T14:13:20Z voltage 2");
     assert_string_equal(plain_text(db, "SELECT step || ' ' || cycle || ' ' || time_s FROM readings"
                                        " WHERE number = 3"),
                         "3 1003 300.0");
@@ -324,18 +328,14 @@ static void test_reader_of_another_user(void **state)
 }
 
 /* A reader that made -shm as another user must not lock the service out without a word. */
-static void test_companion_of_another_user(void **state)
+static void open_with_one_of(const struct fixture *f, const char *whose)
 {
-    struct fixture *f = *state;
     char name[300];
-    if (geteuid() != 0) {
-        print_message("SKIP: only root can become another user\n");
-        skip();
-    }
     wn_campaign_close(fixture_create(f));
     assert_int_equal(chmod(f->dir, 0755), 0);
     assert_int_equal(chown(f->path, 65534, 65534), 0);
-    (void)snprintf(name, sizeof name, "%s-shm", f->path);
+    (void)snprintf(name, sizeof name, "%s-%s", f->path, whose);
+    assert_int_equal(chown(name, 65534, 65534), 0); /* the other one is root's */
     pid_t child = fork();
     assert_true(child >= 0);
     if (child == 0) {
@@ -350,6 +350,17 @@ static void test_companion_of_another_user(void **state)
     int status = -1;
     assert_int_equal(waitpid(child, &status, 0), child);
     assert_int_equal(status, 0);
+    place_remove(f->path);
+}
+
+static void test_companion_of_another_user(void **state)
+{
+    if (geteuid() != 0) {
+        print_message("SKIP: only root can become another user\n");
+        skip();
+    }
+    open_with_one_of(*state, "wal");
+    open_with_one_of(*state, "shm");
 }
 
 /* A reader in the middle of its rows does not keep the log from being moved into the file. */
@@ -398,7 +409,7 @@ static void test_damage(void **state)
     wn_campaign_close(c);
     sqlite3 *db = plain_open(f->path); /* as after a kill */
     (void)sqlite3_exec(db, "UPDATE campaign SET clean_end = 0", NULL, NULL, NULL);
-    int64_t page = plain_int(db, "SELECT rootpage FROM sqlite_master WHERE name = 'event'");
+    int64_t page = plain_int(db, "SELECT rootpage FROM sqlite_master WHERE name = 'check_up'");
     (void)sqlite3_close(db);
     int fd = open(f->path, O_WRONLY | O_CLOEXEC);
     char junk[4096];
@@ -406,7 +417,24 @@ static void test_damage(void **state)
     assert_int_equal(pwrite(fd, junk, sizeof junk, (off_t)(page - 1) * 4096), 4096);
     (void)close(fd);
     assert_int_equal(wn_campaign_open(&c, f->path, &err), WN_ECORRUPT);
+    assert_non_null(strstr(err.text, "is damaged"));
     assert_non_null(strstr(err.text, "backup"));
+    assert_null(strchr(err.text, '\n'));
+}
+
+static void test_clean_end(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_campaign *c = fixture_create(f);
+    sqlite3 *db = plain_open(f->path);
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(plain_int(db, "SELECT clean_end FROM campaign"), 0);
+        wn_campaign_close(c);
+        assert_int_equal(plain_int(db, "SELECT clean_end FROM campaign"), 1);
+        c = fixture_open(f);
+    }
+    wn_campaign_close(c);
+    (void)sqlite3_close(db);
 }
 
 static int told;
@@ -446,6 +474,7 @@ int main(void)
         T(test_companion_of_another_user),
         T(test_reader_and_writer),
         T(test_damage),
+        T(test_clean_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

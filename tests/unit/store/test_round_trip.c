@@ -142,6 +142,15 @@ static void test_lists(void **state)
     assert_ok(wn_campaign_each_reading(c, 21, 40, see_reading, &s, why));
     assert_int_equal(s.n, 0);
     assert_int_equal(s.wrong, 0);
+    sqlite3 *db = plain_open(f->path); /* one that lies between those of other steps */
+    (void)sqlite3_exec(db, "UPDATE reading SET step = 99 WHERE number = 750", NULL, NULL, NULL);
+    (void)sqlite3_close(db);
+    s = (struct seen){.utc = s.utc};
+    assert_ok(wn_campaign_each_reading(c, 7, 12, see_reading, &s, why));
+    assert_int_equal(s.n, 599);
+    s = (struct seen){.utc = s.utc};
+    assert_ok(wn_campaign_each_reading(c, 99, 99, see_reading, &s, why));
+    assert_int_equal(s.n, 1);
     struct wn_error err = {0};
     s.stop_at = 10;
     assert_int_equal(wn_campaign_each_cycle(c, see_cycle, &s, &err), 77);
