@@ -11,6 +11,7 @@
 
 #define BACK_OFF_FIRST_NS WN_NS_PER_S
 #define BACK_OFF_MAX_NS   (30 * WN_NS_PER_S)
+#define TELL_BAD_NS       (60 * WN_NS_PER_S)
 #define WATCH_NS          WN_NS_PER_S /* host time between readings while nothing runs */
 
 void bench_init(struct station *s)
@@ -406,6 +407,30 @@ static void converse(struct station *s, wn_ns now)
     }
 }
 
+/* A reply that was asked for again and came right is no fault, but nobody should have to guess that
+ * the line is bad. */
+static void tell_bad_replies(struct station *s, wn_ns now)
+{
+    struct bench *b = &s->bench;
+    uint64_t bad = b->session.bad_replies + b->session.timeouts;
+    if (bad < b->told_bad) {
+        b->told_bad = bad; /* a fresh session after a reopening */
+    }
+    if (bad > b->told_bad && now >= b->tell_bad_ns) {
+        station_log(s, 4, "%s (%llu bad or missing replies since the last such line)",
+                    b->session.complaint, (unsigned long long)(bad - b->told_bad));
+        b->told_bad = bad;
+        b->tell_bad_ns = now + TELL_BAD_NS;
+    }
+}
+
+bool bench_has_output(const struct station *s)
+{
+    size_t len = 0;
+    (void)wn_session_output(&s->bench.session, &len);
+    return len > 0;
+}
+
 void bench_turn(struct station *s, wn_ns now)
 {
     struct bench *b = &s->bench;
@@ -425,6 +450,7 @@ void bench_turn(struct station *s, wn_ns now)
     }
     if (b->link != NULL && b->stage != BENCH_SETTLING) {
         converse(s, now);
+        tell_bad_replies(s, now);
     }
 }
 

@@ -16,8 +16,9 @@
 
 #define MAINTAIN_NS  (60 * WN_NS_PER_S)
 #define LOOK_GRACE_S 60.0
-#define COMMITS_MAX  500 /* between two checkpoints: the write-ahead log stays at a few megabytes  \
-                          */
+#define COMMITS_MAX                                                                                \
+    500 /* between two checkpoints: the write-ahead log stays at a few megabytes                   \
+         */
 /* A bench with a fast clock of its own: so much of its time at most is between two commits. */
 #define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 

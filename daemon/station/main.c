@@ -198,8 +198,9 @@ static void wait_events(struct station *s, int signals, struct pollfd *fds, int 
                        : (int)((wait < WAIT_MAX_MS * WN_NS_PER_MS ? wait + 999999
                                                                   : WAIT_MAX_MS * WN_NS_PER_MS) /
                                WN_NS_PER_MS);
+    short want = bench_has_output(s) ? POLLIN | POLLOUT : POLLIN;
     fds[0] = (struct pollfd){s->bench.link != NULL ? s->bench.link->ops->fd(s->bench.link) : -1,
-                             POLLIN, 0};
+                             want, 0};
     fds[1] = (struct pollfd){signals, POLLIN, 0};
     fds[2] = (struct pollfd){s->guard_lost ? -1 : s->guard_fd, POLLIN, 0};
     *n = 3 + wn_control_poll_fds(s->control, fds + 3, WN_CONTROL_CLIENTS_MAX + 1);

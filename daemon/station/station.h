@@ -37,7 +37,9 @@ struct bench {
     wn_ns back_off_ns;
     bool off_wanted, output_wanted;
     struct wn_output output;
-    bool guarded;  /* the guard holds a duplicate */
+    bool guarded;      /* the guard holds a duplicate */
+    uint64_t told_bad; /* bad replies logged so far */
+    wn_ns tell_bad_ns; /* host time: not before */
     int told_code; /* of the last failure logged since it was ready; 0: none. The same one is not
                       logged again */
     char first_identity[256]; /* of this campaign: another instrument of the same kind is not the
@@ -107,6 +109,8 @@ void bench_init(struct station *s);
 void bench_off_now(struct station *s);
 /** Opens, talks, reads what has come; turns results into engine events. */
 void bench_turn(struct station *s, wn_ns now);
+/** Are there bytes the port has not taken yet? */
+bool bench_has_output(const struct station *s);
 wn_ns bench_deadline(const struct station *s, wn_ns now);
 bool bench_off_confirmed(const struct station *s);
 void bench_close(struct station *s);
