@@ -418,7 +418,7 @@ static void tell_bad_replies(struct station *s, wn_ns now)
     }
     if (bad > b->told_bad && now >= b->tell_bad_ns) {
         station_log(s, 4, "%s (%llu bad or missing replies since the last such line)",
-                    b->session.complaint, (unsigned long long)(bad - b->told_bad));
+                    b->session.complaint.text, (unsigned long long)(bad - b->told_bad));
         b->told_bad = bad;
         b->tell_bad_ns = now + TELL_BAD_NS;
     }
