@@ -397,18 +397,12 @@ static void test_reader_and_writer(void **state)
     wn_campaign_close(c);
 }
 
-/* Damage is found before anything is built on it. */
-static void test_damage(void **state)
+/* Junk where a table begins that opening does not read; all of the log is in the file before. */
+static void damage(const struct fixture *f)
 {
-    struct fixture *f = *state;
-    struct wn_error err = {0};
-    struct wn_campaign *c = fixture_create(f);
-    for (int i = 0; i < 200; i++) {
-        put_some(c);
-    }
-    wn_campaign_close(c);
-    sqlite3 *db = plain_open(f->path); /* as after a kill */
-    (void)sqlite3_exec(db, "UPDATE campaign SET clean_end = 0", NULL, NULL, NULL);
+    sqlite3 *db = plain_open(f->path);
+    (void)sqlite3_exec(db, "UPDATE campaign SET clean_end = 0", NULL, NULL, NULL); /* a kill */
+    assert_int_equal(plain_int(db, "PRAGMA wal_checkpoint(TRUNCATE)"), 0);
     int64_t page = plain_int(db, "SELECT rootpage FROM sqlite_master WHERE name = 'check_up'");
     (void)sqlite3_close(db);
     int fd = open(f->path, O_WRONLY | O_CLOEXEC);
@@ -416,10 +410,62 @@ static void test_damage(void **state)
     memset(junk, 0x5a, sizeof junk);
     assert_int_equal(pwrite(fd, junk, sizeof junk, (off_t)(page - 1) * 4096), 4096);
     (void)close(fd);
+}
+
+/* Damage is found before anything is built on it. */
+static void test_damage(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_error err = {0};
+    struct wn_campaign *c = fixture_create(f);
+    put_some(c);
+    wn_campaign_close(c);
+    damage(f);
     assert_int_equal(wn_campaign_open(&c, f->path, &err), WN_ECORRUPT);
     assert_non_null(strstr(err.text, "is damaged"));
     assert_non_null(strstr(err.text, "backup"));
     assert_null(strchr(err.text, '\n'));
+}
+
+/* The same after an I/O error while it is open: nothing is written, nothing is thrown away. */
+static void test_damage_while_open(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_error err = {0};
+    struct wn_campaign *c = fixture_create(f);
+    struct wn_record r;
+    put_some(c);
+    wn_campaign_close(c);
+    c = fixture_open(f);
+    c->suspect = true;
+    fixture_event(&r, 3, WN_SEVERITY_ALARM);
+    fixture_put(c, &r);
+    damage(f);
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(wn_store_commit(wn_campaign_store(c), 9, &err), WN_ECORRUPT);
+        assert_non_null(strstr(err.text, "is damaged"));
+        assert_true(c->pending_len > 0 && c->suspect);
+        assert_int_equal(wn_campaign_maintain(c, 0, &err), WN_ECORRUPT);
+    }
+    wn_campaign_close(c);
+    sqlite3 *db = plain_open(f->path);
+    assert_int_equal(plain_int(db, "SELECT count(*) FROM event"), 2);
+    assert_int_equal(plain_int(db, "SELECT clean_end FROM campaign"), 0);
+    (void)sqlite3_close(db);
+}
+
+/* Two that make the same file at the same moment: one of them is told. */
+static void test_publish_overwrites_nothing(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_error err = {0};
+    struct stat st;
+    char mine[300];
+    assert_ok(place_make_new(f->path, mine, sizeof mine, why));
+    write_file(f->path, "the other one was faster");
+    assert_int_equal(place_publish(mine, f->path, &err), WN_EEXIST);
+    assert_int_equal(stat(f->path, &st), 0);
+    assert_int_equal(st.st_size, 24);
 }
 
 static void test_clean_end(void **state)
@@ -474,6 +520,8 @@ int main(void)
         T(test_companion_of_another_user),
         T(test_reader_and_writer),
         T(test_damage),
+        T(test_damage_while_open),
+        T(test_publish_overwrites_nothing),
         T(test_clean_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
