@@ -29,12 +29,13 @@
 #define STOP_LIMIT_NS                                                                              \
     (5 * SECOND_NS) /* beyond what a station needs to switch off by itself when the service stops  \
                      */
-#define GRACE_MAX_MS 60000 /* a station may ask for so long before its next beat, with nothing on  \
-                            */
+#define GRACE_MAX_MS 60000 /* longest grace a station may ask for, with nothing on */
+60000 /* a station may ask for so long before its next beat, with nothing on                   \
+       */
 #define HEALTHY_NS      (600 * SECOND_NS)
 #define BACK_OFF_MAX_NS (60 * SECOND_NS)
 
-static struct child children[CHILDREN_MAX];
+    static struct child children[CHILDREN_MAX];
 static int children_n;
 static char program_dir[400];
 static const char *config_path;
@@ -76,9 +77,16 @@ static void put_down(struct child *c, const char *why, bool restart)
     }
     guard_make_safe(c);
     if (killed) {
-        c->dying = waitpid(c->pid, &status, WNOHANG) != c->pid;
+        c->dying = true;
+        for (int n = 0; n < 10 && c->dying;
+             n++) { /* most are gone at once; never longer than 50 ms */
+            c->dying = waitpid(c->pid, &status, WNOHANG) != c->pid;
+            (void)poll(NULL, 0, c->dying ? 5 : 0);
+        }
         c->pid = c->dying ? c->pid : 0;
-        guard_log(3, "%s %s: %s: killed", c->is_station ? "station" : "herald", c->name, why);
+        bool by_itself = !c->dying && WIFEXITED(status);
+        guard_log(by_itself ? 5 : 3, "%s %s: %s: %s", c->is_station ? "station" : "herald", c->name,
+                  why, by_itself ? "ended by itself" : "killed");
     }
     int64_t now = guard_now_ns();
     if (now - c->started_ns > HEALTHY_NS) {
