@@ -24,18 +24,14 @@
 
 #include "port/clock.h"
 
-#define SECOND_NS     INT64_C(1000000000)
-#define FIRST_BEAT_NS (30 * SECOND_NS) /* a station opens its files and ports before it beats */
-#define STOP_LIMIT_NS                                                                              \
-    (5 * SECOND_NS) /* beyond what a station needs to switch off by itself when the service stops  \
-                     */
-#define GRACE_MAX_MS 60000 /* longest grace a station may ask for, with nothing on */
-60000 /* a station may ask for so long before its next beat, with nothing on                   \
-       */
+#define SECOND_NS       INT64_C(1000000000)
+#define FIRST_BEAT_NS   (30 * SECOND_NS) /* a station opens its port before it beats */
+#define STOP_LIMIT_NS   (5 * SECOND_NS)  /* beyond what a station itself needs to switch off */
+#define GRACE_MAX_MS    60000            /* longest grace a station may ask for */
 #define HEALTHY_NS      (600 * SECOND_NS)
 #define BACK_OFF_MAX_NS (60 * SECOND_NS)
 
-    static struct child children[CHILDREN_MAX];
+static struct child children[CHILDREN_MAX];
 static int children_n;
 static char program_dir[400];
 static const char *config_path;
