@@ -10,8 +10,8 @@
 #include "fade/internal.h"
 
 enum { AROUND = 2, POINTS_EARLY = 16 };
-#define FREE_MAX    3.1  /* ln(life / cycles seen) that the data, not only the prior, must exclude */
-#define WIDTH_MAX   1.8  /* ln(p90 / p10) beyond which the answer would be no help */
+#define FREE_MAX    3.1 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
+#define WIDTH_MAX   1.8 /* ln(p90 / p10) beyond which the answer would be no help */
 #define LOST_EARLY  0.12 /* lost less than this, it takes POINTS_EARLY points */
 #define LOST_ENOUGH 0.25 /* from here on a wide interval is cut to WIDTH_MAX, not refused */
 
@@ -50,24 +50,32 @@ void wn_fade_progress(const struct wn_fade_digest *d, double threshold_ah,
     out->bend = (out->lost - 2 * at_half) / fmax(fabs(out->lost), 0.02);
 }
 
-/** Corrects median and sides by factors that depend on the width of the posterior. */
-static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
-                      double z[3])
+/** 0 below low, 1 above high, straight between. */
+static double ramp(double x, double low, double high)
 {
-    static const double at[WN_FADE_WIDTHS] = {0.05, 0.15, 0.3, 0.55, 0.9};
-    z[0] = wn_fade_quantile(post, 0.1);
-    z[1] = wn_fade_quantile(post, 0.5);
-    z[2] = wn_fade_quantile(post, 0.9);
-    double width = z[2] - z[0];
+    return clamp((x - low) / (high - low), 0, 1);
+}
+
+/** Corrects the median and the sides of the posterior: METHOD.md, step 6. */
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_progress *p,
+                      const struct wn_fade_tuning *t, double z[3])
+{
+    static const double at[WN_FADE_WIDTHS] = {0.2, 0.5, 0.9, 1.4};
+    double median = wn_fade_quantile(post, 0.5);
+    double low = median - wn_fade_quantile(post, 0.1), high = wn_fade_quantile(post, 0.9) - median;
+    double width = (low + high) / median;
     int k = 0;
     while (k < WN_FADE_WIDTHS - 2 && width > at[k + 1])
         k++;
-    double part = clamp((width - at[k]) / (at[k + 1] - at[k]), 0, 1);
-    double factor[3];
-    for (int i = 0; i < 3; i++)
-        factor[i] = t->interval[k][i] + part * (t->interval[k + 1][i] - t->interval[k][i]);
-    double low = factor[0] * (z[1] - z[0]), high = factor[2] * (z[2] - z[1]);
-    z[1] *= factor[1];
+    double part = ramp(width, at[k], at[k + 1]);
+    low *= t->sides[k][0] + part * (t->sides[k + 1][0] - t->sides[k][0]);
+    high *= t->sides[k][1] + part * (t->sides[k + 1][1] - t->sides[k][1]);
+    double trust = 1 + t->lean * (0.3 - post->family_share);
+    low *= trust;
+    high *= trust;
+    double far = t->late_slow + ramp(p->bend, 0, 0.3) * (t->late_fast - t->late_slow);
+    double late = ramp(median, 0.08, 0.16) * (1 - ramp(median, far, far + 0.2));
+    z[1] = median * (1 - t->late * late * ramp(width, 0.3, 0.45));
     z[0] = fmax(0, z[1] - low);
     z[2] = z[1] + high;
 }
@@ -85,14 +93,14 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double thres
 {
     struct wn_fade_progress p;
     wn_fade_progress(d, threshold_ah, &p);
-    calibrate(post, t, z);
+    calibrate(post, &p, t, z);
     if (p.lost < LOST_EARLY && d->used < POINTS_EARLY)
         return WN_FADE_TOO_LITTLE;
     if (post->free90 > FREE_MAX)
         return WN_FADE_TOO_MANY_LIVES;
-    double slows = p.lost > 0.03 ? clamp((0.4 - p.bend) / 0.2, 0, 1) : 0;
-    extend(z, 1.25 * post->free90 + 0.15, slows * clamp((0.7 - p.lost) / 0.25, 0, 1));
-    extend(z, post->free80, clamp((0.2 - p.lost) / 0.08, 0, 1));
+    double slows = p.lost > 0.03 ? 1 - ramp(p.bend, 0.2, 0.4) : 0;
+    extend(z, 1.25 * post->free90 + 0.15, slows * (1 - ramp(p.lost, 0.45, 0.7)));
+    extend(z, post->free80, 1 - ramp(p.lost, 0.12, 0.2));
     if (z[2] - z[0] <= WIDTH_MAX)
         return WN_FADE_ANSWERED;
     if (p.lost < LOST_ENOUGH)

@@ -1,9 +1,9 @@
-/* Fade: from capacity per cycle to the end of life as a distribution, and to the verdict on a claim.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Fade: from capacity per cycle to the end of life as a distribution, and to the verdict on a
+ * claim. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure: no I/O, no clock, no heap; the caller gives every number. Deterministic to the bit for the same
- * input. The method is described in lib/fade/METHOD.md. One call takes some 20 ms and 300 kB of stack:
- * never in a station's loop. */
+ * Pure: no I/O, no clock, no heap; the caller gives every number. Deterministic to the bit for the
+ * same input. The method is described in lib/fade/METHOD.md. One call takes some 20 ms and 300 kB
+ * of stack: never in a station's loop. */
 #ifndef WN_FADE_FADE_H
 #define WN_FADE_FADE_H
 
@@ -17,7 +17,7 @@ struct wn_fade_point {
     double capacity_ah;
     double resistance_ohm; /* NaN: unknown */
     double temperature_c;  /* NaN: unknown */
-    unsigned flags;        /* set of enum wn_cycle_flag (metrology/cycle.h); invalid cycles are left out */
+    unsigned flags; /* set of enum wn_cycle_flag (metrology/cycle.h); invalid cycles are left out */
 };
 
 enum wn_fade_state {
@@ -28,9 +28,9 @@ enum wn_fade_state {
 
 enum wn_fade_verdict {
     WN_VERDICT_NOT_YET_PREDICTABLE,
-    WN_VERDICT_HOLDS,          /* the cycle count was reached with capacity at or above the claim */
-    WN_VERDICT_FAILS,          /* end of life was declared before the claimed cycle count */
-    WN_VERDICT_ON_COURSE,      /* probability >= 0.9 */
+    WN_VERDICT_HOLDS,     /* the cycle count was reached with capacity at or above the claim */
+    WN_VERDICT_FAILS,     /* end of life was declared before the claimed cycle count */
+    WN_VERDICT_ON_COURSE, /* probability >= 0.9 */
     WN_VERDICT_IN_DOUBT,
     WN_VERDICT_WILL_FALL_SHORT /* probability <= 0.1 */
 };
@@ -48,10 +48,12 @@ struct wn_fade_result {
     double eol_median_cycle; /* valid when projected; when reached all three equal crossed_at */
     double eol_p10_cycle;
     double eol_p90_cycle;
-    double crossed_at_cycle; /* first of the three consecutive valid cycles below; NaN unless reached */
+    double crossed_at_cycle; /* first of the three consecutive valid cycles below; NaN unless
+                                reached */
     double threshold_ah;
-    char reason[WN_FADE_REASON_SIZE]; /* one sentence: why not yet predictable, or what the answer leans on */
-    size_t curve_len;        /* projected capacity from the last cycle on, for pictures */
+    char reason[WN_FADE_REASON_SIZE]; /* one sentence: why not yet predictable, or what the answer
+                                         leans on */
+    size_t curve_len;                 /* projected capacity from the last cycle on, for pictures */
     struct wn_fade_curve_point curve[WN_FADE_CURVE_MAX];
 };
 
@@ -65,8 +67,8 @@ struct wn_fade_claim {
  *
  * @param points  n points in rising order of cycle (borrowed)
  * @return WN_OK       *out filled, whatever its state
- * @return WN_EINVAL   n == 0, cycles not rising or negative, a capacity not finite, or threshold_ah not
- *                      positive: text says which row; the caller shows it */
+ * @return WN_EINVAL   n == 0, cycles not rising or negative, a capacity not finite, or threshold_ah
+ * not positive: text says which row; the caller shows it */
 int wn_fade_project(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_result *out, struct wn_error *err);
 
@@ -74,7 +76,8 @@ int wn_fade_project(const struct wn_fade_point *points, size_t n, double thresho
 int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
                         struct wn_fade_claim *out, struct wn_error *err);
 
-/** Initial capacity for a retention "of initial": median of the first five valid cycles; NaN without any. */
+/** Initial capacity for a retention "of initial": median of the first five valid cycles; NaN
+ * without any. */
 double wn_fade_initial_capacity_ah(const struct wn_fade_point *points, size_t n);
 
 /** The words of the command line: "projected", "not_yet_predictable", "reached". */

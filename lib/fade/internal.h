@@ -14,7 +14,7 @@ enum {
     WN_FADE_Z = 64,
     WN_FADE_WARPS = 5,
     WN_FADE_NOBODY = -1,
-    WN_FADE_WIDTHS = 5
+    WN_FADE_WIDTHS = 4
 };
 
 /** The valid points of a campaign, condensed. */
@@ -61,10 +61,14 @@ struct wn_fade_tuning {
     double life_slope, life_bend; /* prior density of z: exp(-slope z + bend z^2) */
     double depth_width;  /* real rows count less when their threshold lies at another depth */
     double power_chance; /* vague draws: share of pure power laws */
-    double vague_b_mean, vague_b_sd;    /* ln of the exponent */
-    double vague_w_low, vague_w_high;   /* logit of the weight of the power part */
-    double vague_c_low, vague_s_low;    /* earliest knee, sharpest knee */
-    double interval[WN_FADE_WIDTHS][3]; /* factors on lower side, median, upper side: METHOD.md */
+    double vague_b_mean, vague_b_sd;  /* ln of the exponent */
+    double vague_w_low, vague_w_high; /* logit of the weight of the power part */
+    double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
+    double vague_r_sd, vague_r_low;   /* early recovery, below 0 a running-in loss */
+    double late;                      /* share by which a wide median is shortened late in life, */
+    double late_slow, late_fast;      /* up to these z while the loss slows down, speeds up */
+    double sides[WN_FADE_WIDTHS][2];  /* factors on lower and upper side */
+    double lean; /* how much narrower the sides are when one family explains the curve */
 };
 extern const struct wn_fade_tuning wn_fade_tuning;
 
@@ -83,7 +87,7 @@ struct wn_fade_posterior {
     double family_share;     /* its share of all mass */
     /* z below which 80 and 90 % would lie, were each share of life equally likely before */
     double free80, free90;
-    double top;    /* largest logarithm met: the scale of a second pass */
+    double top; /* largest logarithm met: the scale of a second pass */
 };
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,

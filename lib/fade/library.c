@@ -52,7 +52,7 @@ static void vary(struct wn_fade_shape *p, double spread, struct wn_prng *r)
     p->b = clamp(p->b * exp(0.5 * spread * wn_prng_normal(r)), 0.3, 3);
     p->c = clamp(p->c + 0.2 * spread * wn_prng_normal(r), 0.2, 1.1);
     p->s = clamp(p->s * exp(0.7 * spread * wn_prng_normal(r)), 0.015, 0.4);
-    p->r = clamp(p->r + 0.02 * spread * wn_prng_normal(r), 0, 0.3);
+    p->r = clamp(p->r + 0.02 * spread * wn_prng_normal(r), -0.2, 0.3);
 }
 
 static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, struct wn_prng *r)
@@ -65,7 +65,7 @@ static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, 
     p->c = clamp(t->vague_c_low + (1.05 - t->vague_c_low) * wn_prng_uniform(r), 0.1, 1.1);
     p->s = clamp(exp(log(t->vague_s_low) + log(0.3 / t->vague_s_low) * wn_prng_uniform(r)), 0.015,
                  0.4);
-    p->r = clamp(0.05 * wn_prng_normal(r), 0, 0.3);
+    p->r = clamp(t->vague_r_sd * wn_prng_normal(r), t->vague_r_low, 0.3);
 }
 
 static bool next_real(struct wn_fade_library *l, struct wn_fade_entry *e)

@@ -34,8 +34,13 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .vague_w_high = 3.26,
     .vague_c_low = 0.23,
     .vague_s_low = 0.02,
-    .interval =
-        {{1.35, 1, 1.05}, {1.1, 0.97, 0.95}, {0.95, 0.9, 0.85}, {0.95, 1, 1.1}, {0.75, 1, 0.85}},
+    .vague_r_sd = 0.05,
+    .vague_r_low = 0,
+    .lean = 1,
+    .late = 0.16,
+    .late_slow = 0.4,
+    .late_fast = 0.6,
+    .sides = {{1.5, 0.97}, {0.97, 1}, {0.57, 0.77}, {0.53, 0.6}},
 };
 
 static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};

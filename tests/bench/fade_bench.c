@@ -1,9 +1,11 @@
 /* Scores the projection on the open curves, beside naive laws, with cells or whole families left
  * out. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * usage: fade_bench REFERENCE_DIR [every=N] [brief=1] [NAME=VALUE of struct wn_fade_tuning]...
- * Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are % of the
- * true life, clipped at 900; "not yet predictable" counts as 100. */
+ * usage: fade_bench REFERENCE_DIR [every=N] [half=H] [brief=B] [NAME=VALUE of struct
+ * wn_fade_tuning]... half: 1 only odd cells, 2 only even ones (numbers are tuned on odd cells and
+ * reported on even ones). brief: 1 without naive laws and early answers, 2 with every single
+ * answer. Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are %
+ * of the true life, clipped at 900; "not yet predictable" counts as 100. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -184,21 +186,23 @@ static void table_of_families(int way)
     double medians = 0, means = 0, cover = 0;
     int k = 0;
     for (int f = 0; f < wn_fade_family_count; f++) {
-        if (cells[way][f][1].n == 0)
+        if (cells[way][f][2].n == 0)
             continue;
         printf("%-22s", wn_fade_families[f]);
         for (int m = 0; m < MARKS; m++) {
             struct cell *s = &cells[way][f][m];
             double best = 1e9;
+            if (s->n == 0) {
+                printf("  %-26s", "    -");
+                continue;
+            }
             for (int w = 2; w < WAYS; w++)
                 best = fmin(best,
                             cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
             double average = mean(s->error, s->n);
             printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
-                   m > 0 && average > 1.2 * best ? "!" : " ", 100.0 * s->covered / s->asked,
-                   s->not_yet);
-            if (s->n == 0)
-                continue;
+                   m > 0 && average > 1.2 * best ? "!" : " ",
+                   s->asked ? 100.0 * s->covered / s->asked : 0, s->not_yet);
             medians += median(s->error, s->n);
             means += average;
             cover += s->asked ? (double)s->covered / s->asked : 0;
@@ -248,10 +252,14 @@ static const struct {
     KNOB(weight_power), KNOB(sigma),          KNOB(sigma_dof),   KNOB(points),
     KNOB(level_sd),     KNOB(life_slope),     KNOB(depth_width), KNOB(power_chance),
     KNOB(vague_b_mean), KNOB(vague_b_sd),     KNOB(life_bend),   KNOB(vague_w_low),
-    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low),
+    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low), KNOB(vague_r_sd),
+    KNOB(vague_r_low),  KNOB(late),           KNOB(late_slow),   KNOB(lean),
+    KNOB(late_fast),    KNOB(sides[0][0]),    KNOB(sides[0][1]), KNOB(sides[1][0]),
+    KNOB(sides[1][1]),  KNOB(sides[2][0]),    KNOB(sides[2][1]), KNOB(sides[3][0]),
+    KNOB(sides[3][1]),
 };
 
-static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief)
+static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief, int *half)
 {
     const char *equals = strchr(text, '=');
     double value;
@@ -262,6 +270,8 @@ static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *br
         return (*every = (int)value) > 0;
     if (len == 5 && strncmp(text, "brief", len) == 0)
         return (*brief = (int)value) >= 0;
+    if (len == 4 && strncmp(text, "half", len) == 0)
+        return (*half = (int)value) >= 0 && *half <= 2;
     if (len == 5 && strncmp(text, "vague", len) == 0)
         return (t->vague = (int)value) > 0;
     for (size_t k = 0; k < sizeof knobs / sizeof knobs[0]; k++)
@@ -276,16 +286,23 @@ int main(int argc, char **argv)
 {
     static struct curves all;
     struct wn_fade_tuning t = wn_fade_tuning;
-    int every = 1, brief = 0;
+    int every = 1, brief = 0, half = 0;
     bool fine = argc >= 2;
     for (int i = 2; i < argc; i++)
-        fine = fine && turn(&t, argv[i], &every, &brief);
+        fine = fine && turn(&t, argv[i], &every, &brief, &half);
     if (!fine || !curves_load(&all, argv[1], every)) {
-        fputs("usage: fade_bench REFERENCE_DIR [every=N] [brief=0|1|2] [NAME=VALUE]...\n", stderr);
+        fputs("usage: fade_bench REFERENCE_DIR [every=N] [half=0|1|2] [brief=0|1|2] "
+              "[NAME=VALUE]...\n",
+              stderr);
         return 2;
     }
-    for (int i = 0; i < all.count; i++)
-        run_curve(&all.at[i], &t, brief == 2, brief != 1), run_early(&all.at[i], &t);
+    for (int i = 0; i < all.count; i++) {
+        if (half > 0 && all.at[i].cell % 2 != half % 2)
+            continue;
+        run_curve(&all.at[i], &t, brief == 2, brief != 1);
+        if (brief != 1)
+            run_early(&all.at[i], &t);
+    }
     for (int way = 0; way < 2; way++)
         table_of_families(way);
     puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative "
