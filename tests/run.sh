@@ -22,6 +22,8 @@ echo "== gcc, release with assertions"
 cmake -S . -B build/test -DCMAKE_BUILD_TYPE=RelWithDebInfo -DCMAKE_C_COMPILER=gcc >/dev/null
 cmake --build build/test -j "$jobs"
 if [ "$quick" != "--quick" ]; then
+    echo "== clang-tidy"
+    git ls-files 'lib/*.c' 'daemon/*.c' 'tools/*.c' | xargs -P "$jobs" -n 6 clang-tidy -p build/test --quiet 2>/dev/null
     echo "== clang, address and undefined-behaviour sanitizers"
     cmake -S . -B build/sanitize -DCMAKE_BUILD_TYPE=Debug -DCMAKE_C_COMPILER=clang -DWN_SANITIZE=ON >/dev/null
     cmake --build build/sanitize -j "$jobs"

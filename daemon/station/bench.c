@@ -443,7 +443,7 @@ void bench_turn(struct station *s, wn_ns now)
     if (b->link != NULL) {
         read_input(s, now);
     }
-    if (b->stage == BENCH_SETTLING && now >= b->stage_until_ns) {
+    if (b->link != NULL && b->stage == BENCH_SETTLING && now >= b->stage_until_ns) {
         b->link->ops->flush(b->link);
         b->stage = BENCH_IDENTIFYING;
         wn_session_begin(&b->session, WN_REQUEST_IDENTIFY, NULL, now);

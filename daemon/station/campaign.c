@@ -14,8 +14,9 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-#define MAINTAIN_NS  (60 * WN_NS_PER_S)
-#define LOOK_GRACE_S 60.0
+#define MAINTAIN_NS   (60 * WN_NS_PER_S)
+#define LOOK_GRACE_S  60.0
+#define OUTAGE_MAX_US (INT64_C(90) * 86400 * 1000000)
 #define COMMITS_MAX                                                                                \
     500 /* between two checkpoints: the write-ahead log stays at a few megabytes                   \
          */
@@ -310,9 +311,20 @@ static int thaw(struct station *s, struct wn_error *err)
     return rc;
 }
 
+/* How long nobody looked at the cell: an outage is a pause, and capacity recovers in it. A bench
+ * with a clock of its own tells the time itself; a step of the wall clock must not become a year.
+ */
+static wn_ns outage_ns(const struct station *s, wn_utc_us last_utc)
+{
+    wn_utc_us us = s->clock->ops->utc(s->clock) - last_utc;
+    bool believable = last_utc > 0 && us > 0 && us < OUTAGE_MAX_US;
+    return s->bench.dialect.has_clock || !believable ? 0 : us * 1000;
+}
+
 static int restore(struct station *s, struct wn_error *err)
 {
     static struct wn_state_record state; /* large; one thread */
+    wn_utc_us last_utc = 0;
     int rc = wn_campaign_state(s->campaign, &state, err);
     if (rc == WN_OK && state.size == 0) {
         return wn_error_set(err, WN_ECORRUPT, "campaign has no saved state");
@@ -321,7 +333,10 @@ static int restore(struct station *s, struct wn_error *err)
         rc = wn_engine_restore(s->engine, &state, err);
     }
     if (rc == WN_OK) {
-        reset_clock(s, state.time_ns);
+        rc = wn_campaign_state_utc(s->campaign, &last_utc, err);
+    }
+    if (rc == WN_OK) {
+        reset_clock(s, state.time_ns + outage_ns(s, last_utc));
     }
     return rc;
 }

@@ -10,8 +10,8 @@ enum wn_has {
     WN_HAS_CURRENT = 1u << 1,
     WN_HAS_TEMPERATURE = 1u << 2, /* of the cell */
     WN_HAS_AMBIENT = 1u << 3,
-    WN_HAS_TIME = 1u << 4,        /* the instrument told its own time */
-    WN_HAS_OUTPUT = 1u << 5       /* the instrument told whether its output is on */
+    WN_HAS_TIME = 1u << 4,  /* the instrument told its own time */
+    WN_HAS_OUTPUT = 1u << 5 /* the instrument told whether its output is on */
 };
 
 struct wn_reading {

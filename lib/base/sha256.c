@@ -26,7 +26,7 @@ static void hash_block(uint32_t h[8], const unsigned char block[64])
     uint32_t v[8];
 
     for (int t = 0; t < 16; t++) {
-        const unsigned char *b = &block[4 * t];
+        const unsigned char *b = &block[4 * (size_t)t];
         w[t] = (uint32_t)b[0] << 24 | (uint32_t)b[1] << 16 | (uint32_t)b[2] << 8 | b[3];
     }
     for (int t = 16; t < 64; t++) {

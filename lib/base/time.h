@@ -12,9 +12,9 @@
 typedef int64_t wn_ns;     /* nanoseconds; host or campaign time, as the variable's name says */
 typedef int64_t wn_utc_us; /* microseconds since 1970-01-01 UTC, a label only */
 
-#define WN_NS_PER_S   INT64_C(1000000000)
-#define WN_NS_PER_MS  INT64_C(1000000)
-#define WN_NS_NEVER   INT64_MAX
+#define WN_NS_PER_S  INT64_C(1000000000)
+#define WN_NS_PER_MS INT64_C(1000000)
+#define WN_NS_NEVER  INT64_MAX
 
 static inline double wn_ns_to_s(wn_ns ns)
 {

@@ -127,7 +127,7 @@ int wn_table_print(const struct wn_table *t, FILE *f, bool bold, struct wn_error
     if (t == NULL || t->failed) {
         return wn_error_set(err, WN_ENOMEM, "no memory for a table");
     }
-    int width[WN_TABLE_COLUMNS_MAX];
+    int width[WN_TABLE_COLUMNS_MAX] = {0};
     for (int c = 0; c < t->columns; c++) {
         width[c] = width_of(t, c);
     }

@@ -110,6 +110,9 @@ int wn_campaign_info(struct wn_campaign *c, struct wn_campaign_info *out, struct
 /** Frozen configuration text; malloc'ed, caller frees. hash: 65 bytes. */
 int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, struct wn_error *err);
 /** Last committed state; out->size 0 when there is none. */
+/** When the last state was committed: since then nobody has looked at the cell. *out 0 when there
+ * is none. */
+int wn_campaign_state_utc(struct wn_campaign *c, wn_utc_us *out, struct wn_error *err);
 int wn_campaign_state(struct wn_campaign *c, struct wn_state_record *out, struct wn_error *err);
 /** Sets or gets the life-cycle word: "running", "paused", "halted", "finished", "stopped".
  * Committed at once. */

@@ -34,6 +34,7 @@ int wn_store_log_to(wn_store_log_fn fn, void *ctx, struct wn_error *err)
 
 static void close_connection(struct wn_campaign *c)
 {
+    wn_assert(c != NULL);
     for (int i = 0; i < STATEMENTS; i++) {
         (void)sqlite3_finalize(c->stmt[i]);
         c->stmt[i] = NULL;
@@ -44,6 +45,7 @@ static void close_connection(struct wn_campaign *c)
 
 static void drop_handle(struct wn_campaign *c)
 {
+    wn_assert(c != NULL);
     close_connection(c);
     free(c->pending);
     free(c);
@@ -74,6 +76,7 @@ static int make_handle(struct wn_campaign **out, const char *path, bool writing,
 
 static int connect_to(struct wn_campaign *c, const char *path, struct wn_error *err)
 {
+    wn_assert(c != NULL);
     int flags = c->writing ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY;
     int rc = sqlite3_open_v2(
         path, &c->db, flags | SQLITE_OPEN_NOFOLLOW | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE,

@@ -60,6 +60,11 @@ int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, st
     return rc;
 }
 
+int wn_campaign_state_utc(struct wn_campaign *c, wn_utc_us *out, struct wn_error *err)
+{
+    return sql_int(c, "SELECT coalesce(max(utc_us), 0) FROM state", out, err);
+}
+
 int wn_campaign_state(struct wn_campaign *c, struct wn_state_record *out, struct wn_error *err)
 {
     sqlite3_stmt *s = NULL;

@@ -152,7 +152,7 @@ static void end_discharge(struct wn_tester *t)
     const double dt_s = 0.25;
 
     d->on = false;
-    for (double s = 0.0; !d->crossed && t->flow_a < 0.0 && s < RUN_ON_S; s += dt_s) {
+    for (int n = 0; !d->crossed && t->flow_a < 0.0 && n * dt_s < RUN_ON_S; n++) {
         note_crossing(t, &copy, dt_s, t->flow_a);
         wn_cell_step(&copy, dt_s, t->flow_a);
     }

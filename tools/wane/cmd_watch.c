@@ -126,8 +126,8 @@ static void wait_ms(int ms)
 
 static int follow(struct wane *w, struct view *v, bool until_end)
 {
-    bool tty = isatty(STDOUT_FILENO) && !w->json && getenv("TERM") != NULL &&
-               strcmp(getenv("TERM"), "dumb") != 0;
+    const char *term = getenv("TERM");
+    bool tty = isatty(STDOUT_FILENO) && !w->json && term != NULL && strcmp(term, "dumb") != 0;
     struct seen before;
     memset(&before, 0, sizeof before);
     for (int unanswered = 0; !interrupted;) {

@@ -173,7 +173,8 @@ int log_look(struct log *l, bool skip_bad, struct log_survey *out, struct wn_err
         return wn_error_set(err, WN_ESYNTAX,
                             "%s: %lld of %lld rows cannot be used; nothing was imported "
                             "(--skip-bad leaves them out)",
-                            l->csv.name, (long long)out->bad, (long long)(out->bad + out->rows));
+                            l->csv.name, (long long)out->bad,
+                            (long long)out->bad + (long long)out->rows);
     }
     wn_error_clear(err);
     return out->rows > 0 ? WN_OK : wn_error_set(err, WN_EMISSING, "%s holds no row", l->csv.name);
