@@ -12,7 +12,8 @@
 enum { AROUND = 2, POINTS_EARLY = 16 };
 #define FREE_MAX    3.1 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
 #define WIDTH_MAX   1.8 /* ln(p90 / p10) beyond which the answer would be no help */
-#define LOST_EARLY  0.12 /* lost less than this, it takes POINTS_EARLY points */
+#define LOST_EARLY  0.12 /* lost less than this, it takes POINTS_EARLY points, */
+#define BEND_EARLY  0.7  /* unless the loss speeds up: that is no running-in */
 #define LOST_ENOUGH 0.25 /* from here on a wide interval is cut to WIDTH_MAX, not refused */
 
 static double clamp(double x, double low, double high)
@@ -35,19 +36,34 @@ static double line_at(const struct wn_fade_digest *d, int a, int b, double cycle
     return my + (sxx > 0 ? sxy / sxx * (cycle - mx) : 0);
 }
 
+/** Where the cell started. Five points of a few check-ups reach far into the fade. */
+static double start_of(const struct wn_fade_digest *d)
+{
+    if (d->used >= 40)
+        return d->first_ah;
+    int k = d->used < 16 ? 1 : (int)(d->used / 8); /* so few points are not condensed */
+    double sum = 0;
+    for (int i = 0; i < k; i++)
+        sum += d->capacity_ah[i];
+    return sum / k;
+}
+
 void wn_fade_progress(const struct wn_fade_digest *d, double threshold_ah,
                       struct wn_fade_progress *out)
 {
-    int end = d->bins - 1, half = 0;
-    double way = d->first_ah - threshold_ah, first = d->cycle[0], last = d->cycle[end];
-    double middle = first + (last - first) / 2;
+    int end = d->bins - 1, half = 0, around = d->bins / 6 < AROUND ? d->bins / 6 : AROUND;
+    double start = start_of(d), way = start - threshold_ah, last = d->cycle[end];
+    double middle = d->cycle[0] + (last - d->cycle[0]) / 2;
     while (half < end && d->cycle[half] < middle)
         half++;
-    int from = half > AROUND ? half - AROUND : 0, to = half + AROUND < end ? half + AROUND : end;
-    double at_half = (d->first_ah - line_at(d, from, to, middle)) / way;
-    out->lost =
-        (d->first_ah - line_at(d, end > 2 * AROUND ? end - 2 * AROUND : 0, end, last)) / way;
-    out->bend = (out->lost - 2 * at_half) / fmax(fabs(out->lost), 0.02);
+    int from = half - (around > 0 ? around : 1), to = half + around;
+    double at_half = line_at(d, from > 0 ? from : 0, to < end ? to : end, middle);
+    double at_end = line_at(d, end > 2 * around ? end - 2 * around : 0, end, last);
+    out->lost = (start - at_end) / way;
+    out->bend = (out->lost - 2 * (start - at_half) / way) / fmax(fabs(out->lost), 0.02);
+    double later = d->first_ah - at_end;
+    out->turn = (later - 2 * (d->first_ah - at_half)) /
+                fmax(fabs(later), 0.02 * (d->first_ah - threshold_ah));
 }
 
 /** 0 below low, 1 above high, straight between. */
@@ -73,7 +89,7 @@ static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade
     double trust = 1 + t->lean * (0.3 - post->family_share);
     low *= trust;
     high *= trust;
-    double far = t->late_slow + ramp(p->bend, 0, 0.3) * (t->late_fast - t->late_slow);
+    double far = t->late_slow + ramp(p->turn, 0, 0.3) * (t->late_fast - t->late_slow);
     double late = ramp(median, 0.08, 0.16) * (1 - ramp(median, far, far + 0.2));
     z[1] = median * (1 - t->late * late * ramp(width, 0.3, 0.45));
     z[0] = fmax(0, z[1] - low);
@@ -94,7 +110,7 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double thres
     struct wn_fade_progress p;
     wn_fade_progress(d, threshold_ah, &p);
     calibrate(post, &p, t, z);
-    if (p.lost < LOST_EARLY && d->used < POINTS_EARLY)
+    if (p.lost < LOST_EARLY && p.bend < BEND_EARLY && d->used < POINTS_EARLY)
         return WN_FADE_TOO_LITTLE;
     if (post->free90 > FREE_MAX)
         return WN_FADE_TOO_MANY_LIVES;

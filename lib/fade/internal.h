@@ -105,8 +105,9 @@ double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);
 
 /** How far the cell has come. */
 struct wn_fade_progress {
-    double lost; /* share of the way from the first capacity to the threshold */
+    double lost; /* share of the way from the start to the threshold */
     double bend; /* (lost - 2 lost at half of the cycles) / lost: below 0 the loss slows down */
+    double turn; /* the same from first_ah on, which few points leave late: past a running-in */
 };
 void wn_fade_progress(const struct wn_fade_digest *digest, double threshold_ah,
                       struct wn_fade_progress *out);

@@ -1,7 +1,7 @@
 /* Scores the projection on the open curves, beside naive laws, with cells or whole families left
  * out. SPDX-License-Identifier: GPL-3.0-or-later
  *
- * usage: fade_bench REFERENCE_DIR [every=N] [half=H] [brief=B] [NAME=VALUE of struct
+ * usage: fade_bench REFERENCE_DIR [every=N] [half=H] [thin=N] [brief=B] [NAME=VALUE of struct
  * wn_fade_tuning]... half: 1 only odd cells, 2 only even ones (numbers are tuned on odd cells and
  * reported on even ones). brief: 1 without naive laws and early answers, 2 with every single
  * answer. Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are %
@@ -259,7 +259,11 @@ static const struct {
     KNOB(sides[3][1]),
 };
 
-static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *brief, int *half)
+struct options {
+    int every, brief, half, thin;
+};
+
+static bool turn(struct wn_fade_tuning *t, const char *text, struct options *o)
 {
     const char *equals = strchr(text, '=');
     double value;
@@ -267,11 +271,13 @@ static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *br
         return false;
     size_t len = (size_t)(equals - text);
     if (len == 5 && strncmp(text, "every", len) == 0)
-        return (*every = (int)value) > 0;
+        return (o->every = (int)value) > 0;
     if (len == 5 && strncmp(text, "brief", len) == 0)
-        return (*brief = (int)value) >= 0;
+        return (o->brief = (int)value) >= 0;
     if (len == 4 && strncmp(text, "half", len) == 0)
-        return (*half = (int)value) >= 0 && *half <= 2;
+        return (o->half = (int)value) >= 0 && o->half <= 2;
+    if (len == 4 && strncmp(text, "thin", len) == 0)
+        return (o->thin = (int)value) >= 0;
     if (len == 5 && strncmp(text, "vague", len) == 0)
         return (t->vague = (int)value) > 0;
     for (size_t k = 0; k < sizeof knobs / sizeof knobs[0]; k++)
@@ -282,25 +288,40 @@ static bool turn(struct wn_fade_tuning *t, const char *text, int *every, int *br
     return false;
 }
 
+/** Keeps about `count` points per life, as check-ups would have it. */
+static void thin(struct curve *c, int count)
+{
+    size_t kept = 0;
+    double next = c->points[0].cycle;
+    for (size_t i = 0; i < c->n; i++)
+        if (c->points[i].cycle >= next) {
+            c->points[kept++] = c->points[i];
+            next += c->life / count;
+        }
+    c->n = kept;
+}
+
 int main(int argc, char **argv)
 {
     static struct curves all;
     struct wn_fade_tuning t = wn_fade_tuning;
-    int every = 1, brief = 0, half = 0;
+    struct options o = {.every = 1};
     bool fine = argc >= 2;
     for (int i = 2; i < argc; i++)
-        fine = fine && turn(&t, argv[i], &every, &brief, &half);
-    if (!fine || !curves_load(&all, argv[1], every)) {
-        fputs("usage: fade_bench REFERENCE_DIR [every=N] [half=0|1|2] [brief=0|1|2] "
+        fine = fine && turn(&t, argv[i], &o);
+    if (!fine || !curves_load(&all, argv[1], o.every)) {
+        fputs("usage: fade_bench REFERENCE_DIR [every=N] [half=0|1|2] [thin=N] [brief=0|1|2] "
               "[NAME=VALUE]...\n",
               stderr);
         return 2;
     }
     for (int i = 0; i < all.count; i++) {
-        if (half > 0 && all.at[i].cell % 2 != half % 2)
+        if (o.half > 0 && all.at[i].cell % 2 != o.half % 2)
             continue;
-        run_curve(&all.at[i], &t, brief == 2, brief != 1);
-        if (brief != 1)
+        if (o.thin > 0)
+            thin(&all.at[i], o.thin);
+        run_curve(&all.at[i], &t, o.brief == 2, o.brief != 1);
+        if (o.brief != 1)
             run_early(&all.at[i], &t);
     }
     for (int way = 0; way < 2; way++)

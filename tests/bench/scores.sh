@@ -5,7 +5,16 @@
 set -eu
 here=$(cd "$(dirname "$0")" && pwd)
 page=$here/../../lib/fade/METHOD.md
-scores=$("$1" "$2")
+lines='^known  .*%$|^unseen  .*%$|^early, unseen'
+scores=$(
+    "$1" "$2"
+    echo 'cells of odd number alone, on which no number of steps 3 to 5 was tuned:'
+    "$1" "$2" half=1 | grep -E "$lines|^unseen, means"
+    echo 'the same curves thinned to 16 check-ups a life:'
+    "$1" "$2" thin=16 | grep -E "$lines"
+    echo 'and to 30:'
+    "$1" "$2" thin=30 | grep -E "$lines"
+)
 {
     sed '/^<!-- scores -->$/q' "$page"
     printf '```\n%s\n```\n' "$scores"
