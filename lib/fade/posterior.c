@@ -76,9 +76,10 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
         }
     }
     for (int w = 0; w < WN_FADE_WARPS; w++)
+        int from_middle = w - WN_FADE_WARPS / 2;
         for (int i = 0; i <= WN_FADE_GRID; i++) {
-            double at = WN_FADE_GRID *
-                        pow((double)i / WN_FADE_GRID, exp((w - WN_FADE_WARPS / 2) * t->warp_step));
+            double at =
+                WN_FADE_GRID * pow((double)i / WN_FADE_GRID, exp(from_middle * t->warp_step));
             int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
             p->warp_cell[w][i] = (short)cell;
             p->warp_part[w][i] = (float)(at - cell);
