@@ -115,7 +115,7 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double thres
     if (post->free90 > FREE_MAX)
         return WN_FADE_TOO_MANY_LIVES;
     double slows = p.lost > 0.03 ? 1 - ramp(p.bend, 0.2, 0.4) : 0;
-    extend(z, 1.25 * post->free90 + 0.15, slows * (1 - ramp(p.lost, 0.45, 0.7)));
+    extend(z, 1.3 * post->free90 + 0.2, slows * (1 - ramp(p.lost, 0.45, 0.7)));
     extend(z, post->free80, 1 - ramp(p.lost, 0.12, 0.2));
     if (z[2] - z[0] <= WIDTH_MAX)
         return WN_FADE_ANSWERED;
