@@ -75,7 +75,7 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
             p->part[k][i] = (float)(at - cell);
         }
     }
-    for (int w = 0; w < WN_FADE_WARPS; w++)
+    for (int w = 0; w < WN_FADE_WARPS; w++) {
         int from_middle = w - WN_FADE_WARPS / 2;
         for (int i = 0; i <= WN_FADE_GRID; i++) {
             double at =
@@ -84,6 +84,7 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
             p->warp_cell[w][i] = (short)cell;
             p->warp_part[w][i] = (float)(at - cell);
         }
+    }
 }
 
 /** log likelihood of all lanes at one z, and their starting levels relative to the measured one. */

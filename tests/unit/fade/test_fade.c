@@ -202,6 +202,52 @@ static void early_answers_are_refused_or_honest(void **state)
     }
 }
 
+/** The same simulated cell as in make(), seen only at check-ups. */
+static size_t make_checkups(size_t every, size_t until, uint64_t seed)
+{
+    make(0.002, seed);
+    size_t n = 0;
+    for (size_t i = 0; i < until && i < N; i += every)
+        points[n++] = points[i];
+    return n;
+}
+
+static void few_checkups_are_answered_late_and_not_early(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 40; seed < 50; seed++) {
+        size_t n = make_checkups(60, N, seed); /* 7 points up to cycle 361 of 600 */
+        assert_int_equal(n, 7);
+        struct wn_fade_result r = project(points, n, THRESHOLD);
+        assert_int_equal(r.state, WN_FADE_PROJECTED);
+        assert_true(r.eol_p10_cycle <= LIFE && LIFE <= r.eol_p90_cycle);
+        r = project(points, 3, THRESHOLD);
+        assert_int_equal(r.state, WN_FADE_NOT_YET_PREDICTABLE);
+        n = make_checkups(10, 61, seed); /* 7 points up to a tenth of the life */
+        r = project(points, n, THRESHOLD);
+        if (r.state != WN_FADE_NOT_YET_PREDICTABLE)
+            assert_true(r.eol_p10_cycle <= LIFE && LIFE <= r.eol_p90_cycle);
+    }
+}
+
+/** Running-in slows down, so the far end must lie further out than for a straight loss. */
+static void progress_tells_running_in_from_a_knee(void **state)
+{
+    (void)state;
+    struct wn_fade_digest d;
+    struct wn_fade_progress p;
+    for (int kind = 0; kind < 3; kind++) {
+        for (int i = 0; i < 100; i++) {
+            double u = i / 99.0, loss = kind == 0 ? sqrt(u) : kind == 1 ? u : u * u * u;
+            points[i] = (struct wn_fade_point){.cycle = i + 1, .capacity_ah = 2 - 0.1 * loss};
+        }
+        wn_fade_digest(points, 100, 1.6, &d);
+        wn_fade_progress(&d, 1.6, &p);
+        assert_near(p.lost, 0.25, 0.05);
+        assert_true(kind == 0 ? p.bend < -0.2 : kind == 1 ? fabs(p.bend) < 0.1 : p.bend > 0.6);
+    }
+}
+
 static void bad_rows_are_told(void **state)
 {
     (void)state;
@@ -275,6 +321,8 @@ int main(void)
         cmocka_unit_test(reached_takes_three_in_a_row),
         cmocka_unit_test(a_flat_or_short_start_is_not_predictable),
         cmocka_unit_test(early_answers_are_refused_or_honest),
+        cmocka_unit_test(few_checkups_are_answered_late_and_not_early),
+        cmocka_unit_test(progress_tells_running_in_from_a_knee),
         cmocka_unit_test(bad_rows_are_told),
         cmocka_unit_test(verdicts),
         cmocka_unit_test(shapes_keep_their_ends),
