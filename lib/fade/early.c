@@ -90,6 +90,7 @@ static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade
     low *= trust;
     high *= trust;
     double far = t->late_slow + ramp(p->turn, 0, 0.3) * (t->late_fast - t->late_slow);
+    far += ramp(p->bend, 0.3, 0.5) * fmax(0, t->late_knee - far);
     double late = ramp(median, 0.08, 0.16) * (1 - ramp(median, far, far + 0.2));
     z[1] = median * (1 - t->late * late * ramp(width, 0.3, 0.45));
     z[0] = fmax(0, z[1] - low);

@@ -66,6 +66,7 @@ struct wn_fade_tuning {
     double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
     double vague_r_sd, vague_r_low;   /* early recovery, below 0 a running-in loss */
     double late;                      /* share by which a wide median is shortened late in life, */
+    double late_knee;                 /* and up to this z when it speeds up from the start on */
     double late_slow, late_fast;      /* up to these z while the loss slows down, speeds up */
     double sides[WN_FADE_WIDTHS][2];  /* factors on lower and upper side */
     double lean; /* how much narrower the sides are when one family explains the curve */

@@ -40,7 +40,8 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .late = 0.16,
     .late_slow = 0.4,
     .late_fast = 0.6,
-    .sides = {{1.5, 0.97}, {0.97, 1}, {0.57, 0.77}, {0.53, 0.6}},
+    .late_knee = 0.9,
+    .sides = {{1.5, 0.97}, {0.97, 1}, {0.55, 0.75}, {0.5, 0.55}},
 };
 
 static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};

@@ -254,9 +254,9 @@ static const struct {
     KNOB(vague_b_mean), KNOB(vague_b_sd),     KNOB(life_bend),   KNOB(vague_w_low),
     KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low), KNOB(vague_r_sd),
     KNOB(vague_r_low),  KNOB(late),           KNOB(late_slow),   KNOB(lean),
-    KNOB(late_fast),    KNOB(sides[0][0]),    KNOB(sides[0][1]), KNOB(sides[1][0]),
-    KNOB(sides[1][1]),  KNOB(sides[2][0]),    KNOB(sides[2][1]), KNOB(sides[3][0]),
-    KNOB(sides[3][1]),
+    KNOB(late_knee),    KNOB(late_fast),      KNOB(sides[0][0]), KNOB(sides[0][1]),
+    KNOB(sides[1][0]),  KNOB(sides[1][1]),    KNOB(sides[2][0]), KNOB(sides[2][1]),
+    KNOB(sides[3][0]),  KNOB(sides[3][1]),
 };
 
 struct options {
