@@ -8,7 +8,7 @@ page=$here/../../lib/fade/METHOD.md
 lines='^known  .*%$|^unseen  .*%$|^early, unseen'
 scores=$(
     "$1" "$2"
-    echo 'cells of odd number alone, on which no number of steps 3 to 5 was tuned:'
+    echo 'cells of odd number alone:'
     "$1" "$2" half=1 | grep -E "$lines|^unseen, means"
     echo 'the same curves thinned to 16 check-ups a life:'
     "$1" "$2" thin=16 | grep -E "$lines"
