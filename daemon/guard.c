@@ -28,11 +28,13 @@
 #define FIRST_BEAT_NS   (30 * SECOND_NS) /* a station opens its port before it beats */
 #define STOP_LIMIT_NS   (5 * SECOND_NS)  /* beyond what a station itself needs to switch off */
 #define GRACE_MAX_MS    60000            /* longest grace a station may ask for */
+#define SAFE_AGAIN_NS   (5 * SECOND_NS)  /* between tries to confirm off */
 #define HEALTHY_NS      (600 * SECOND_NS)
 #define BACK_OFF_MAX_NS (60 * SECOND_NS)
 
 static struct child children[CHILDREN_MAX];
 static int children_n;
+static bool gave_up; /* no station can run with this configuration */
 static char program_dir[400];
 static const char *config_path;
 
@@ -81,6 +83,7 @@ static void put_down(struct child *c, const char *why, bool restart)
         }
         c->pid = c->dying ? c->pid : 0;
         bool by_itself = !c->dying && WIFEXITED(status);
+        restart = restart && !(by_itself && WEXITSTATUS(status) == GUARD_EXIT_PERMANENT);
         guard_log(by_itself ? 5 : 3, "%s %s: %s: %s", c->is_station ? "station" : "herald", c->name,
                   why, by_itself ? "ended by itself" : "killed");
     }
@@ -218,7 +221,7 @@ static void reap_dead(void)
                       by_signal ? WTERMSIG(status) : WEXITSTATUS(status));
             c->pid = 0;
             drain(c); /* what it had still said: a release, perhaps */
-            put_down(c, "ended", true);
+            put_down(c, "ended", by_signal || WEXITSTATUS(status) != GUARD_EXIT_PERMANENT);
         }
     }
 }
@@ -235,9 +238,11 @@ static int64_t judge_deadlines(void)
                 put_down(c, "beat is late", true);
             }
         }
-        if (c->socket < 0 && c->is_station &&
-            guard_holds(c)) { /* not confirmed off yet: again, until the restart */
+        if (c->socket < 0 && c->is_station && guard_holds(c) &&
+            guard_now_ns() >=
+                c->safe_again_ns) { /* not confirmed off yet: again, until the restart */
             guard_make_safe(c);
+            c->safe_again_ns = guard_now_ns() + SAFE_AGAIN_NS;
         }
         if (c->pid == 0 && guard_now_ns() >= c->restart_ns) {
             start(c);
@@ -312,6 +317,18 @@ static void shut_down(int signals)
     }
 }
 
+/* No station is running or will be: there is nothing to guard. */
+static bool nothing_left(void)
+{
+    for (int i = 0; i < children_n; i++) {
+        const struct child *c = &children[i];
+        if (c->is_station && (c->pid > 0 || c->restart_ns != INT64_MAX)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 static void run(int signals)
 {
     int64_t notify_ns = 0;
@@ -322,7 +339,8 @@ static void run(int signals)
     for (;;) {
         wait_events(signals, judge_deadlines());
         reap_dead();
-        if (stop_asked(signals)) {
+        gave_up = nothing_left();
+        if (stop_asked(signals) || gave_up) {
             break;
         }
         if (guard_now_ns() >= notify_ns) {
@@ -407,5 +425,5 @@ int main(int argc, char **argv)
         guard_log(6, "memory is not locked (%s); it works all the same", strerror(errno));
     }
     run(signals);
-    return 0;
+    return gave_up ? 1 : 0;
 }

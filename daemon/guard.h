@@ -26,6 +26,7 @@ struct child {
     int64_t stop_limit_ns; /* what it needs to switch off by itself */
     int64_t restart_ns, started_ns;
     int failures;
+    int64_t safe_again_ns; /* next try where off was not confirmed */
     struct duplicate dup[GUARD_SLOTS];
 };
 

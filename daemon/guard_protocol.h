@@ -11,7 +11,10 @@
 #include <stdint.h>
 
 #define GUARD_MAGIC UINT32_C(0x77616e67)
-#define GUARD_FD    3 /* the station finds its end here */
+/* Exit code of a station that can never start like this (configuration refused, station held by
+ * another service). */
+#define GUARD_EXIT_PERMANENT 78
+#define GUARD_FD             3 /* the station finds its end here */
 
 enum { GUARD_SLOTS = 4, GUARD_OFF_SIZE = 256, GUARD_QUERY_SIZE = 64, GUARD_EXPECT_SIZE = 32 };
 

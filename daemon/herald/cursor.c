@@ -21,7 +21,8 @@ int cursors_read(struct cursors *c, const char *path, struct wn_error *err)
         return errno == ENOENT ? WN_OK : wn_error_set(err, WN_EIO, "%s: %s", path, strerror(errno));
     }
     while (fgets(line, sizeof line, f) != NULL) {
-        size_t number_len = strcspn(line, " "), created_len = strcspn(line + number_len + 1, " ");
+        size_t number_len = strcspn(line, " ");
+        size_t created_len = line[number_len] != '\0' ? strcspn(line + number_len + 1, " ") : 0;
         int64_t number = 0, created = 0;
         if (line[number_len] == '\0' || wn_num_parse_int(line, number_len, &number) != WN_OK ||
             wn_num_parse_int(line + number_len + 1, created_len, &created) != WN_OK) {

@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/signalfd.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -170,6 +171,10 @@ static void loop(void)
     (void)signal(SIGPIPE, SIG_IGN);
     int signals = signalfd(-1, &mask, SFD_CLOEXEC);
     struct pollfd p = {signals, POLLIN, 0};
+    (void)prctl(PR_SET_PDEATHSIG, SIGTERM); /* two heralds would tell everything twice */
+    if (getppid() == 1) {
+        return;
+    }
     while (poll(&p, 1, LOOK_MS) == 0) {
         look();
     }

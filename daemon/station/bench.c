@@ -56,6 +56,10 @@ static void off_blindly(struct station *s)
 {
     struct bench *b = &s->bench;
     size_t put = 0;
+    if (b->stage != BENCH_READY && b->stage != BENCH_IDENTIFYING) {
+        b->interlock_down = true; /* it could not even be switched off: nothing may flow */
+        (void)b->link->ops->set_line(b->link, WN_LINE_DTR, false, NULL);
+    }
     b->link->ops->flush(b->link);
     (void)b->link->ops->write(b->link, b->dialect.safe_off, b->dialect.safe_off_len, &put, NULL);
     b->stage = BENCH_SETTLING;
@@ -94,6 +98,9 @@ static void open_port(struct station *s, wn_ns now)
         b->link = NULL;
         lose(s, &err, now);
         return;
+    }
+    if (b->interlock_down) { /* opening the port raised it */
+        (void)b->link->ops->set_line(b->link, WN_LINE_DTR, false, &err);
     }
     wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
     b->stage = BENCH_SETTLING;
@@ -270,6 +277,12 @@ static void ready(struct station *s)
     station_log(s, 6, "tester on %s is ready: %s", s->config.port, b->session.identity);
 }
 
+static bool campaign_is_live(const struct station *s)
+{
+    return s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_FINISHED &&
+           wn_engine_state(s->engine) != WN_ENGINE_STOPPED;
+}
+
 /* One stage of the opening is over. */
 static void stage_done(struct station *s, wn_ns now)
 {
@@ -278,7 +291,7 @@ static void stage_done(struct station *s, wn_ns now)
     struct wn_error err = {0};
     switch (b->stage) {
     case BENCH_IDENTIFYING:
-        if (s->campaign != NULL && b->first_identity[0] != '\0' &&
+        if (campaign_is_live(s) && b->first_identity[0] != '\0' &&
             strcmp(b->first_identity, b->session.identity) != 0) {
             (void)wn_error_set(&err, WN_EIDENTITY,
                                "tester on %s is '%s', but the campaign was begun with '%s'",
@@ -295,6 +308,10 @@ static void stage_done(struct station *s, wn_ns now)
             return;
         }
         b->guarded = true;
+        if (b->interlock_down) { /* off is confirmed: the interlock may close again */
+            b->interlock_down = false;
+            (void)b->link->ops->set_line(b->link, WN_LINE_DTR, true, &err);
+        }
         b->stage = BENCH_SETTING_UP;
         wn_session_begin(&b->session, WN_REQUEST_SETUP, &sp, now);
         break;

@@ -220,6 +220,13 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         rc = wn_campaign_create(&s->campaign, s->campaign_path, &s->info, frozen, err);
     }
     if (rc == WN_OK) {
+        rc = wn_campaign_maintain(s->campaign, (int64_t)(s->config.space_min_mb * 1e6), err);
+        if (rc != WN_OK) { /* nothing has been recorded yet: no file is left behind */
+            campaign_close(s);
+            (void)unlink(s->campaign_path);
+        }
+    }
+    if (rc == WN_OK) {
         rc = begin_session(s, err);
     }
     if (rc == WN_OK) {

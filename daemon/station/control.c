@@ -153,8 +153,10 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
             "recording still fails: make room on the disk first; nothing goes on without a record");
     }
     if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
-        (void)wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err);
-        s->status_written = "paused";
+        if (wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err) ==
+            WN_OK) {
+            s->status_written = "paused";
+        }
     }
     if (kind == WN_EVENT_ACKNOWLEDGE) {
         int64_t count = 0;

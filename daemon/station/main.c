@@ -161,7 +161,9 @@ static void look_for_campaign(struct station *s, wn_ns now)
     if (s->look_at_ns == 0) {
         s->look_at_ns = now + LOOK_LATEST_NS;
     }
-    if (s->looked || s->stopping || (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
+    bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
+    if (s->looked || s->stopping || opening ||
+        (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
         return;
     }
     s->looked = true;
@@ -245,9 +247,11 @@ static int run(const char *path, const char *name)
     }
     int signals = open_signals();
     if (set_up(s, path, name, &err) != WN_OK) {
-        (void)complain("");
+        if (problems.n > 0) {
+            (void)complain("the configuration is refused");
+        }
         (void)fprintf(stderr, "<3>station %s: %s\n", name, err.text);
-        s->exit_code = 1;
+        s->exit_code = GUARD_EXIT_PERMANENT;
     } else {
         if (s->guard_fd < 0) {
             station_log(s, 3, "no guard: nothing will be switched on; start waned instead");

@@ -65,6 +65,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         return WN_OK;
     case WN_ACTION_INTERLOCK: {
         struct wn_error why = {0};
+        b->interlock_down = true;
         int rc =
             b->link == NULL ? WN_EGONE : b->link->ops->set_line(b->link, WN_LINE_DTR, false, &why);
         station_log(s, 2, "interlock: %s", rc == WN_OK ? "dropped" : "none that could be dropped");

@@ -192,7 +192,10 @@ static void read_quantity(struct wn_reader *r, const config_setting_t *s, const 
         return;
     }
     if (qty.is_it) {
-        if (r->rated_ah == NULL || !isfinite(*r->rated_ah)) {
+        if (r->rated_ah != NULL && !isfinite(*r->rated_ah)) {
+            return; /* it has its own complaint already */
+        }
+        if (r->rated_ah == NULL) {
             wn_reader_fail(
                 r, s,
                 "\"%s\" is relative to a cell's rated capacity, which is not known here; write %s",

@@ -84,6 +84,7 @@ struct core {
     double expected_rest_v;
     bool alarm;
     char halt_rule[32];
+    char told_rule[32]; /* a further one, told since */
     char halt_text[WN_EVENT_TEXT_SIZE];
     wn_ns paused_since_ns;
     wn_ns rewarn_ns;                     /* no repeated fault warning before this */
@@ -94,7 +95,9 @@ struct core {
     int below_in_a_row;
     bool end_early; /* the stop capacity was reached: finish instead of going on */
     double first_capacity_ah, last_capacity_ah;
-    double cycle_s_mean; /* of the last cycles, for the time remaining; 0: none yet */
+    /* the discharge before the charge in progress; efficiency compares like with like only */
+    double emptied_a, emptied_v; /* its mean current and cut-off; NaN: none, or of another kind */
+    double cycle_s_mean;         /* of the last cycles, for the time remaining; 0: none yet */
 };
 
 struct wn_engine {
@@ -140,6 +143,6 @@ void off_done(struct wn_engine *e);
 void off_reading(struct wn_engine *e, const struct wn_reading *r);
 void off_failed(struct wn_engine *e, const struct wn_error *why);
 void halt(struct wn_engine *e, const char *rule, const char *text);
-void watch_reading(struct wn_engine *e);
+void watch_reading(struct wn_engine *e, unsigned holding); /* of the verdict */
 
 #endif

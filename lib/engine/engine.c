@@ -61,6 +61,7 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
     wn_position_init(&e->c.position, &e->setup.procedure);
     e->c.state = WN_ENGINE_IDLE;
     e->c.first_capacity_ah = e->c.last_capacity_ah = NAN;
+    e->c.emptied_a = e->c.emptied_v = NAN;
     *out = e;
     return WN_OK;
 }
@@ -118,7 +119,8 @@ static void on_stop(struct wn_engine *e, const char *who)
         off_begin(e, AFTER_OFF_STOPPED);
     } else { /* off is on its way: its attempts go on being counted, and a halt stays a halt */
         emit_off(e);
-        e->c.after_off = e->c.after_off == AFTER_OFF_HALTED ? AFTER_OFF_HALTED : AFTER_OFF_STOPPED;
+        bool fixed = e->c.after_off == AFTER_OFF_HALTED || e->c.after_off == AFTER_OFF_FINISHED;
+        e->c.after_off = fixed ? e->c.after_off : AFTER_OFF_STOPPED;
     }
     emit_event(e, WN_SEVERITY_INFO, "stopping", "by %s", who);
     emit_state(e);
@@ -275,7 +277,7 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
     bool active = e->c.state == WN_ENGINE_RUNNING || e->c.state == WN_ENGINE_PREPARING ||
                   e->c.state == WN_ENGINE_SWITCHING_OFF;
     if (!active) {
-        watch_reading(e);
+        watch_reading(e, v.holding);
         return;
     }
     if (v.tripped && wn_rule_reaction(v.rule) == WN_REACTION_HALT) {
@@ -337,9 +339,12 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
         off_failed(e, error);
         return;
     }
+    if (live && !e->c.check_restart) {
+        expect_same_cell(e);
+    }
     bool lasts = live && e->c.faults_in_a_row == LASTING_FAULTS;
     if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
-        e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
+        e->c.rewarn_ns = e->c.now_ns + (lasts ? INT64_C(900) : 60) * WN_NS_PER_S;
         e->c.alarm = e->c.alarm || lasts;
         emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code),
                    "%s%s", lasts ? "nobody watches the cell: " : "", error->text);
@@ -357,6 +362,7 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
         expect_same_cell(e);
         break;
     case WN_ENGINE_SWITCHING_OFF:
+        expect_same_cell(e);
         off_failed(e, error);
         break;
     case WN_ENGINE_IDLE:

@@ -43,7 +43,9 @@ void halt(struct wn_engine *e, const char *rule, const char *text)
     if (halt_idle(e, rule, text)) {
         return;
     }
-    bool again = e->c.state == WN_ENGINE_HALTED ||
+    bool ending = e->c.state == WN_ENGINE_SWITCHING_OFF &&
+                  (e->c.after_off == AFTER_OFF_STOPPED || e->c.after_off == AFTER_OFF_FINISHED);
+    bool again = e->c.state == WN_ENGINE_HALTED || ending ||
                  (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
     if (!again) {
         off_begin(e, AFTER_OFF_HALTED);
@@ -51,15 +53,22 @@ void halt(struct wn_engine *e, const char *rule, const char *text)
         (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", rule);
         (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "%s", text);
         e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
-    } else if (strcmp(rule, e->c.halt_rule) == 0 && e->c.now_ns < e->c.rewarn_ns) {
+        e->c.told_rule[0] = '\0';
+    } else if (e->c.now_ns < e->c.rewarn_ns &&
+               (strcmp(rule, e->c.halt_rule) == 0 || strcmp(rule, e->c.told_rule) == 0)) {
         return; /* the same reason again: already latched and told */
     } else {
+        (void)snprintf(e->c.told_rule, sizeof e->c.told_rule, "%s", rule);
         e->c.rewarn_ns =
             e->c.now_ns + REWARN_NS; /* the first reason stays, the further one is told too */
     }
     e->c.alarm = true;
     e->c.told_temperature_c = e->c.reading.temperature_c;
-    emit_event(e, WN_SEVERITY_ALARM, rule, "%s: %s", again ? "while halted" : "halted", text);
+    emit_event(e, WN_SEVERITY_ALARM, rule, "%s: %s",
+               ending  ? "while ending"
+               : again ? "while halted"
+                       : "halted",
+               text);
     emit_state(e);
     emit_commit(e);
 }
@@ -97,7 +106,9 @@ static void try_again(struct wn_engine *e, const char *why)
     e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
     e->c.interlock_dropped = true;
     e->c.alarm = true;
-    e->c.after_off = AFTER_OFF_HALTED;
+    if (e->c.after_off != AFTER_OFF_STOPPED && e->c.after_off != AFTER_OFF_FINISHED) {
+        e->c.after_off = AFTER_OFF_HALTED;
+    }
     emit_interlock(e);
     if (e->c.halt_rule[0] == '\0') {
         (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "not_off");
@@ -171,11 +182,6 @@ void off_reading(struct wn_engine *e, const struct wn_reading *r)
     }
 }
 
-static bool rule_holds(const struct wn_engine *e, enum wn_rule rule)
-{
-    return e->envelope.count[rule] >= wn_rule_debounce(&e->setup.limits, rule);
-}
-
 /* Current although the output is off, in whatever state: off again, verified as always, and told.
  */
 static void off_again(struct wn_engine *e)
@@ -199,11 +205,11 @@ static void off_again(struct wn_engine *e)
 
 /* Output off and nobody asked for anything: a cell that leaves the envelope now is told, each rule
  * for itself, again after a while, and at once when it has grown hotter since. */
-void watch_reading(struct wn_engine *e)
+void watch_reading(struct wn_engine *e, unsigned holding)
 {
     const struct wn_reading *r = &e->c.reading;
     bool hotter = (r->has & WN_HAS_TEMPERATURE) && r->temperature_c > e->c.told_temperature_c + 5;
-    if (rule_holds(e, WN_RULE_CURRENT_WHILE_OFF)) {
+    if ((holding & 1u << WN_RULE_CURRENT_WHILE_OFF) != 0) {
         off_again(e);
         return;
     }
@@ -211,7 +217,7 @@ void watch_reading(struct wn_engine *e)
         enum wn_rule rule = (enum wn_rule)i;
         bool due =
             e->c.now_ns >= e->c.rule_rewarn_ns[i] || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
-        if (!rule_holds(e, rule) || wn_rule_reaction(rule) != WN_REACTION_HALT || !due) {
+        if ((holding & 1u << i) == 0 || wn_rule_reaction(rule) != WN_REACTION_HALT || !due) {
             continue;
         }
         e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;

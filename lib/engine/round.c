@@ -125,6 +125,21 @@ static void derive(const struct wn_engine *e, struct wn_cycle_record *c)
     c->ambient_max_c = r->ambient_max_c;
 }
 
+/* Charge out over charge in means something only when the cell was as empty before the charge as it
+ * is after the discharge: after the same discharge, to the same cut-off, and not after a check-up
+ * or on arrival. */
+static void compare_like_with_like(struct wn_engine *e, struct wn_cycle_record *c)
+{
+    bool same = fabs(e->c.emptied_a - c->discharge_current_a) <= 0.02 * c->discharge_current_a &&
+                e->c.emptied_v == c->cutoff_v; /* both false for NaN */
+    if (!same) {
+        c->coulombic_efficiency = c->energy_efficiency = NAN;
+    }
+    bool whole = (c->flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP | WN_FLAG_NOT_TO_CUTOFF)) == 0;
+    e->c.emptied_a = whole ? c->discharge_current_a : NAN;
+    e->c.emptied_v = whole ? c->cutoff_v : NAN;
+}
+
 static void end_check_up(struct wn_engine *e)
 {
     struct wn_cycle_record c;
@@ -141,6 +156,7 @@ static void end_check_up(struct wn_engine *e)
     r->start_ns = c.start_ns;
     r->end_ns = c.end_ns;
     r->flags = c.flags;
+    e->c.emptied_a = e->c.emptied_v = NAN;
     emit_event(e, WN_SEVERITY_INFO, "check_up",
                "check-up %lld after cycle %lld: %.4f Ah, %.2f mohm", (long long)r->check_up,
                (long long)r->after_cycle, r->capacity_ah.value, r->resistance_ohm.value * 1e3);
@@ -165,6 +181,7 @@ static void end_cycle(struct wn_engine *e)
 {
     struct wn_cycle_record *c = &emit_record(e, WN_RECORD_CYCLE)->u.cycle;
     derive(e, c);
+    compare_like_with_like(e, c);
     if (isfinite(c->capacity_ah.value)) {
         e->c.last_capacity_ah = c->capacity_ah.value;
         if (isnan(e->c.first_capacity_ah) && !(c->flags & WN_FLAGS_INVALID)) {

@@ -455,7 +455,10 @@ wn_ns step_next_reading_ns(const struct wn_engine *e)
         double left_s = fmax(s->duration_s - step_active_s(e), 0.001);
         return at + wn_ns_from_s(fmin(e->setup.rest_interval_s, left_s));
     }
-    if (!e->c.step.output_done || e->c.step.onset_pending || e->c.step.has_held) {
+    if (e->c.step.has_held) { /* soon, but not before the instrument has a new value */
+        return at + wn_ns_from_s(e->setup.fast_interval_s);
+    }
+    if (!e->c.step.output_done || e->c.step.onset_pending) {
         return at + WN_NS_PER_MS;
     }
     wn_ns next = next_under_current(e, s, at);

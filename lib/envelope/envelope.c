@@ -28,16 +28,17 @@ struct finding {
     bool applies; /* enough is known to judge; otherwise the count stays as it is */
     bool holds;
     double value, limit;
+    const char *what; /* NOT_PLAUSIBLE: which value; else NULL */
 };
 
-static const struct finding not_judged = {false, false, 0, 0};
+static const struct finding not_judged = {false, false, 0, 0, NULL};
 
 static struct finding above(double value, double limit)
 {
     if (isnan(limit)) {
         return not_judged;
     }
-    return (struct finding){true, value > limit, value, limit};
+    return (struct finding){true, value > limit, value, limit, NULL};
 }
 
 static struct finding below(double value, double limit)
@@ -45,7 +46,7 @@ static struct finding below(double value, double limit)
     if (isnan(limit)) {
         return not_judged;
     }
-    return (struct finding){true, value < limit, value, limit};
+    return (struct finding){true, value < limit, value, limit, NULL};
 }
 
 static bool has(const struct wn_reading *r, unsigned what)
@@ -58,22 +59,27 @@ static bool settled(const struct wn_reading *r, const struct wn_envelope_context
     return r->time_ns - c->since_change_ns >= SETTLE_NS;
 }
 
+static struct finding implausible(const char *what, double value)
+{
+    return (struct finding){true, true, value, 0, what};
+}
+
 static struct finding judge_plausible(const struct wn_envelope *e, const struct wn_reading *r)
 {
     if (!has(r, WN_HAS_VOLTAGE) || !(fabs(r->voltage_v) <= PLAUSIBLE_VOLTAGE_V)) {
-        return (struct finding){true, true, r->voltage_v, PLAUSIBLE_VOLTAGE_V};
+        return implausible("voltage", has(r, WN_HAS_VOLTAGE) ? r->voltage_v : NAN);
     }
     if (!has(r, WN_HAS_CURRENT) || !(fabs(r->current_a) <= PLAUSIBLE_CURRENT_A)) {
-        return (struct finding){true, true, r->current_a, PLAUSIBLE_CURRENT_A};
+        return implausible("current", has(r, WN_HAS_CURRENT) ? r->current_a : NAN);
     }
     bool warm = has(r, WN_HAS_TEMPERATURE);
     if (e->limits.needs_temperature && !warm) {
-        return (struct finding){true, true, NAN, PLAUSIBLE_TEMPERATURE_C};
+        return implausible("cell temperature", NAN);
     }
     if (warm && !(fabs(r->temperature_c) <= PLAUSIBLE_TEMPERATURE_C)) {
-        return (struct finding){true, true, r->temperature_c, PLAUSIBLE_TEMPERATURE_C};
+        return implausible("cell temperature", r->temperature_c);
     }
-    return (struct finding){true, false, 0, 0};
+    return (struct finding){true, false, 0, 0, NULL};
 }
 
 static struct finding judge_hot(const struct wn_limits *l, const struct wn_reading *r,
@@ -141,7 +147,7 @@ static struct finding judge_set_point(const struct wn_limits *l, const struct wn
     } else if (!isnan(most)) {
         wrong = wrong || along > most + slack;
     }
-    return (struct finding){true, wrong, r->current_a, isnan(most) ? 0 : most * c->direction};
+    return (struct finding){true, wrong, r->current_a, isnan(most) ? 0 : most * c->direction, NULL};
 }
 
 static struct finding judge_while_off(const struct wn_limits *l, const struct wn_reading *r,
@@ -217,6 +223,12 @@ static void describe(struct wn_envelope_verdict *v, const struct finding *f)
     v->tripped = true;
     v->value = f->value;
     v->limit = f->limit;
+    if (f->what != NULL) {
+        (void)snprintf(v->text, sizeof v->text, "%s: %s %s", wn_rule_text(v->rule), f->what,
+                       isnan(f->value) ? "is missing: look at its lead and at the instrument"
+                                       : wn_num_fixed(f->value, 3, value, sizeof value));
+        return;
+    }
     (void)snprintf(v->text, sizeof v->text, "%s: %s %s, limit %s %s", wn_rule_text(v->rule),
                    wn_num_fixed(f->value, 3, value, sizeof value), unit,
                    wn_num_fixed(f->limit, 3, limit, sizeof limit), unit);
@@ -233,6 +245,7 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
                        const struct wn_envelope_context *c, struct wn_envelope_verdict *out)
 {
     out->tripped = false;
+    out->holding = 0;
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         struct finding f = judge_rule(e, (enum wn_rule)i, r, c);
         if (!f.applies) {
@@ -245,7 +258,11 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
         if (e->count[i] < UINT8_MAX) {
             e->count[i]++;
         }
-        if (!out->tripped && e->count[i] >= wn_rule_debounce(&e->limits, (enum wn_rule)i)) {
+        if (e->count[i] < wn_rule_debounce(&e->limits, (enum wn_rule)i)) {
+            continue;
+        }
+        out->holding |= 1u << i;
+        if (!out->tripped) {
             out->rule = (enum wn_rule)i;
             describe(out, &f);
         }

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 void wn_picture_init(struct wn_picture *p)
@@ -91,6 +92,14 @@ int wn_picture_draw(const struct wn_picture *p, const char *file, struct wn_erro
                                : wn_error_set(err, WN_EACCESS, "%s: %s", file, strerror(errno));
     if (may_write != NULL) {
         (void)fclose(may_write);
+    }
+    struct stat st;
+    if (rc == WN_OK && (stat(part, &st) != 0 || st.st_size == 0)) {
+        rc = wn_error_set(err, WN_ENOSPACE,
+                          "%s: the picture could not be written: is the disk full?", file);
+    }
+    if (rc == WN_OK && lstat(file, &st) == 0 && !S_ISREG(st.st_mode)) {
+        rc = wn_error_set(err, WN_EINVAL, "%s is no regular file: it is not replaced", file);
     }
     if (rc == WN_OK && rename(part, file) != 0) {
         rc = wn_error_set(err, WN_EACCESS, "%s: %s", file, strerror(errno));

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "base/assert.h"
 #include "base/sha256.h"
@@ -324,6 +325,46 @@ static int migrate_in_memory(struct wn_campaign *c, struct wn_error *err)
     return schema_migrate(c, err);
 }
 
+/* "file:PATH?immutable=1" with what a URI would misread escaped. */
+static bool immutable_uri(const char *path, char *out, size_t size)
+{
+    static const char hex[] = "0123456789ABCDEF";
+    size_t at = (size_t)snprintf(out, size, "file:");
+    for (; *path != '\0' && at + 20 < size; path++) {
+        if (strchr("%?# ", *path) != NULL) {
+            out[at++] = '%';
+            out[at++] = hex[(unsigned char)*path >> 4];
+            out[at++] = hex[(unsigned char)*path & 15];
+        } else {
+            out[at++] = *path;
+        }
+    }
+    (void)snprintf(out + at, size - at, "?immutable=1");
+    return *path == '\0';
+}
+
+/* A finished file on a medium that cannot be written (an archive), or in somebody else's directory:
+ * SQLite cannot make the log's index there and needs none, for there is no log. With one, immutable
+ * would silently leave committed rows out: then it is not tried. */
+static int connect_immutable(struct wn_campaign *c, struct wn_error *err)
+{
+    char name[sizeof c->path + 8], uri[3 * sizeof c->path + 32];
+    struct stat st;
+    (void)snprintf(name, sizeof name, "%s-wal", c->path);
+    bool has_log = stat(name, &st) == 0 && st.st_size > 0;
+    if (has_log || !immutable_uri(c->path, uri, sizeof uri)) {
+        return err->code;
+    }
+    close_connection(c);
+    int rc = sqlite3_open_v2(
+        uri, &c->db,
+        SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL);
+    if (rc != SQLITE_OK) {
+        return sql_error(c, "opening", rc, err);
+    }
+    return sql_exec(c, "PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON", "opening", err);
+}
+
 int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err)
 {
     struct wn_campaign *c = NULL;
@@ -333,10 +374,19 @@ int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_
     if (rc != WN_OK) {
         return rc;
     }
-    rc = place_check(c->path, false, err);
-    rc = rc == WN_OK ? connect_to(c, c->path, err) : rc;
-    rc = rc == WN_OK ? check_kind(c, err) : rc;
-    rc = rc == WN_OK ? schema_version(c, &version, err) : rc;
+    struct wn_error why = {0};
+    rc = place_check(c->path, false, &why);
+    bool there = rc == WN_OK;
+    rc = rc == WN_OK ? connect_to(c, c->path, &why) : rc;
+    rc = rc == WN_OK ? check_kind(c, &why) : rc;
+    if (there && rc != WN_OK && connect_immutable(c, &why) == WN_OK) {
+        wn_error_clear(&why);
+        rc = check_kind(c, &why);
+    }
+    rc = rc == WN_OK ? schema_version(c, &version, &why) : rc;
+    if (rc != WN_OK && err != NULL) {
+        *err = why;
+    }
     if (rc == WN_OK && version < WN_CAMPAIGN_SCHEMA) {
         rc = migrate_in_memory(c, err);
     }

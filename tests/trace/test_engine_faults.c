@@ -235,6 +235,93 @@ static void test_a_lost_guard_pauses_and_the_campaign_goes_on_later(void **state
     end_world(w);
 }
 
+static int told(const struct world *w, const char *text)
+{
+    int n = 0;
+    for (const char *at = w->trace; (at = strstr(at, text)) != NULL; at++) {
+        n++;
+    }
+    return n;
+}
+
+static void test_a_leak_that_is_over_is_told_once(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    halt_hot(w);
+    w->leak = true;
+    world_for(w, 600);
+    world_clear_trace(w);
+    world_for(w, 7200);
+    assert_int_equal(told(w, "ALARM current_while_off"), 0);
+    assert_int_equal(wn_engine_state(w->engine), WN_ENGINE_HALTED);
+    end_world(w);
+}
+
+static void test_stop_ends_a_halt_whose_cause_lasts(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    world_until_output(w, WN_OUTPUT_DISCHARGE);
+    w->temperature_offset_c = 60;
+    world_until(w, WN_ENGINE_HALTED, 60);
+    world_command(w, WN_EVENT_STOP); /* still hot */
+    world_until(w, WN_ENGINE_STOPPED, 60);
+    struct wn_engine_view v;
+    wn_engine_view(w->engine, &v);
+    assert_true(v.alarm);
+    assert_false(w->on);
+    end_world(w);
+}
+
+static void test_a_leak_after_the_stop_does_not_revive_the_campaign(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    world_until_output(w, WN_OUTPUT_CHARGE);
+    world_command(w, WN_EVENT_STOP);
+    world_until(w, WN_ENGINE_STOPPED, 60);
+    w->leak = true;
+    world_for(w, 900);
+    assert_false(w->leak);
+    assert_int_equal(wn_engine_state(w->engine), WN_ENGINE_STOPPED);
+    end_world(w);
+}
+
+static void test_another_cell_after_an_unplugged_pause_is_held(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    world_until_output(w, WN_OUTPUT_DISCHARGE);
+    world_for(w, 300);
+    world_command(w, WN_EVENT_PAUSE);
+    world_until(w, WN_ENGINE_PAUSED, 60);
+    w->mute = true;
+    world_turn(w);
+    w->mute = false;
+    w->charge_ah -= 1.2; /* 0.58 V lower: somebody put in another one */
+    world_command(w, WN_EVENT_RESUME);
+    world_for(w, 60);
+    assert_true(world_told(w, "ALARM held"));
+    assert_false(w->on);
+    end_world(w);
+}
+
+static void test_efficiency_compares_like_with_like(void **state)
+{
+    (void)state;
+    struct world *w = calloc(1, sizeof *w);
+    assert_non_null(w);
+    world_setup(w, 4, 2); /* check-ups before the first, after the second and the last */
+    world_command(w, WN_EVENT_START);
+    world_until(w, WN_ENGINE_FINISHED, 1e6);
+    assert_true(isnan(w->cycle[0].coulombic_efficiency)); /* arrived half full */
+    assert_near(w->cycle[1].coulombic_efficiency, 1, 1e-3);
+    assert_true(isnan(w->cycle[2].coulombic_efficiency)); /* emptied further by the check-up */
+    assert_near(w->cycle[3].coulombic_efficiency, 1, 1e-3);
+    end_world(w);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -250,6 +337,11 @@ int main(void)
         cmocka_unit_test(test_a_finished_cycle_is_not_lost_to_a_stop),
         cmocka_unit_test(test_no_rest_before_a_discharge_gives_no_resistance),
         cmocka_unit_test(test_a_lasting_silence_while_halted_becomes_an_alarm),
+        cmocka_unit_test(test_a_leak_that_is_over_is_told_once),
+        cmocka_unit_test(test_stop_ends_a_halt_whose_cause_lasts),
+        cmocka_unit_test(test_a_leak_after_the_stop_does_not_revive_the_campaign),
+        cmocka_unit_test(test_another_cell_after_an_unplugged_pause_is_held),
+        cmocka_unit_test(test_efficiency_compares_like_with_like),
         cmocka_unit_test(test_a_lost_guard_pauses_and_the_campaign_goes_on_later),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

@@ -93,7 +93,7 @@ static int is_campaign(const struct dirent *e)
 struct sink {
     json_t *list;
     struct wn_table *table;
-    int shown;
+    int shown, unreadable;
 };
 
 /* One that cannot be read is told and passed over: the others are still there. */
@@ -104,6 +104,7 @@ static void take(const char *dir, const char *name, struct sink *s)
     struct row *r = malloc(sizeof *r);
     (void)snprintf(path, sizeof path, "%s/%s", dir, name);
     if (r == NULL || read_row(path, r, &err) != WN_OK) {
+        s->unreadable++;
         (void)fprintf(stderr, "wane campaigns: %s\n", r != NULL ? err.text : "out of memory");
     } else if (s->list != NULL) {
         (void)json_array_append_new(s->list, row_json(r));
@@ -132,23 +133,25 @@ static int run(struct wane *w, const struct wane_args *a)
         return wane_fail(w, &err);
     }
     struct sink s = {w->json ? json_array() : NULL,
-                     w->json ? NULL : wn_table_create("llllllrrl", headings), 0};
+                     w->json ? NULL : wn_table_create("llllllrrl", headings), 0, 0};
     for (int i = 0; i < n; i++) {
         take(dir, entry[i]->d_name, &s);
         free(entry[i]);
     }
     free(entry);
     if (w->json) {
-        return wane_print_json(json_pack("{s:o}", "campaigns", s.list));
+        int printed = wane_print_json(json_pack("{s:o}", "campaigns", s.list));
+        return s.unreadable > 0 && printed == 0 ? 1 : printed;
     }
     int rc = WN_OK;
     if (s.shown > 0) {
         rc = wn_table_print(s.table, stdout, w->colour, &err);
-    } else {
+    } else if (s.unreadable == 0) {
         (void)printf("no campaign in %s yet\n", dir);
     }
     wn_table_destroy(s.table);
-    return rc == WN_OK ? wane_flush() : wane_fail(w, &err);
+    int flushed = rc == WN_OK ? wane_flush() : wane_fail(w, &err);
+    return s.unreadable > 0 && flushed == 0 ? 1 : flushed;
 }
 
 const struct wane_command cmd_campaigns = {

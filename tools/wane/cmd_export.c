@@ -7,6 +7,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "report/csv.h"
@@ -345,13 +346,19 @@ static int write_file(struct wane_campaign *c, enum what k, bool json, const cha
     if (len < 0 || (size_t)len >= sizeof part) {
         return wn_error_set(err, WN_ERANGE, "%.60s...: the name is too long", file);
     }
-    FILE *f = fopen(part, "we");
+    struct stat st;
+    bool in_place = stat(file, &st) == 0 &&
+                    !S_ISREG(st.st_mode); /* a pipe, a device: written to, never replaced */
+    FILE *f = fopen(in_place ? file : part, "we");
     if (f == NULL) {
         return wn_error_set(err, WN_EACCESS, "%s: %s", file, strerror(errno));
     }
     int rc = write_all(c, k, json, f, err);
     if (fclose(f) != 0 && rc == WN_OK) {
         rc = wn_error_set(err, WN_EIO, "%s: %s", file, strerror(errno));
+    }
+    if (in_place) {
+        return rc;
     }
     if (rc == WN_OK && rename(part, file) != 0) {
         rc = wn_error_set(err, WN_EACCESS, "%s: %s", file, strerror(errno));
