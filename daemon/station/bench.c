@@ -495,6 +495,18 @@ bool bench_off_confirmed(const struct station *s)
                                b->task != TASK_SET_MODE && b->task != TASK_SWITCH_ON);
 }
 
+void bench_identify_again(struct station *s)
+{
+    struct bench *b = &s->bench;
+    wn_assert(b->stage == BENCH_READY);
+    wn_ns now = wn_clock_monotonic(s->clock);
+    wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
+    b->task = TASK_NONE;
+    b->link->ops->flush(b->link);
+    b->stage = BENCH_IDENTIFYING;
+    wn_session_begin(&b->session, WN_REQUEST_IDENTIFY, NULL, now);
+}
+
 void bench_set_up_again(struct station *s)
 {
     struct bench *b = &s->bench;

@@ -393,6 +393,10 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         rc = restore(s, err);
     }
     if (rc == WN_OK) {
+        rc = wn_campaign_first_identity(s->campaign, s->bench.first_identity,
+                                        sizeof s->bench.first_identity, err);
+    }
+    if (rc == WN_OK) {
         rc = begin_session(s, err);
     }
     if (rc != WN_OK) {
@@ -402,9 +406,8 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
     bool go_on = strcmp(status, "running") == 0 && s->config.on_restart == WN_RESTART_RESUME &&
                  wn_engine_state(s->engine) == WN_ENGINE_PAUSED && found == 1 &&
                  !halt_marker_is_set(s);
-    copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
     if (s->bench.stage == BENCH_READY) {
-        bench_set_up_again(s);
+        bench_identify_again(s); /* against the identity it was begun with, and with its limits */
     }
     tell_restart(s, status, found, go_on);
     station_log(s, 5, "campaign %s was %s: %s", s->info.name, status,

@@ -115,6 +115,9 @@ bool bench_has_output(const struct station *s);
 wn_ns bench_deadline(const struct station *s, wn_ns now);
 bool bench_off_confirmed(const struct station *s);
 void bench_close(struct station *s);
+/** From identification on, as after an opening: a campaign was found, with an identity and limits
+ * of its own. */
+void bench_identify_again(struct station *s);
 void bench_set_up_again(struct station *s); /* a new campaign has new protections */
 
 /* campaign.c */

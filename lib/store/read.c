@@ -60,6 +60,15 @@ int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, st
     return rc;
 }
 
+int wn_campaign_first_identity(struct wn_campaign *c, char *identity, size_t size,
+                               struct wn_error *err)
+{
+    return sql_text(c,
+                    "SELECT coalesce((SELECT identity FROM instrument WHERE role = 'tester'"
+                    " AND identity <> '' ORDER BY rowid LIMIT 1), '')",
+                    identity, size, err);
+}
+
 int wn_campaign_state_utc(struct wn_campaign *c, wn_utc_us *out, struct wn_error *err)
 {
     return sql_int(c, "SELECT coalesce(max(utc_us), 0) FROM state", out, err);
