@@ -9,16 +9,20 @@
 #include <math.h>
 
 #include "fade/internal.h"
+#include "metrology/cycle.h"
 
 enum { AROUND = 5 };
 
-/** Median of the last AROUND values at or before `cycles` that are no excursion; NaN when there is
- * none. */
+/** The value measured at `cycles` itself where it is a valid one, else the median of the last
+ * AROUND values before that are no excursion; NaN when there is none. */
 static double measured_at(const struct wn_fade_point *points, size_t n, double cycles)
 {
     size_t end = 0;
     while (end < n && points[end].cycle <= cycles)
         end++;
+    const struct wn_fade_point *last = end > 0 ? &points[end - 1] : NULL;
+    if (last != NULL && last->cycle >= cycles && (last->flags & WN_FLAGS_INVALID) == 0)
+        return last->capacity_ah;
     struct wn_fade_digest d;
     size_t begin = end > AROUND ? end - AROUND : 0;
     wn_fade_digest(points + begin, end - begin, 1, &d);

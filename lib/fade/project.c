@@ -138,9 +138,12 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
         return WN_OK;
     }
     out->state = WN_FADE_PROJECTED;
-    out->eol_p10_cycle = digest.last_cycle * exp(z[0]);
-    out->eol_median_cycle = digest.last_cycle * exp(z[1]);
-    out->eol_p90_cycle = digest.last_cycle * exp(z[2]);
+    /* the last points may be left out as excursions, but the end does not lie in what was measured
+     */
+    double now = points[n - 1].cycle;
+    out->eol_p10_cycle = fmax(now, digest.last_cycle * exp(z[0]));
+    out->eol_median_cycle = fmax(now, digest.last_cycle * exp(z[1]));
+    out->eol_p90_cycle = fmax(now, digest.last_cycle * exp(z[2]));
     lean(&post, out);
     if (curve)
         wn_fade_look_ahead(&digest, tuning, without, &post, out);

@@ -69,7 +69,8 @@ struct wn_cycle_record {
     struct wn_measured energy_wh;
     double charge_ah; /* charged before that discharge; NaN when unknown */
     double charge_wh;
-    /* NaN too where the cell was emptied otherwise before that charge: on arrival, after a check-up */
+    /* NaN too where the cell was emptied otherwise before that charge: on arrival, after a check-up
+     */
     double coulombic_efficiency; /* capacity_ah / charge_ah; NaN when unknown */
     double energy_efficiency;
     double mean_voltage_v; /* energy_wh / capacity_ah */
