@@ -177,7 +177,7 @@ static void test_ambient(void **state)
     assert_near(ask("SIM:CELL:TEMP?"), bench.cell.ambient_c, 0.3);
 }
 
-static uint64_t transcript(uint64_t seed)
+static uint64_t conversation(uint64_t seed)
 {
     uint64_t hash = 14695981039346656037u; /* FNV-1a */
 
@@ -202,11 +202,11 @@ static uint64_t transcript(uint64_t seed)
 
 static void test_seed_decides_every_byte(void **state)
 {
-    uint64_t first = transcript(42);
+    uint64_t first = conversation(42);
 
     (void)state;
-    assert_true(transcript(42) == first);
-    assert_true(transcript(43) != first);
+    assert_true(conversation(42) == first);
+    assert_true(conversation(43) != first);
 }
 
 int main(void)
