@@ -80,6 +80,7 @@ static void lose(struct station *s, const struct wn_error *error, wn_ns now)
     b->output_wanted = false;
     b->stage_until_ns = now + b->back_off_ns;
     b->back_off_ns = b->back_off_ns * 2 < BACK_OFF_MAX_NS ? b->back_off_ns * 2 : BACK_OFF_MAX_NS;
+    (void)snprintf(b->fault, sizeof b->fault, "%s", error->text);
     if (b->told_code != error->code) {
         b->told_code = error->code;
         station_log(s, 3, "%s", error->text);
@@ -274,6 +275,7 @@ static void ready(struct station *s)
     b->stage = BENCH_READY;
     b->back_off_ns = BACK_OFF_FIRST_NS;
     b->told_code = WN_OK;
+    b->fault[0] = '\0';
     station_log(s, 6, "tester on %s is ready: %s", s->config.port, b->session.identity);
 }
 

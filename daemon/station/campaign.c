@@ -163,16 +163,16 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
                             "%s: put that file elsewhere, or go on with the program that began it",
                             s->broken_text);
     }
-    if (s->bench.stage != BENCH_READY || !s->looked) {
-        return wn_error_set(err, WN_ESTATE,
-                            "instrument on %s is not ready: see the log, or try wane identify %s",
-                            s->config.port, s->config.port);
-    }
     if (s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_STOPPED &&
         wn_engine_state(s->engine) != WN_ENGINE_FINISHED) {
         return wn_error_set(
             err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
             s->info.name, wn_engine_state_name(wn_engine_state(s->engine)), s->config.name);
+    }
+    if (s->bench.stage != BENCH_READY || !s->looked) {
+        const char *why = s->bench.fault;
+        return wn_error_set(err, WN_ESTATE, "instrument on %s is not ready: %s", s->config.port,
+                            why[0] != '\0' ? why : "it is being opened; try again in a moment");
     }
     if (name != NULL && !name_ok(name)) {
         return wn_error_set(err, WN_EINVAL,

@@ -105,6 +105,7 @@ static json_t *status(const struct station *s)
     }
     put(o, "port", json_string(s->config.port));
     put(o, "instrument", s->bench.stage == BENCH_READY ? json_string(talk->identity) : json_null());
+    put(o, "fault", json_string(s->bench.fault));
     put(o, "instrument_ready", json_boolean(s->bench.stage == BENCH_READY));
     put(o, "exchanges", json_integer((json_int_t)talk->exchanges));
     put(o, "bad_replies", json_integer((json_int_t)talk->bad_replies));

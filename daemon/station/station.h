@@ -41,8 +41,9 @@ struct bench {
     bool interlock_down; /* dropped, or to be dropped as soon as the port is there */
     uint64_t told_bad;   /* bad replies logged so far */
     wn_ns tell_bad_ns;   /* host time: not before */
-    int told_code; /* of the last failure logged since it was ready; 0: none. The same one is not
-                      logged again */
+    char fault[400]; /* why the instrument is not ready; "" when it is, or is only being opened */
+    int told_code;   /* of the last failure logged since it was ready; 0: none. The same one is not
+                        logged again */
     char first_identity[256]; /* of this campaign: another instrument of the same kind is not the
                                  same one */
 };

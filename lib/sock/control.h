@@ -13,11 +13,11 @@
  *            "step_energy_wh":..,"capacity_ah":last cycle's,"initial_capacity_ah":..,
  *            "rated_capacity_ah":..,"retention":of rated,"remaining_s":campaign time,
  *            "alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
- *            "instrument_ready":true,"exchanges":..,"bad_replies":..,"guard":true,
- *            "recording":true}
- *   Unknown values are null or absent; without a campaign so are those that tell about one.
- * Reading ("status", "ping") is for everyone who can connect; stop too; the other commands are for
- * the owner of the service, root and members of the command group (SO_PEERCRED, SO_PEERGROUPS). */
+ *            "instrument_ready":true,"exchanges":..,"bad_replies":..,"fault":why the instrument is
+ * not ready,"guard":true, "recording":true} Unknown values are null or absent; without a campaign
+ * so are those that tell about one. Reading ("status", "ping") is for everyone who can connect;
+ * stop too; the other commands are for the owner of the service, root and members of the command
+ * group (SO_PEERCRED, SO_PEERGROUPS). */
 #ifndef WN_SOCK_CONTROL_H
 #define WN_SOCK_CONTROL_H
 
