@@ -269,6 +269,9 @@ void view_block(const struct wane *w, const struct view *v, FILE *f)
     (void)fprintf(f, "  instrument   %s on %s\n",
                   view_true(v, "instrument_ready") ? view_text(v, "instrument") : "not ready",
                   view_text(v, "port"));
+    if (!view_true(v, "instrument_ready") && view_text(v, "fault")[0] != '\0') {
+        (void)fprintf(f, "  fault        %s\n", view_text(v, "fault"));
+    }
     print_alarm(w, v, f);
 }
 
