@@ -107,16 +107,11 @@ static void start(struct child *c)
     }
 }
 
-static bool text_ok(uint32_t len, uint32_t size)
-{
-    return len <= size;
-}
-
 static bool accept_register(struct child *c, const struct guard_message *m, int fd)
 {
     if (fd < 0 || m->slot >= GUARD_SLOTS || m->off_len == 0 || m->interlock > GUARD_LINE_RTS ||
-        !text_ok(m->off_len, GUARD_OFF_SIZE) || !text_ok(m->query_len, GUARD_QUERY_SIZE) ||
-        !text_ok(m->expect_len, GUARD_EXPECT_SIZE) || memchr(m->port, 0, sizeof m->port) == NULL) {
+        m->off_len > GUARD_OFF_SIZE || m->query_len > GUARD_QUERY_SIZE ||
+        m->expect_len > GUARD_EXPECT_SIZE || memchr(m->port, 0, sizeof m->port) == NULL) {
         return false;
     }
     struct duplicate *d = &c->dup[m->slot];

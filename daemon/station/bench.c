@@ -115,6 +115,12 @@ static void begin(struct bench *b, enum bench_task task, enum wn_request request
     wn_session_begin(&b->session, request, sp, now);
 }
 
+static void begin_off(struct bench *b, wn_ns now)
+{
+    b->off_wanted = false;
+    begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now);
+}
+
 static struct wn_setpoints no_setpoints(void)
 {
     return (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
@@ -186,10 +192,7 @@ static void begin_reading(struct station *s, wn_ns now)
 static void choose(struct station *s, wn_ns now)
 {
     struct bench *b = &s->bench;
-    if (b->off_wanted) {
-        begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now);
-        b->off_wanted = false;
-    } else if (b->output_wanted) {
+    if (b->output_wanted) {
         b->output_wanted = false;
         if (b->guarded) {
             begin_output(b, now);
@@ -351,8 +354,7 @@ void bench_off_now(struct station *s)
     if (b->link == NULL || b->stage != BENCH_READY || b->task == TASK_OFF) {
         return; /* it goes out as soon as it can: see converse() */
     }
-    begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now);
-    b->off_wanted = false;
+    begin_off(b, now);
     const char *out = wn_session_output(&b->session, &len);
     if (len > 0 && b->link->ops->write(b->link, out, len, &put, NULL) == WN_OK) {
         wn_session_wrote(&b->session, put, now); /* a failure shows when the loop goes on */
@@ -400,8 +402,7 @@ static void converse(struct station *s, wn_ns now)
     for (int i = 0; i < 64 && b->link != NULL && b->stage != BENCH_SETTLING; i++) {
         enum wn_session_result r = wn_session_result(&b->session);
         if (b->off_wanted && b->stage == BENCH_READY && b->task != TASK_OFF) {
-            begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now); /* ahead of whatever is under way */
-            b->off_wanted = false;
+            begin_off(b, now); /* ahead of whatever is under way */
             r = WN_SESSION_PENDING;
         }
         if (r == WN_SESSION_PENDING && now >= wn_session_deadline(&b->session)) {

@@ -119,6 +119,9 @@ void emit_output(struct wn_engine *e, const struct wn_output *output);
 void emit_off(struct wn_engine *e);
 void emit_interlock(struct wn_engine *e);
 
+/* save.c: what a restart or a lost instrument leaves behind */
+void expect_same_cell(struct core *c);
+
 /* steps.c: the steps of a procedure */
 const struct wn_step *step_spec(const struct wn_engine *e);
 void step_begin(struct wn_engine *e);

@@ -313,19 +313,6 @@ static const char *fault_word(int code)
     }
 }
 
-/* The cell may be another one when the instrument answers again: compare before anything goes on.
- */
-static void expect_same_cell(struct wn_engine *e)
-{
-    if (e->c.has_reading) {
-        double r_ohm = e->c.round.open && isfinite(e->c.round.resistance_ohm.value)
-                           ? e->c.round.resistance_ohm.value
-                           : 0.0;
-        e->c.check_restart = true;
-        e->c.expected_rest_v = e->c.reading.voltage_v - e->c.reading.current_a * r_ohm;
-    }
-}
-
 /* Nothing runs. An instrument that is on although told off is an emergency all the same; one that
  * stays silent is told, and becomes an alarm when it lasts: nobody watches the cell. */
 static void watch_fault(struct wn_engine *e, const struct wn_error *error)
@@ -340,7 +327,7 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
         return;
     }
     if (live && !e->c.check_restart) {
-        expect_same_cell(e);
+        expect_same_cell(&e->c);
     }
     bool lasts = live && e->c.faults_in_a_row == LASTING_FAULTS;
     if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
@@ -359,10 +346,10 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
     case WN_ENGINE_RUNNING:
     case WN_ENGINE_PREPARING:
         halt(e, fault_word(error->code), error->text);
-        expect_same_cell(e);
+        expect_same_cell(&e->c);
         break;
     case WN_ENGINE_SWITCHING_OFF:
-        expect_same_cell(e);
+        expect_same_cell(&e->c);
         off_failed(e, error);
         break;
     case WN_ENGINE_IDLE:

@@ -33,6 +33,17 @@ void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out)
     memcpy(out->blob + sizeof header, &e->c, sizeof e->c);
 }
 
+/* The cell may be another one when it is seen again: its voltage at rest is compared before
+ * anything goes on. */
+void expect_same_cell(struct core *c)
+{
+    double r_ohm = c->round.open && isfinite(c->round.resistance_ohm.value)
+                       ? c->round.resistance_ohm.value
+                       : 0.0;
+    c->check_restart = c->has_reading;
+    c->expected_rest_v = c->reading.voltage_v - c->reading.current_a * r_ohm;
+}
+
 /* Whatever was under way has ended without us: nothing is on, the step goes on later with a gap. */
 static void after_restart(struct core *c)
 {
@@ -56,11 +67,7 @@ static void after_restart(struct core *c)
     if (s->armed && s->sums.readings > 0) {
         wn_integrator_break(&s->sums);
     }
-    double r_ohm = c->round.open && isfinite(c->round.resistance_ohm.value)
-                       ? c->round.resistance_ohm.value
-                       : 0.0;
-    c->check_restart = c->has_reading;
-    c->expected_rest_v = c->reading.voltage_v - c->reading.current_a * r_ohm;
+    expect_same_cell(c);
     c->output_on = false;
     c->output.mode = WN_OUTPUT_OFF;
     c->interlock_dropped = false;
