@@ -2,6 +2,7 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _POSIX_C_SOURCE 200809L
 #include "config_case.h"
+#include "shipped.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -11,43 +12,7 @@
 
 #include "support/near.h"
 
-#define CONF WANE_SOURCE_DIR "/conf"
-
-static struct wn_problems problems;
-static struct wn_daemon_config daemon_config;
-static struct wn_cell cell;
-static struct wn_procedure procedure;
-static struct wn_dialect dialect;
 static struct wn_engine_setup setup;
-
-static void read_daemon(const char *path)
-{
-    (void)wn_config_read_daemon(path, &daemon_config, &problems);
-    case_expect_none(&problems, path);
-}
-
-static void read_cell(const char *name)
-{
-    (void)wn_config_read_cell(CONF, name, &cell, &problems);
-    case_expect_none(&problems, name);
-}
-
-static void read_procedure(const char *name)
-{
-    (void)wn_config_read_procedure(CONF, name, &cell, &procedure, &problems);
-    case_expect_none(&problems, name);
-}
-
-static void read_dialect(const char *name)
-{
-    (void)wn_config_read_dialect(CONF, name, &dialect, &problems);
-    case_expect_none(&problems, name);
-}
-
-static const struct wn_step *step(int phase, int n)
-{
-    return &procedure.step[procedure.phase[phase].first_step + n];
-}
 
 static int setup_test(void **state)
 {
