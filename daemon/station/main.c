@@ -17,11 +17,7 @@
 
 #include "guard_protocol.h"
 
-#define LOOK_LATEST_NS                                                                             \
-    (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
-#define SLEEP_LOOK_NS WN_NS_PER_S
-#define ASLEEP_NS     (2 * WN_NS_PER_S)
-#define WAIT_MAX_MS   100 /* a beat is never later than this */
+#define WAIT_MAX_MS 100 /* a beat is never later than this */
 
 static struct wn_daemon_config config; /* large */
 static struct wn_problems problems;
@@ -40,13 +36,6 @@ static int complain(const char *what)
     return 1;
 }
 
-/* To switch off and verify when asked to end: all attempts, then the interlock. */
-static double stop_limit_s(const struct wn_station_config *c)
-{
-    double attempts_s = 4 * c->off_timeout_s + 2;
-    return attempts_s > 10 ? attempts_s : 10;
-}
-
 /* Tells the guard which processes there are; reads everything that can be read beforehand, so that
  * no error shows up only later. */
 static int plan(const char *path)
@@ -63,7 +52,7 @@ static int plan(const char *path)
     for (int i = 0; i < config.stations; i++) {
         (void)printf("station %s %d %d\n", config.station[i].name,
                      (int)(config.station[i].beat_limit_s * 1000),
-                     (int)(stop_limit_s(&config.station[i]) * 1000));
+                     (int)(station_stop_limit_s(&config.station[i]) * 1000));
     }
     (void)printf("herald\n");
     return fflush(stdout) == 0 ? 0 : 1;
@@ -91,105 +80,15 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
     if (own == NULL) {
         return wn_error_set(err, WN_EUNKNOWN, "%s has no station '%s'", path, name);
     }
-    s->clock = wn_clock_real();
-    s->daemon = &config;
-    s->config = *own;
     if (wn_config_read_dialect(config.conf_dir, own->dialect, &s->bench.dialect, &problems) !=
         WN_OK) {
         return wn_error_set(err, WN_EINVAL, "%s", "the dialect is refused");
     }
+    station_init(s, wn_clock_real(), &config, own);
     (void)mkdir(config.data_dir, 0750);
     (void)mkdir(config.run_dir, 0750);
     (void)snprintf(sock, sizeof sock, "%s/%s.sock", config.run_dir, s->config.name);
-    int rc = wn_control_listen(&s->control, sock, config.command_group, station_answer, s, err);
-    if (rc == WN_OK) {
-        s->sleep_gap_ns = s->clock->ops->boottime(s->clock) - wn_clock_monotonic(s->clock);
-    }
-    bench_init(s);
-    return rc;
-}
-
-/* The computer slept: the instrument went on without us. */
-static void look_for_sleep(struct station *s, wn_ns now)
-{
-    if (now < s->sleep_look_ns) {
-        return;
-    }
-    s->sleep_look_ns = now + SLEEP_LOOK_NS;
-    wn_ns gap = s->clock->ops->boottime(s->clock) - now;
-    if (gap - s->sleep_gap_ns > ASLEEP_NS && s->campaign != NULL) {
-        struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = station_campaign_time(s, now)};
-        (void)wn_error_set(&ev.error, WN_ETIMEOUT, "the computer was suspended for %.0f s",
-                           wn_ns_to_s(gap - s->sleep_gap_ns));
-        station_event(s, &ev);
-    }
-    s->sleep_gap_ns = gap;
-}
-
-static void begin_end(struct station *s, wn_ns now, enum wn_event_kind why, const char *who)
-{
-    struct wn_error err = {0};
-    if (s->stopping) {
-        return;
-    }
-    s->stopping = true;
-    s->stop_deadline_ns = now + wn_ns_from_s(stop_limit_s(&s->config));
-    if (s->campaign == NULL) {
-        return;
-    }
-    if (why == WN_EVENT_GUARD_LOST || wn_engine_may(s->engine, why, &err) == WN_OK) {
-        s->paused_by_end = true;
-        station_command(s, why, who);
-    }
-}
-
-/* Everything off and recorded? Then the loop may end. */
-static bool at_rest(const struct station *s)
-{
-    if (s->bench.stage != BENCH_READY) {
-        return s->campaign == NULL;
-    }
-    return bench_off_confirmed(s) &&
-           (s->campaign == NULL || wn_engine_state(s->engine) != WN_ENGINE_SWITCHING_OFF);
-}
-
-/* Off first, then the campaign: the instrument is switched off before anything that may take long
- * or fail. */
-static void look_for_campaign(struct station *s, wn_ns now)
-{
-    struct wn_error err = {0};
-    if (s->look_at_ns == 0) {
-        s->look_at_ns = now + LOOK_LATEST_NS;
-    }
-    bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
-    if (s->looked || s->stopping || opening ||
-        (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
-        return;
-    }
-    s->looked = true;
-    if (campaign_find_unfinished(s, &err) != WN_OK) {
-        s->broken = true;
-        (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", err.text);
-        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s",
-                    err.text);
-    }
-}
-
-static void look_for_end(struct station *s, int signals, wn_ns now)
-{
-    struct signalfd_siginfo info;
-    while (read(signals, &info, sizeof info) == (ssize_t)sizeof info) {
-        if (info.ssi_signo == SIGTERM || info.ssi_signo == SIGINT) {
-            begin_end(s, now, WN_EVENT_PAUSE, "end of the service");
-        }
-    }
-    if (s->guard_lost) {
-        s->exit_code = 1;
-        begin_end(s, now, WN_EVENT_GUARD_LOST, "");
-    }
-    if (s->stopping && (at_rest(s) || now >= s->stop_deadline_ns)) {
-        s->ending = true;
-    }
+    return wn_control_listen(&s->control, sock, config.command_group, station_answer, s, err);
 }
 
 static void wait_events(struct station *s, int signals, struct pollfd *fds, int *n)
@@ -209,6 +108,17 @@ static void wait_events(struct station *s, int signals, struct pollfd *fds, int 
     (void)poll(fds, (nfds_t)*n, ms);
 }
 
+/* Asked to end by a signal? */
+static void read_signals(struct station *s, int signals, wn_ns now)
+{
+    struct signalfd_siginfo info;
+    while (read(signals, &info, sizeof info) == (ssize_t)sizeof info) {
+        if (info.ssi_signo == SIGTERM || info.ssi_signo == SIGINT) {
+            station_ask_end(s, now);
+        }
+    }
+}
+
 static void loop(struct station *s, int signals)
 {
     struct pollfd fds[WN_CONTROL_CLIENTS_MAX + 4];
@@ -216,8 +126,7 @@ static void loop(struct station *s, int signals)
     while (!s->ending) {
         wait_events(s, signals, fds, &n);
         wn_ns now = wn_clock_monotonic(s->clock);
-        bench_turn(s, now); /* the instrument first, then everything else */
-        guard_beat(s, now);
+        station_turn_instrument(s, now); /* the instrument first, then everything else */
         bool asked = false;
         for (int i = 3; i < n; i++) {
             asked = asked || fds[i].revents != 0;
@@ -228,12 +137,10 @@ static void loop(struct station *s, int signals)
         if (fds[2].revents != 0) {
             guard_look(s);
         }
-        look_for_campaign(s, now);
-        campaign_housekeeping(s, now);
-        look_for_sleep(s, now);
-        if (fds[1].revents != 0 || s->guard_lost || s->stopping) {
-            look_for_end(s, signals, now);
+        if (fds[1].revents != 0) {
+            read_signals(s, signals, now);
         }
+        station_turn_rest(s, now);
     }
 }
 

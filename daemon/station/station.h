@@ -94,6 +94,19 @@ struct station {
 void station_log(const struct station *s, int priority, const char *fmt, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* turn.c */
+/** Before anything else, with the rest of s zeroed and the dialect still to be read. */
+void station_init(struct station *s, const struct wn_clock *clock,
+                  const struct wn_daemon_config *daemon, const struct wn_station_config *own);
+/** First half of a turn: the instrument before everything else, and the beat. */
+void station_turn_instrument(struct station *s, wn_ns now);
+/** Second half, after commands were served and the guard and the signals were looked at. */
+void station_turn_rest(struct station *s, wn_ns now);
+/** Off and paused, then s->ending. */
+void station_ask_end(struct station *s, wn_ns now);
+/** To switch off and verify when asked to end: all attempts, then the interlock. */
+double station_stop_limit_s(const struct wn_station_config *c);
+
 /* guard_link.c */
 void guard_beat(struct station *s, wn_ns now);
 /** A beat after which the next one may take up to grace_s, for a long look at a file with nothing

@@ -1,0 +1,124 @@
+/* What the loop of a station does in each turn, apart from waiting: whoever owns the clock and the
+ * waiting, the daemon's loop or a simulation, turns the same station.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "station.h"
+
+#include <stdio.h>
+
+#define LOOK_LATEST_NS                                                                             \
+    (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
+#define SLEEP_LOOK_NS WN_NS_PER_S
+#define ASLEEP_NS     (2 * WN_NS_PER_S)
+
+/* To switch off and verify when asked to end: all attempts, then the interlock. */
+double station_stop_limit_s(const struct wn_station_config *c)
+{
+    double attempts_s = 4 * c->off_timeout_s + 2;
+    return attempts_s > 10 ? attempts_s : 10;
+}
+
+void station_init(struct station *s, const struct wn_clock *clock,
+                  const struct wn_daemon_config *daemon, const struct wn_station_config *own)
+{
+    s->clock = clock;
+    s->daemon = daemon;
+    s->config = *own;
+    s->sleep_gap_ns = clock->ops->boottime(clock) - wn_clock_monotonic(clock);
+    bench_init(s);
+}
+
+/* The computer slept: the instrument went on without us. */
+static void look_for_sleep(struct station *s, wn_ns now)
+{
+    if (now < s->sleep_look_ns) {
+        return;
+    }
+    s->sleep_look_ns = now + SLEEP_LOOK_NS;
+    wn_ns gap = s->clock->ops->boottime(s->clock) - now;
+    if (gap - s->sleep_gap_ns > ASLEEP_NS && s->campaign != NULL) {
+        struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = station_campaign_time(s, now)};
+        (void)wn_error_set(&ev.error, WN_ETIMEOUT, "the computer was suspended for %.0f s",
+                           wn_ns_to_s(gap - s->sleep_gap_ns));
+        station_event(s, &ev);
+    }
+    s->sleep_gap_ns = gap;
+}
+
+static void begin_end(struct station *s, wn_ns now, enum wn_event_kind why, const char *who)
+{
+    struct wn_error err = {0};
+    if (s->stopping) {
+        return;
+    }
+    s->stopping = true;
+    s->stop_deadline_ns = now + wn_ns_from_s(station_stop_limit_s(&s->config));
+    if (s->campaign == NULL) {
+        return;
+    }
+    if (why == WN_EVENT_GUARD_LOST || wn_engine_may(s->engine, why, &err) == WN_OK) {
+        s->paused_by_end = true;
+        station_command(s, why, who);
+    }
+}
+
+void station_ask_end(struct station *s, wn_ns now)
+{
+    begin_end(s, now, WN_EVENT_PAUSE, "end of the service");
+}
+
+/* Everything off and recorded? Then the loop may end. */
+static bool at_rest(const struct station *s)
+{
+    if (s->bench.stage != BENCH_READY) {
+        return s->campaign == NULL;
+    }
+    return bench_off_confirmed(s) &&
+           (s->campaign == NULL || wn_engine_state(s->engine) != WN_ENGINE_SWITCHING_OFF);
+}
+
+/* Off first, then the campaign: the instrument is switched off before anything that may take long
+ * or fail. */
+static void look_for_campaign(struct station *s, wn_ns now)
+{
+    struct wn_error err = {0};
+    if (s->look_at_ns == 0) {
+        s->look_at_ns = now + LOOK_LATEST_NS;
+    }
+    bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
+    if (s->looked || s->stopping || opening ||
+        (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
+        return;
+    }
+    s->looked = true;
+    if (campaign_find_unfinished(s, &err) != WN_OK) {
+        s->broken = true;
+        (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", err.text);
+        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s",
+                    err.text);
+    }
+}
+
+static void look_for_end(struct station *s, wn_ns now)
+{
+    if (s->guard_lost) {
+        s->exit_code = 1;
+        begin_end(s, now, WN_EVENT_GUARD_LOST, "");
+    }
+    if (s->stopping && (at_rest(s) || now >= s->stop_deadline_ns)) {
+        s->ending = true;
+    }
+}
+
+void station_turn_instrument(struct station *s, wn_ns now)
+{
+    bench_turn(s, now);
+    guard_beat(s, now);
+}
+
+void station_turn_rest(struct station *s, wn_ns now)
+{
+    look_for_campaign(s, now);
+    campaign_housekeeping(s, now);
+    look_for_sleep(s, now);
+    look_for_end(s, now);
+}
