@@ -60,11 +60,12 @@ static int deliver(const struct wn_event_row *row, void *ctx)
 {
     struct delivery *d = ctx;
     struct wn_error err = {0};
-    if (row->event.severity != WN_SEVERITY_INFO && config.alert.hook[0] != '\0') {
+    if (row->event.severity != WN_SEVERITY_INFO && wn_alert_has_target(&config.alert)) {
         char *text = to_json(d->info, row);
         int rc = text == NULL
                      ? wn_error_set(&err, WN_ENOMEM, "an alarm could not be written as JSON")
-                     : hook_run(config.alert.hook, text, config.alert.hook_timeout_s, &err);
+                     : hook_run(config.alert.hook[0].program, text, config.alert.hook[0].timeout_s,
+                                &err);
         free(text);
         if (rc != WN_OK) {
             say(3, err.text);
@@ -203,7 +204,7 @@ int main(int argc, char **argv)
         say(3, err.text);
         return 1;
     }
-    if (config.alert.hook[0] == '\0') {
+    if (!wn_alert_has_target(&config.alert)) {
         say(4, "NO ALERT TARGET: nobody will be told of an alarm");
     }
     loop();

@@ -178,7 +178,7 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
         return wn_error_set(err, WN_EINVAL,
                             "campaign name '%.60s': use letters, digits, '.', '_' and '-'", name);
     }
-    if (s->daemon->alert.hook[0] == '\0' && !s->daemon->alert.none_on_purpose) {
+    if (!wn_alert_has_target(&s->daemon->alert) && !s->daemon->alert.none_on_purpose) {
         return wn_error_set(
             err, WN_EMISSING,
             "%s: nobody would be told of an alarm: set alerts, or alerts = \"none\" on purpose",

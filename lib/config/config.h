@@ -50,11 +50,32 @@ struct wn_station_config {
     double space_min_mb;      /* recording stops the campaign below this */
 };
 
-struct wn_alert_config {
-    char hook[WN_PATH_SIZE]; /* program run for each alarm, JSON on stdin; "" none */
-    double hook_timeout_s;
-    bool none_on_purpose; /* alerts = "none" was written */
+enum { WN_HOOKS_MAX = 8, WN_HOOK_ARGS_MAX = 8 };
+
+/** A program run without a shell: fixed arguments, a time limit. */
+struct wn_hook_config {
+    char program[WN_PATH_SIZE];
+    char arg[WN_HOOK_ARGS_MAX][WN_PATH_SIZE];
+    int args;
+    double timeout_s;
+    enum wn_severity severity; /* told from here on: warnings too, or alarms only */
 };
+
+struct wn_ping_config {
+    struct wn_hook_config hook; /* program "": none */
+    double every_s;
+};
+
+struct wn_alert_config {
+    struct wn_hook_config hook[WN_HOOKS_MAX];
+    int hooks;
+    int digest_minute;          /* local minute of the day; -1: no daily digest */
+    struct wn_ping_config ping; /* run as long as all is well: its receiver alarms on silence */
+    bool none_on_purpose;       /* alerts = "none" was written */
+};
+
+/** Is there somebody who is told of an alarm? */
+bool wn_alert_has_target(const struct wn_alert_config *alert);
 
 struct wn_daemon_config {
     char file[WN_PATH_SIZE];

@@ -198,9 +198,9 @@ static const struct wn_key station_keys[] = {
      .example = "{ voltage_max = \"4.25 V\"; ... }"},
     {.name = NULL}};
 
-/* Directories and the hook: a relative path is relative to the file. */
-static void read_path(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                      void *target)
+/* Directories and hooks: a relative path is relative to the file. */
+void wn_reader_path(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                    void *target)
 {
     char given[WN_PATH_SIZE] = "";
     struct wn_key text = *key;
@@ -212,40 +212,6 @@ static void read_path(struct wn_reader *r, const config_setting_t *s, const stru
     }
     if (!wn_path_join(r->dir, given, (char *)target + key->offset, WN_PATH_SIZE)) {
         wn_reader_fail(r, s, "the path is longer than %d characters", WN_PATH_SIZE - 1);
-    }
-}
-
-static const struct wn_key alert_keys[] = {{.name = "hook",
-                                            .kind = WN_KEY_OTHER,
-                                            .required = true,
-                                            MEMBER(wn_alert_config, hook),
-                                            .size = WN_PATH_SIZE,
-                                            .read = read_path,
-                                            .example = "\"/etc/wane/alert\""},
-                                           {.name = "timeout",
-                                            .kind = WN_KEY_QUANTITY,
-                                            MEMBER(wn_alert_config, hook_timeout_s),
-                                            .dim = WN_DIM_TIME,
-                                            .min = 1,
-                                            .max = 600,
-                                            .example = "\"30 s\"",
-                                            .fallback = "30 s"},
-                                           {.name = NULL}};
-
-static void read_alerts(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                        void *target)
-{
-    struct wn_alert_config *alert = &((struct wn_daemon_config *)target)->alert;
-    const char *text = config_setting_get_string(s);
-    (void)key;
-    if (text != NULL && strcmp(text, "none") == 0) {
-        alert->none_on_purpose = true;
-    } else if (!config_setting_is_group(s)) {
-        wn_reader_fail(r, s,
-                       "must name a program to be run for each alarm: write alerts = { hook = "
-                       "\"/etc/wane/alert\"; }, or alerts = \"none\" when nobody shall be told");
-    } else {
-        wn_reader_group(r, s, alert_keys, alert);
     }
 }
 
@@ -387,7 +353,7 @@ static void read_stations(struct wn_reader *r, const config_setting_t *s, const 
 static void read_run_dir(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                          void *target)
 {
-    read_path(r, s, key, target);
+    wn_reader_path(r, s, key, target);
     if (r->run_dir != NULL) {
         (void)snprintf((char *)target + key->offset, WN_PATH_SIZE, "%s", r->run_dir);
     }
@@ -401,8 +367,8 @@ static void read_run_dir(struct wn_reader *r, const config_setting_t *s, const s
 
 /* run_dir stands before stations, which need it. */
 static const struct wn_key daemon_keys[] = {
-    PATH("conf_dir", conf_dir, false, read_path, "\"/etc/wane\""),
-    PATH("data_dir", data_dir, true, read_path, "\"/var/lib/wane\""),
+    PATH("conf_dir", conf_dir, false, wn_reader_path, "\"/etc/wane\""),
+    PATH("data_dir", data_dir, true, wn_reader_path, "\"/var/lib/wane\""),
     PATH("run_dir", run_dir, true, read_run_dir, "\"/run/wane\""),
     {.name = "command_group",
      .kind = WN_KEY_TEXT,
@@ -412,7 +378,7 @@ static const struct wn_key daemon_keys[] = {
     {.name = "alerts",
      .kind = WN_KEY_OTHER,
      .required = true,
-     .read = read_alerts,
+     .read = wn_reader_alerts,
      .example = "{ hook = \"/etc/wane/alert\"; }"},
     {.name = "stations",
      .kind = WN_KEY_OTHER,

@@ -96,6 +96,13 @@ void wn_reader_value(struct wn_reader *r, const config_setting_t *s, const struc
  * Name of the first key that differs, NULL when none does. */
 const char *wn_key_differs(const struct wn_key *keys, const void *a, const void *b);
 
+/** Reads a path, relative to the daemon file's directory, into key->size bytes. */
+void wn_reader_path(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                    void *target);
+/** The alerts of a daemon file (alerts.c). */
+void wn_reader_alerts(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                      void *target);
+
 /** Adds "file:line: path: text". */
 void wn_reader_fail(struct wn_reader *r, const config_setting_t *s, const char *fmt, ...)
     __attribute__((format(printf, 3, 4)));

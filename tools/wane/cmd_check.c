@@ -198,7 +198,7 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
     if (isnan(p->setup.limits.temperature_rise_k_per_min)) {
         (void)puts("  The rule temperature_rise is off");
     }
-    if (d->alert.hook[0] == '\0') {
+    if (!wn_alert_has_target(&d->alert)) {
         (void)puts("  alerts = \"none\": nobody is told of an alarm");
     }
     if (p->station.on_restart == WN_RESTART_RESUME) {
