@@ -3,6 +3,7 @@
 #include "station.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 static json_t *refuse(const char *text)
@@ -134,7 +135,6 @@ static json_t *start(struct station *s, const json_t *request, const struct wn_p
         return refuse("read the caution first: wane start shows it and asks");
     }
     if (campaign_start(s, cell, procedure, text_of(request, "name"), peer->who, &err) != WN_OK) {
-        station_log(s, 4, "start refused: %s", err.text);
         return refuse(err.text);
     }
     return json_pack("{s:b,s:s,s:s}", "ok", 1, "campaign", s->info.name, "file", s->campaign_path);
@@ -173,39 +173,83 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
                      wn_engine_state_name(wn_engine_state(s->engine)));
 }
 
-json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer)
+/* What a word may do is one column of one table: see the rights in sock/control.h. */
+enum right { RIGHT_SAFE, RIGHT_LOOK, RIGHT_COMMAND };
+
+static const struct word {
+    const char *word;
+    enum right right;
+    enum wn_event_kind kind; /* of the orders to a campaign */
+} words[] = {{"stop", RIGHT_SAFE, WN_EVENT_STOP},
+             {"pause", RIGHT_SAFE, WN_EVENT_PAUSE},
+             {"status", RIGHT_LOOK, 0},
+             {"ping", RIGHT_LOOK, 0},
+             {"start", RIGHT_COMMAND, WN_EVENT_START},
+             {"resume", RIGHT_COMMAND, WN_EVENT_RESUME},
+             {"ack", RIGHT_COMMAND, WN_EVENT_ACKNOWLEDGE}};
+
+static const struct word *find_word(const char *text)
 {
-    static const struct {
-        const char *word;
-        enum wn_event_kind kind;
-    } commands[] = {
-        {"pause", WN_EVENT_PAUSE}, {"resume", WN_EVENT_RESUME}, {"ack", WN_EVENT_ACKNOWLEDGE}};
-    struct station *s = ctx;
-    const char *word = text_of(request, "command");
-    if (word == NULL) {
-        return refuse("a request names its command");
-    }
-    if (strcmp(word, "ping") == 0) {
-        return json_pack("{s:b,s:s}", "ok", 1, "station", s->config.name);
-    }
-    if (strcmp(word, "status") == 0) {
-        return status(s);
-    }
-    if (strcmp(word, "stop") == 0) { /* stop is for everyone who can connect */
-        station_log(s, 5, "stop by %s", peer->who);
-        return command(s, WN_EVENT_STOP, peer);
-    }
-    if (!peer->may_command) {
-        return refuse("not permitted: you are not in the command group of this service");
-    }
-    station_log(s, 5, "%s by %s", word, peer->who);
-    if (strcmp(word, "start") == 0) {
-        return start(s, request, peer);
-    }
-    for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
-        if (strcmp(word, commands[i].word) == 0) {
-            return command(s, commands[i].kind, peer);
+    for (size_t i = 0; text != NULL && i < sizeof words / sizeof words[0]; i++) {
+        if (strcmp(text, words[i].word) == 0) {
+            return &words[i];
         }
     }
-    return refuse("unknown command");
+    return NULL;
+}
+
+static json_t *not_permitted(const struct station *s, const struct wn_peer *peer, enum right right)
+{
+    const char *group = right == RIGHT_LOOK ? s->daemon->look_group : s->daemon->command_group;
+    const char *key = right == RIGHT_LOOK ? "look_group" : "command_group";
+    char text[400];
+    if (group[0] != '\0') {
+        (void)snprintf(text, sizeof text,
+                       "not permitted: %s is no member of %s, the %s of this service; an "
+                       "administrator can change that (adduser NAME %s), and it counts from the "
+                       "next login on; stop and pause are open to you",
+                       peer->who, group, key, group);
+    } else {
+        (void)snprintf(text, sizeof text,
+                       "not permitted: only root and the owner of this service may; %s in the "
+                       "configuration names a group that may too; stop and pause are open to you",
+                       key);
+    }
+    return refuse(text);
+}
+
+/* Commands are logged with who gave them and what became of them; looking is not. */
+static json_t *logged(const struct station *s, const struct word *w, const struct wn_peer *peer,
+                      json_t *answer)
+{
+    const char *why = json_string_value(json_object_get(answer, "error"));
+    if (why == NULL) {
+        station_log(s, 5, "%s by %s", w->word, peer->who);
+    } else {
+        station_log(s, 4, "%s by %s refused: %s", w->word, peer->who, why);
+    }
+    return answer;
+}
+
+json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer)
+{
+    struct station *s = ctx;
+    const char *text = text_of(request, "command");
+    const struct word *w = find_word(text);
+    if (w == NULL) {
+        return refuse(text == NULL ? "a request names its command" : "unknown command");
+    }
+    if (w->right == RIGHT_LOOK) {
+        if (!peer->may_look) {
+            return not_permitted(s, peer, w->right);
+        }
+        return strcmp(w->word, "status") == 0
+                   ? status(s)
+                   : json_pack("{s:b,s:s}", "ok", 1, "station", s->config.name);
+    }
+    if (w->right == RIGHT_COMMAND && !peer->may_command) {
+        return logged(s, w, peer, not_permitted(s, peer, w->right));
+    }
+    return logged(s, w, peer,
+                  w->kind == WN_EVENT_START ? start(s, request, peer) : command(s, w->kind, peer));
 }

@@ -88,7 +88,8 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
     (void)mkdir(config.data_dir, 0750);
     (void)mkdir(config.run_dir, 0750);
     (void)snprintf(sock, sizeof sock, "%s/%s.sock", config.run_dir, s->config.name);
-    return wn_control_listen(&s->control, sock, config.command_group, station_answer, s, err);
+    const struct wn_control_groups groups = {config.look_group, config.command_group};
+    return wn_control_listen(&s->control, sock, &groups, station_answer, s, err);
 }
 
 static void wait_events(struct station *s, int signals, struct pollfd *fds, int *n)

@@ -82,6 +82,7 @@ struct wn_daemon_config {
     char conf_dir[WN_PATH_SIZE]; /* directory of cells/ procedures/ dialects/ */
     char data_dir[WN_PATH_SIZE]; /* campaign files */
     char run_dir[WN_PATH_SIZE];  /* sockets STATION.sock */
+    char look_group[64];         /* group that may look; "": everybody who can connect */
     char command_group[64];      /* group that may command; "" : owner only */
     struct wn_alert_config alert;
     struct wn_station_config station[WN_STATIONS_MAX];

@@ -17,7 +17,10 @@ static int unreachable(const char *path, int errnum, struct wn_error *err)
 {
     if (errnum == EACCES) {
         return wn_error_set(err, WN_EACCESS,
-                            "%s: not permitted: ask to be put into the command group", path);
+                            "%s: not permitted: you are no member of a group that may look at this "
+                            "station; ask for look_group or command_group of the configuration, "
+                            "and log in again",
+                            path);
     }
     return wn_error_set(
         err, WN_EUNREACHABLE,
@@ -108,6 +111,23 @@ static int exchange(int fd, const char *path, const char *text, wn_ns deadline, 
     return rc;
 }
 
+/* A full queue (EAGAIN) empties within a turn of the station's loop. */
+static int connect_until(int fd, const struct sockaddr_un *a, wn_ns deadline, struct wn_error *err)
+{
+    while (connect(fd, (const struct sockaddr *)a, sizeof *a) != 0) {
+        if (errno != EAGAIN && errno != EINTR) {
+            return unreachable(a->sun_path, errno, err);
+        }
+        if (wn_clock_monotonic(wn_clock_real()) >= deadline) {
+            return wn_error_set(err, WN_ETIMEOUT,
+                                "%s: too many want to talk to this station, or it hangs",
+                                a->sun_path);
+        }
+        (void)poll(NULL, 0, 5);
+    }
+    return WN_OK;
+}
+
 int wn_control_ask(const char *path, const json_t *request, int timeout_ms, json_t **reply,
                    struct wn_error *err)
 {
@@ -122,9 +142,7 @@ int wn_control_ask(const char *path, const json_t *request, int timeout_ms, json
     if (fd < 0) {
         return wn_error_set(err, WN_EIO, "no socket: %s", strerror(errno));
     }
-    int rc = connect(fd, (const struct sockaddr *)&a, sizeof a) == 0
-                 ? WN_OK
-                 : unreachable(path, errno, err);
+    int rc = connect_until(fd, &a, deadline, err);
     char *text = rc == WN_OK ? json_dumps(request, JSON_COMPACT) : NULL;
     if (rc == WN_OK) {
         rc = text != NULL ? exchange(fd, path, text, deadline, reply, err)

@@ -15,9 +15,14 @@
  *            "alarm":false,"halt":{"rule":"","text":""},"port":"/dev/...","instrument":identity,
  *            "instrument_ready":true,"exchanges":..,"bad_replies":..,"fault":why the instrument is
  * not ready,"guard":true, "recording":true} Unknown values are null or absent; without a campaign
- * so are those that tell about one. Reading ("status", "ping") is for everyone who can connect;
- * stop too; the other commands are for the owner of the service, root and members of the command
- * group (SO_PEERCRED, SO_PEERGROUPS). */
+ * so are those that tell about one.
+ *
+ * Rights, told by SO_PEERCRED and SO_PEERGROUPS when a client connects:
+ *   stop, pause              everybody who can connect: making it safe is never refused
+ *   status, ping             members of the look group, where there is one; else as above
+ *   start, resume, ack       members of the command group, root, the owner of the service
+ * Who can connect is up to the kernel: the owner, root, and the members of the two groups; without
+ * any group in the configuration those of the service's own. */
 #ifndef WN_SOCK_CONTROL_H
 #define WN_SOCK_CONTROL_H
 
@@ -35,8 +40,14 @@ enum { WN_CONTROL_CLIENTS_MAX = 16, WN_CONTROL_LINE_MAX = 4096, WN_CONTROL_BACKL
 struct wn_peer {
     uid_t uid;
     pid_t pid;
-    char who[64];     /* "alice (uid 1000)" */
-    bool may_command; /* owner, root or member of the command group */
+    char who[64]; /* "alice (uid 1000)" */
+    bool may_look;
+    bool may_command; /* implies may_look */
+};
+
+/** Names; NULL or "" (or no structure at all): none. */
+struct wn_control_groups {
+    const char *look, *command;
 };
 
 struct wn_control_server;
@@ -44,16 +55,19 @@ struct wn_control_server;
 /** Handles one request; returns a new reference to the reply object (never NULL). */
 typedef json_t *(*wn_control_handler)(void *ctx, const json_t *request, const struct wn_peer *peer);
 
-/** Listens on path (mode 0660, umask set around bind; a stale socket is removed only under a lock
- * on path.lock). WN_EEXIST: something else is there; WN_EBUSY: another station process holds it;
+/** Listens on path (mode 0660, umask set around bind; two groups, or one the service is no member
+ * of, by an access list; a stale socket is removed only under a lock on path.lock). WN_EEXIST:
+ * something else is there; WN_EBUSY: another station process holds it; WN_EUNKNOWN: no such group;
  * WN_EACCESS, WN_ERANGE (path too long for a socket) with remedy. */
-int wn_control_listen(struct wn_control_server **out, const char *path, const char *command_group,
-                      wn_control_handler handler, void *ctx, struct wn_error *err);
+int wn_control_listen(struct wn_control_server **out, const char *path,
+                      const struct wn_control_groups *groups, wn_control_handler handler, void *ctx,
+                      struct wn_error *err);
 void wn_control_close(struct wn_control_server *s);
 /** Adds its descriptors to fds[0..max); returns how many. */
 int wn_control_poll_fds(struct wn_control_server *s, struct pollfd *fds, int max);
-/** Serves what poll() reported; non-blocking; at most one accept a call; a client that does not
- * read is dropped. */
+/** Serves what poll() reported; non-blocking; at most one accept and one request of each client a
+ * call. Dropped are clients that do not read, that make no whole request within a minute, and, when
+ * all places are taken, the one that has asked for nothing longest. */
 void wn_control_serve(struct wn_control_server *s, const struct pollfd *fds, int n, wn_ns now_ns);
 
 /** Client side: one request, one reply, with a time limit. *reply is a new reference.

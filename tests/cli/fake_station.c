@@ -60,7 +60,7 @@ int main(int argc, char **argv)
     }
     (void)snprintf(log, sizeof log, "%s.log", argv[1]);
     f.log = fopen(log, "we");
-    if (f.log == NULL || wn_control_listen(&s, argv[1], "", answer, &f, &err) != WN_OK) {
+    if (f.log == NULL || wn_control_listen(&s, argv[1], NULL, answer, &f, &err) != WN_OK) {
         (void)fprintf(stderr, "fake_station: %s\n", err.text);
         return 1;
     }

@@ -180,12 +180,13 @@ static void test_daemon_texts(void **state)
         {CASE_DAEMON, "", "alerts", "alarms = \"none\"",
          "@: alarms: unknown key; did you mean alerts?"},
         {CASE_DAEMON, "", "alerts", "colour = \"none\"",
-         "@: colour: unknown key; known here: conf_dir, data_dir, run_dir, command_group, alerts, "
-         "stations"},
+         "@: colour: unknown key; known here: conf_dir, data_dir, run_dir, look_group, "
+         "command_group, alerts, stations"},
     };
     EXPECT(changes);
     expect_good(CASE_DAEMON, "", "alerts", "alerts = { hook = \"/bin/true\"; }");
-    expect_good(CASE_DAEMON, "", "alerts", "command_group = \"wane\"; alerts = \"none\"");
+    expect_good(CASE_DAEMON, "", "alerts",
+                "look_group = \"wane\"; command_group = \"wane\"; alerts = \"none\"");
 }
 
 static void test_dialect_texts_and_words(void **state)

@@ -97,7 +97,7 @@ static void round_trip(void **state)
     struct wn_control_server *s = NULL;
     struct wn_error err = {0};
     int handled = 0, status = 0;
-    assert_int_equal(wn_control_listen(&s, path, "", answer, &handled, &err), WN_OK);
+    assert_int_equal(wn_control_listen(&s, path, NULL, answer, &handled, &err), WN_OK);
     pid_t pid = ask(LONG_MS);
     pid_t ended = 0;
     while (ended == 0) {

@@ -53,7 +53,7 @@ static int setup(void **state)
     assert_non_null(mkdtemp(f->dir));
     (void)snprintf(f->path, sizeof f->path, "%s/A.sock", f->dir);
     f->now = 1000 * WN_NS_PER_S;
-    assert_int_equal(wn_control_listen(&f->server, f->path, "", answer, f, &err), WN_OK);
+    assert_int_equal(wn_control_listen(&f->server, f->path, NULL, answer, f, &err), WN_OK);
     *state = f;
     return 0;
 }
@@ -262,26 +262,63 @@ static void silent_client_is_dropped_after_a_minute(void **state)
     (void)close(fd);
 }
 
+/* Slots that are held without asking anything do not keep the next one out. */
 static void one_client_too_many(void **state)
 {
     struct fixture *f = *state;
     char buf[64];
     int fd[WN_CONTROL_CLIENTS_MAX + 1];
-    for (int i = 0; i <= WN_CONTROL_CLIENTS_MAX; i++) {
+    for (int i = 0; i < WN_CONTROL_CLIENTS_MAX; i++) {
         fd[i] = connect_client(f);
+        f->now += WN_NS_PER_MS;
     }
-    assert_int_equal(receive(f, fd[WN_CONTROL_CLIENTS_MAX], buf, sizeof buf), 0);
-    send_text(fd[WN_CONTROL_CLIENTS_MAX - 1], PING, strlen(PING));
-    expect(f, fd[WN_CONTROL_CLIENTS_MAX - 1], PONG);
-    (void)close(fd[0]); /* makes room */
-    pump(f);
-    int again = connect_client(f);
-    send_text(again, PING, strlen(PING));
-    expect(f, again, PONG);
-    (void)close(again);
-    for (int i = 1; i <= WN_CONTROL_CLIENTS_MAX; i++) {
+    send_text(fd[0], PING, strlen(PING)); /* the oldest is not the most idle any more */
+    expect(f, fd[0], PONG);
+    fd[WN_CONTROL_CLIENTS_MAX] = connect_client(f);
+    send_text(fd[WN_CONTROL_CLIENTS_MAX], PING, strlen(PING));
+    expect(f, fd[WN_CONTROL_CLIENTS_MAX], PONG);
+    assert_int_equal(receive(f, fd[1], buf, sizeof buf), 0); /* this one was let go */
+    for (int i = 0; i <= WN_CONTROL_CLIENTS_MAX; i++) {
+        if (i != 1) {
+            send_text(fd[i], PING, strlen(PING));
+            expect(f, fd[i], PONG);
+        }
         (void)close(fd[i]);
     }
+}
+
+/* A byte now and then does not keep a place. */
+static void dripping_client_is_dropped_after_a_minute(void **state)
+{
+    struct fixture *f = *state;
+    char buf[64];
+    int fd = connect_client(f);
+    for (int i = 0; i < 6; i++) {
+        f->now += 10 * WN_NS_PER_S;
+        send_text(fd, "{", 1);
+        assert_int_equal(receive(f, fd, buf, sizeof buf), -1);
+    }
+    f->now += 1;
+    assert_int_equal(receive(f, fd, buf, sizeof buf), 0);
+    (void)close(fd);
+}
+
+/* A flood waits its turn: one request in each, and none is lost. */
+static void one_request_in_a_turn(void **state)
+{
+    struct fixture *f = *state;
+    int fd = connect_client(f);
+    for (int i = 0; i < 10; i++) {
+        send_text(fd, PING, strlen(PING));
+    }
+    for (int i = 1; i <= 10; i++) {
+        struct pollfd fds[WN_CONTROL_CLIENTS_MAX + 1];
+        int n = wn_control_poll_fds(f->server, fds, WN_CONTROL_CLIENTS_MAX + 1);
+        assert_int_equal(poll(fds, (nfds_t)n, 0), 1); /* the loop does not fall asleep over them */
+        wn_control_serve(f->server, fds, n, f->now);
+        assert_int_equal(f->handled, i);
+    }
+    (void)close(fd);
 }
 
 static void tells_who_asks(void **state)
@@ -307,7 +344,7 @@ static void second_server_is_refused(void **state)
     struct fixture *f = *state;
     struct wn_control_server *second = NULL;
     struct wn_error err = {0};
-    assert_int_equal(wn_control_listen(&second, f->path, "", answer, f, &err), WN_EBUSY);
+    assert_int_equal(wn_control_listen(&second, f->path, NULL, answer, f, &err), WN_EBUSY);
     assert_non_null(strstr(err.text, f->path));
     assert_null(second);
     int fd = connect_client(f); /* the first is untouched */
@@ -328,7 +365,7 @@ static void stale_socket_is_replaced(void **state)
     assert_int_equal(bind(dead, (const struct sockaddr *)&a, sizeof a), 0);
     (void)close(dead);
     assert_int_equal(access(f->path, F_OK), 0);
-    assert_int_equal(wn_control_listen(&f->server, f->path, "", answer, f, &err), WN_OK);
+    assert_int_equal(wn_control_listen(&f->server, f->path, NULL, answer, f, &err), WN_OK);
     int fd = connect_client(f);
     send_text(fd, PING, strlen(PING));
     expect(f, fd, PONG);
@@ -344,7 +381,7 @@ static void only_a_socket_is_replaced(void **state)
     (void)snprintf(path, sizeof path, "%s/precious", f->dir);
     (void)snprintf(lock, sizeof lock, "%s.lock", path);
     (void)close(open(path, O_CREAT | O_WRONLY, 0600));
-    assert_int_equal(wn_control_listen(&s, path, "", answer, f, &err), WN_EEXIST);
+    assert_int_equal(wn_control_listen(&s, path, NULL, answer, f, &err), WN_EEXIST);
     assert_int_equal(access(path, F_OK), 0);
     (void)unlink(path);
     (void)unlink(lock);
@@ -357,13 +394,16 @@ static void places_that_will_not_do(void **state)
     struct wn_error err = {0};
     char path[300];
     (void)snprintf(path, sizeof path, "%s/%0150d", f->dir, 7);
-    assert_int_equal(wn_control_listen(&s, path, "", answer, f, &err), WN_ERANGE);
+    assert_int_equal(wn_control_listen(&s, path, NULL, answer, f, &err), WN_ERANGE);
     (void)snprintf(path, sizeof path, "%s/none/A.sock", f->dir);
-    assert_int_equal(wn_control_listen(&s, path, "", answer, f, &err), WN_ENOENT);
+    assert_int_equal(wn_control_listen(&s, path, NULL, answer, f, &err), WN_ENOENT);
     (void)snprintf(path, sizeof path, "%s/B.sock", f->dir);
-    assert_int_equal(wn_control_listen(&s, path, "no-such-group-here", answer, f, &err),
-                     WN_EUNKNOWN);
-    assert_non_null(strstr(err.text, "no-such-group-here"));
+    const struct wn_control_groups look = {.look = "no-such-group-here"},
+                                   command = {.command = "nor-this-one"};
+    assert_int_equal(wn_control_listen(&s, path, &look, answer, f, &err), WN_EUNKNOWN);
+    assert_non_null(strstr(err.text, "look_group 'no-such-group-here'"));
+    assert_int_equal(wn_control_listen(&s, path, &command, answer, f, &err), WN_EUNKNOWN);
+    assert_non_null(strstr(err.text, "command_group 'nor-this-one'"));
     assert_null(s);
     wn_control_close(NULL);
 }
@@ -380,6 +420,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(who_reads_late_is_served, setup, teardown),
         cmocka_unit_test_setup_teardown(silent_client_is_dropped_after_a_minute, setup, teardown),
         cmocka_unit_test_setup_teardown(one_client_too_many, setup, teardown),
+        cmocka_unit_test_setup_teardown(dripping_client_is_dropped_after_a_minute, setup, teardown),
+        cmocka_unit_test_setup_teardown(one_request_in_a_turn, setup, teardown),
         cmocka_unit_test_setup_teardown(tells_who_asks, setup, teardown),
         cmocka_unit_test_setup_teardown(second_server_is_refused, setup, teardown),
         cmocka_unit_test_setup_teardown(stale_socket_is_replaced, setup, teardown),
