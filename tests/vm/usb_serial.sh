@@ -1,0 +1,140 @@
+#!/bin/sh
+# A real USB-serial path under the stock kernel: the adapter is pulled out in mid-discharge and plugged in again.
+# SPDX-License-Identifier: GPL-3.0-or-later
+. "$(dirname "$0")/../system/lib.sh"
+. "$src/contrib/packages.sh"
+. "$src/tests/vm/machine.sh"
+
+# make_configurations: demo.conf at the adapter, and plain.conf with an instrument as most are: it has no clock of its own
+# and does not notice that nobody talks to it.
+make_configurations() {
+    make_site 1 0
+    cp "$src/tests/vm/discharge.conf" "$dir/site/conf/procedures/"
+    sed -i -e 's|^data_dir .*|data_dir = "/data";|' -e 's|^run_dir .*|run_dir = "/run/wane";|' \
+        -e 's|port    = "virtual-bench";.*|port = "/dev/serial/by-path/'"$port"'";|' \
+        -e 's|on_restart = "resume";|on_restart = "hold";|' "$WANE_CONFIG"
+    grep -q "by-path/$port" "$WANE_CONFIG" || fail "demo.conf is not what it was: no port to replace"
+    sed -e 's|dialect = "virtual-bench"|dialect = "plain"|' "$WANE_CONFIG" >"$dir/site/conf/plain.conf"
+    sed -e 's|^has_clock = true|has_clock = false|' -e 's|COMM:TIM {timeout_s}|COMM:TIM 0|' -e 's|"time_s"|"ignore"|' \
+        "$dir/site/conf/dialects/virtual-bench.conf" >"$dir/site/conf/dialects/plain.conf"
+    [ "$(grep -c 'has_clock = false\|COMM:TIM 0\|"ignore"' "$dir/site/conf/dialects/plain.conf")" = 3 ] ||
+        fail "virtual-bench.conf is not what it was"
+}
+
+serve() {
+    config=/conf/$1.conf
+    inside "su wane -c 'exec waned --config $config' >/dev/console 2>&1 & echo \$! >/tmp/waned.pid"
+    wait_until 30 ready || fail "the service did not come up"
+}
+ended() { ! inside pidof waned wane-station wane-herald; }
+end_service() {
+    inside 'kill $(pidof waned)'
+    wait_until 30 ended || fail "the service does not end"
+}
+
+discharge() {
+    wane start A --cell demo-18650 --procedure discharge --name "$1" >"$dir/start.out" || fail "wane start: $(cat "$dir/start.out")"
+    wait_until 30 bench_is_on || fail "the output did not go on"
+    wait_until 30 output_is discharge || fail "not discharging"
+}
+
+alarm_is_open() { wane events "$1" --alarms | grep -q "$2"; }
+
+# on_again: only a person goes on.
+on_again() {
+    state_is halted || fail "not halted but $(field state)"
+    wane status A >/dev/null && fail "wane status shows no alarm by its exit code"
+    wane resume A >"$dir/out" && fail "resumed without an acknowledgement"
+    grep -q acknowledge "$dir/out" || fail "resume does not say what to do"
+    [ "$(commands | grep -c 'OUTP ON')" = 0 ] || fail "switched on without a person"
+    wane ack A >/dev/null || fail "ack"
+    bench_is_off || fail "an acknowledgement switched on"
+    wane resume A >/dev/null || fail "resume"
+    wait_until 30 bench_is_on || fail "not on again"
+    wait_until 30 output_is discharge || fail "not discharging again"
+}
+
+# off_came_first: the adapter is back; who is there, off and its confirmation came before all else.
+off_came_first() {
+    wait_until 30 ready || fail "the adapter is not used again"
+    wait_until 30 state_is halted || fail "not halted but $(field state)"
+    [ "$(commands | head -3 | tr '\n' ' ')" = '*IDN? OUTP OFF OUTP? ' ] || fail "first commands: $(commands | head -3 | tr '\n' ' ')"
+    bench_is_off || fail "output is on"
+}
+
+need
+fetch_kernel
+make_configurations
+make_root
+start_bench --soc 0.9
+begin_s=$(up_s)
+start_machine
+say "kernel $(inside uname -r): booted in $(since "$begin_s") s"
+
+say "a port as libserialport shows it"
+serve demo
+wane ports >"$dir/out"
+grep -q "^/dev/ttyUSB0  *0403:6001  .*  waned (pid [0-9]*)  */dev/serial/by-path/$port" "$dir/out" || fail "$(cat "$dir/out")"
+wane identify /dev/ttyUSB0 | grep -q "says station A" || fail "identify does not ask the station"
+inside "su wane -c 'exec 3<>/dev/ttyUSB0'" >"$dir/out" && fail "the port is not exclusive"
+grep -q "busy" "$dir/out" || fail "$(cat "$dir/out")"
+tail -1 "$dir/adapter.log" | grep -q . && grep -q "baud rate 115" "$dir/adapter.log" || fail "the baud rate did not reach the adapter"
+
+say "unplugged: the tester's own time-out switches off, as nobody else can"
+discharge one
+unplug
+unplug_s=$(up_s)
+wait_until 30 gone || fail "the adapter is still there"
+mark
+wait_until 30 alarm_is_open one port_gone || fail "no alarm"
+wait_until 30 bench_is_off || fail "output is on"
+say "off after $(since "$unplug_s") s"
+[ -z "$(commands)" ] || fail "something was sent: $(commands)"
+state_is "switching off" || fail "an off that nobody confirmed is called $(field state)"
+say "plugged in: off first, then nothing without a person"
+mark
+plug
+off_came_first
+[ "$(inside readlink "/dev/serial/by-path/$port")" = ../../ttyUSB0 ] || fail "the name was held: $(inside ls /dev)"
+on_again
+
+say "the station is killed: the guard switches off over the real port, and lets it go"
+mark
+inside 'kill -9 $(pidof wane-station)'
+wait_until 30 bench_is_off || fail "output is on"
+wait_until 30 ready || fail "the station does not open its port again"
+commands
+wane status A
+wane resume A
+wait_until 30 bench_is_on || fail "not on again"
+wane stop A
+wait_until 30 bench_is_off || fail "output is on"
+mark
+end_service
+modem_lines
+
+say "an instrument without a time-out: it stays on, and that is said"
+serve plain
+discharge two
+wane status A
+unplug
+wait_until 30 gone || fail "the adapter is still there"
+mark
+wait_until 60 alarm_is_open two not_off || fail "no alarm not_off"
+bench_is_on || fail "the bench is off by itself: this shows nothing"
+wane status A || true
+mark
+plug
+off_came_first
+modem_lines
+on_again
+
+say "in and out in a moment"
+mark
+unplug
+plug
+off_came_first
+inside 'ls -l /dev/serial/by-path'
+on_again
+say "total $(since "$begin_s") s"
+cat $dir/console.log
