@@ -60,6 +60,16 @@ static const struct wn_key intake_keys[] = {
     }
 
 /* rated_capacity first: currents may be written in It. */
+/* Cool or warm cells are charged to less. */
+static const struct wn_key reduced_charge_keys[] = {
+    QUANTITY("voltage", true, wn_cell, reduced_charge_voltage_v, WN_DIM_VOLTAGE, 0.5, 10,
+             "\"4.15 V\""),
+    QUANTITY("below", true, wn_cell, reduced_charge_below_c, WN_DIM_TEMPERATURE, -60, 100,
+             "\"10 degC\""),
+    QUANTITY("above", true, wn_cell, reduced_charge_above_c, WN_DIM_TEMPERATURE, -60, 150,
+             "\"45 degC\""),
+    {.name = NULL}};
+
 static const struct wn_key cell_keys[] = {
     TEXT("title", true, title, "\"maker and model\""),
     TEXT("marking", false, marking, "\"what is printed on the cell\""),
@@ -82,6 +92,10 @@ static const struct wn_key cell_keys[] = {
          "\"-20 degC\""),
     CELL("discharge_temperature_max", discharge_temperature_max_c, WN_DIM_TEMPERATURE, -60, 150,
          "\"60 degC\""),
+    {.name = "reduced_charge",
+     .kind = WN_KEY_GROUP,
+     .group = reduced_charge_keys,
+     .example = "{ voltage = \"4.15 V\"; below = \"10 degC\"; above = \"45 degC\"; }"},
     CELL("voltage_max", voltage_max_v, WN_DIM_VOLTAGE, 0.5, 10, "\"4.25 V\""),
     CELL("voltage_min", voltage_min_v, WN_DIM_VOLTAGE, 0.1, 10, "\"2.4 V\""),
     {.name = "intake",
@@ -150,6 +164,14 @@ static void check_cell(struct wn_reader *r, const config_setting_t *s, const str
     if (!(c->discharge_temperature_min_c < c->discharge_temperature_max_c)) {
         wn_reader_fail(r, wn_reader_at(s, "discharge_temperature_min"),
                        "must be below discharge_temperature_max");
+    }
+    const config_setting_t *reduced = config_setting_get_member(s, "reduced_charge");
+    if (reduced != NULL) {
+        below(r, reduced, "voltage", c->reduced_charge_voltage_v, "charge_voltage",
+              c->charge_voltage_v);
+        if (!(c->reduced_charge_below_c < c->reduced_charge_above_c)) {
+            wn_reader_fail(r, wn_reader_at(reduced, "below"), "must be below \"above\"");
+        }
     }
     const config_setting_t *claim = config_setting_get_member(s, "claim");
     if (claim != NULL) {

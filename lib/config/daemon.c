@@ -17,7 +17,7 @@ static const struct wn_key_word restart_words[] = {
     {"resume", WN_RESTART_RESUME, 0}, {"hold", WN_RESTART_HOLD, 0}, {NULL, 0, 0}};
 
 static const struct wn_key debounce_keys[] = {
-#define DEBOUNCE_KEY(rule, word, readings, reaction, text)                                         \
+#define DEBOUNCE_KEY(rule, word, readings, reaction, unit, text)                                   \
     {.name = word,                                                                                 \
      .kind = WN_KEY_COUNT8,                                                                        \
      .offset = WN_RULE_##rule,                                                                     \
@@ -39,7 +39,21 @@ static const struct wn_key debounce_keys[] = {
         .dim = dimension, .min = low, .max = high, .example = text, .words = off_words             \
     }
 
-/* No limit has a default: whoever energises a cell has written each of them down. */
+/* Depends on the cell and its holder: judged only where it is written. */
+#define LIMIT_OR_OFF_OPTIONAL(key, member, dimension, low, high, text)                             \
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, MEMBER(wn_limits, member), .dim = dimension,         \
+        .min = low, .max = high, .example = text, .words = off_words                               \
+    }
+#define LIMIT_BY_DEFAULT(key, member, dimension, low, high, preset)                                \
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_QUANTITY, MEMBER(wn_limits, member), .dim = dimension,         \
+        .min = low, .max = high, .example = "\"" preset "\"", .fallback = preset,                  \
+        .words = off_words                                                                         \
+    }
+
+/* No limit that a cell's chemistry sets has a default: whoever energises a cell has written each of
+ * them down. Those that only tell a measurement from none have one. */
 static const struct wn_key limit_keys[] = {
     LIMIT("voltage_max", voltage_max_v, WN_DIM_VOLTAGE, 0.5, 10, "\"4.25 V\""),
     LIMIT("voltage_min", voltage_min_v, WN_DIM_VOLTAGE, 0.1, 10, "\"2.4 V\""),
@@ -64,6 +78,14 @@ static const struct wn_key limit_keys[] = {
     LIMIT("off_current", off_current_a, WN_DIM_CURRENT, 0.0001, 1, "\"20 mA\""),
     LIMIT("charge_max", charge_max_ah, WN_DIM_CAPACITY, 0.001, 1000, "\"6 Ah\""),
     LIMIT_OR_OFF("voltage_jump", voltage_jump_v, WN_DIM_VOLTAGE, 0.01, 5, "\"300 mV\""),
+    LIMIT_BY_DEFAULT("below_ambient", below_ambient_k, WN_DIM_TEMPERATURE_DIFF, 1, 150, "8 K"),
+    LIMIT_BY_DEFAULT("thermometer_frozen", thermometer_frozen_s, WN_DIM_TIME, 60, 86400, "20 min"),
+    LIMIT_BY_DEFAULT("charge_excess", charge_excess, WN_DIM_RATIO, 0.01, 1, "15 %"),
+    LIMIT_BY_DEFAULT("frozen", frozen_s, WN_DIM_TIME, 10, 86400, "10 min"),
+    LIMIT_BY_DEFAULT("unwatched", unwatched_s, WN_DIM_TIME, 1, 3600, "60 s"),
+    LIMIT_OR_OFF_OPTIONAL("contact", contact_ohm, WN_DIM_RESISTANCE, 0.001, 100, "\"300 mohm\""),
+    LIMIT_BY_DEFAULT("rest_sag", rest_sag_v, WN_DIM_VOLTAGE, 0.005, 2, "100 mV"),
+    LIMIT_BY_DEFAULT("capacity_collapse", capacity_collapse, WN_DIM_RATIO, 0.01, 1, "20 %"),
     {.name = "needs_temperature",
      .kind = WN_KEY_BOOL,
      .required = true,

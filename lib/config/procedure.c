@@ -76,6 +76,8 @@ static const struct wn_key discharge_keys[] = {
     STEP("power", false, power_w, WN_DIM_POWER, 0.001, 5000, "\"20 W\"", NULL),
     STEP("until", true, until_voltage_v, WN_DIM_VOLTAGE, 0.1, 10, "\"datasheet\"",
          discharge_until_words),
+    STEP("until_temperature", false, until_temperature_c, WN_DIM_TEMPERATURE, 25, 120,
+         "\"70 degC\"", NULL),
     STEP("time_limit", true, time_limit_s, WN_DIM_TIME, 1, TIME_MAX, "\"8 h\"", NULL),
     {.name = NULL}};
 

@@ -34,6 +34,12 @@ static void cell_limits(const struct wn_cell *c, struct wn_limits *l)
     l->off_current_a = NAN;
     l->charge_max_ah = WN_CHARGE_MAX_OF_RATED * c->rated_capacity_ah;
     l->voltage_jump_v = NAN;
+    if (c->reduced_charge_voltage_v > 0) { /* with the same room above it as the full voltage has */
+        l->reduced_voltage_v =
+            c->reduced_charge_voltage_v + (c->voltage_max_v - c->charge_voltage_v);
+        l->cool_below_c = c->reduced_charge_below_c;
+        l->warm_above_c = c->reduced_charge_above_c;
+    }
 }
 
 /* A limit must be so far from a set-point that the instrument's own error cannot reach it. */
@@ -71,6 +77,16 @@ static void check_cutoff(const struct setup *s, const struct wn_step *step)
     }
 }
 
+/* An end above the envelope's limit would never be reached: the campaign would halt there. */
+static void check_until_temperature(const struct setup *s, const struct wn_step *step)
+{
+    double most = s->limits->discharge_temperature_max_c - s->station->accuracy.temperature_c;
+    if (step->until_temperature_c > 0 && !(step->until_temperature_c < most)) {
+        step_problem(s, step, "an end temperature of", step->until_temperature_c, most,
+                     WN_DIM_TEMPERATURE, "discharge_temperature_max less the thermometer's error");
+    }
+}
+
 static void check_step(const struct setup *s, const struct wn_step *step)
 {
     double most;
@@ -86,8 +102,10 @@ static void check_step(const struct setup *s, const struct wn_step *step)
     case WN_STEP_DISCHARGE:
         check_current(s, step, step->current_a, false);
         check_cutoff(s, step);
+        check_until_temperature(s, step);
         break;
     case WN_STEP_DISCHARGE_POWER:
+        check_until_temperature(s, step);
         check_current(s, step, step->power_w / step->until_voltage_v, false);
         check_cutoff(s, step);
         if (s->dialect->power.set.n == 0) {

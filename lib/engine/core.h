@@ -28,11 +28,13 @@ struct step_now {
     bool output_done;   /* the instrument confirmed the present output */
     bool onset_pending; /* the next reading is the first since the output came on at on_ns */
     bool ended;         /* its end was found; off is on its way */
+    bool hot;           /* the last reading was at the temperature that ends the step */
     bool has_held;      /* a first reading at the end value, not believed before a second one */
     struct wn_reading held;
     int64_t number;          /* from 1 over the campaign */
     int64_t number_in_cycle; /* cycle or check-up it belongs to */
     int level;               /* of a pulse */
+    double charge_voltage_v; /* of a charge: the set one, or the reduced one */
     wn_ns start_ns;          /* campaign time */
     wn_ns on_ns;             /* when the present output came on */
     wn_ns active_ns;      /* running time before the last interruption, for durations and limits */
@@ -80,6 +82,9 @@ struct core {
     int off_attempts;
     wn_ns off_since_ns;
     bool interlock_dropped;
+    bool waiting; /* for the cell to come into the temperature window of the next step */
+    wn_ns waiting_since_ns;
+    bool stop_ordered;  /* before a restart, and not carried out */
     bool check_restart; /* preparing after a restart: compare the voltage with the saved one */
     double expected_rest_v;
     bool alarm;
@@ -96,8 +101,11 @@ struct core {
     bool end_early; /* the stop capacity was reached: finish instead of going on */
     double first_capacity_ah, last_capacity_ah;
     /* the discharge before the charge in progress; efficiency compares like with like only */
+    double taken_out_ah;         /* since the last whole charge; NaN: not known */
     double emptied_a, emptied_v; /* its mean current and cut-off; NaN: none, or of another kind */
-    double cycle_s_mean;         /* of the last cycles, for the time remaining; 0: none yet */
+    /* capacity of the last valid cycles, and the discharge it belongs to */
+    double steady_capacity_ah, steady_a, steady_v;
+    double cycle_s_mean; /* of the last cycles, for the time remaining; 0: none yet */
 };
 
 struct wn_engine {
@@ -133,6 +141,10 @@ void step_suspend(struct wn_engine *e); /* the output is off, the step goes on l
 wn_ns step_next_reading_ns(const struct wn_engine *e);
 double step_active_s(const struct wn_engine *e);
 int step_direction(const struct wn_step *s);
+
+/* window.c: temperatures and what is done at them */
+bool window_open(struct wn_engine *e); /* false: wait; told, and halted when it lasts */
+double window_charge_voltage_v(struct wn_engine *e, const struct wn_step *s);
 
 /* round.c: cycles and check-ups */
 void round_begin(struct wn_engine *e);

@@ -61,7 +61,8 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
     wn_position_init(&e->c.position, &e->setup.procedure);
     e->c.state = WN_ENGINE_IDLE;
     e->c.first_capacity_ah = e->c.last_capacity_ah = NAN;
-    e->c.emptied_a = e->c.emptied_v = NAN;
+    e->c.emptied_a = e->c.emptied_v = e->c.taken_out_ah = NAN;
+    e->c.steady_capacity_ah = e->c.steady_a = e->c.steady_v = NAN;
     *out = e;
     return WN_OK;
 }
@@ -114,6 +115,7 @@ static void on_pause(struct wn_engine *e, const char *who)
 
 static void on_stop(struct wn_engine *e, const char *who)
 {
+    e->c.stop_ordered = false;
     round_flag(e, WN_FLAG_INTERRUPTED);
     if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
         off_begin(e, AFTER_OFF_STOPPED);
@@ -170,6 +172,9 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
                 "an alarm is latched (%s): find the cause, then acknowledge it first",
                 e->c.halt_text);
         }
+        if (e->c.stop_ordered) {
+            return wn_error_set(err, WN_ESTATE, "the end of the campaign was ordered: stop it");
+        }
         if (s != WN_ENGINE_PAUSED) {
             return wn_error_set(err, WN_ESTATE, "nothing to resume; campaign is %s", name);
         }
@@ -187,6 +192,9 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
         .current_max_set_a = NAN,
         .since_change_ns = e->c.changed_ns,
         .step_charge_ah = 0,
+        .charge_expected_ah = NAN,
+        .step_s = NAN,
+        .step_time_limit_s = NAN,
     };
     if (!c.output_on || e->c.state != WN_ENGINE_RUNNING) {
         return c; /* going off: the current is on its way down and judged by off_reading() */
@@ -198,6 +206,11 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
         bool cv = o->mode == WN_OUTPUT_CHARGE && r->voltage_v >= o->voltage_v - CV_BAND_V;
         c.set_current_a = cv ? NAN : o->current_a;
     }
+    const struct wn_step *s = step_spec(e);
+    c.step_s = step_active_s(e);
+    c.step_time_limit_s = s->kind == WN_STEP_PULSE ? NAN : s->time_limit_s;
+    bool whole = (e->c.round.flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP)) == 0;
+    c.charge_expected_ah = whole ? e->c.taken_out_ah : NAN;
     const struct wn_integrator *g = &e->c.step.sums;
     c.step_charge_ah = (wn_sum_value(&g->charge_in) + wn_sum_value(&g->charge_out)) / 3600.0;
     return c;
@@ -207,9 +220,9 @@ static void hold(struct wn_engine *e, const char *why)
 {
     e->c.state = WN_ENGINE_PAUSED;
     e->c.alarm = true;
-    (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "held");
+    (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", wn_fault_word(WN_FAULT_HELD));
     (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "%s", why);
-    emit_event(e, WN_SEVERITY_ALARM, "held", "%s", why);
+    emit_event(e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_HELD), "%s", why);
     emit_state(e);
     emit_commit(e);
 }
@@ -258,7 +271,8 @@ static void record_reading(struct wn_engine *e, const struct wn_reading *r)
 static void on_reading(struct wn_engine *e, const struct wn_reading *r)
 {
     if (e->c.has_reading && r->time_ns < e->c.reading.time_ns) {
-        halt(e, "clock_back", "time of the readings went back: the instrument was reset");
+        halt(e, wn_fault_word(WN_FAULT_CLOCK_BACK),
+             "time of the readings went back: the instrument was reset");
         if (e->c.state == WN_ENGINE_SWITCHING_OFF) {
             off_reading(e, r); /* its time is wrong, its current is not */
         }
@@ -290,6 +304,8 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
         off_reading(e, r);
     } else if ((r->has & whole) == whole && e->c.state == WN_ENGINE_PREPARING) {
         preparing_reading(e, r);
+    } else if ((r->has & whole) == whole && e->c.state == WN_ENGINE_RUNNING && e->c.waiting) {
+        step_resume(e);
     } else if ((r->has & whole) == whole && e->c.state == WN_ENGINE_RUNNING) {
         step_reading(e, r);
     }
@@ -299,17 +315,17 @@ static const char *fault_word(int code)
 {
     switch (code) {
     case WN_ETIMEOUT:
-        return "silence";
+        return wn_fault_word(WN_FAULT_SILENCE);
     case WN_EGONE:
-        return "port_gone";
+        return wn_fault_word(WN_FAULT_PORT_GONE);
     case WN_EIDENTITY:
-        return "wrong_identity";
+        return wn_fault_word(WN_FAULT_WRONG_IDENTITY);
     case WN_EREADBACK:
-        return "read_back";
+        return wn_fault_word(WN_FAULT_READ_BACK);
     case WN_EFRAME:
-        return "garbled";
+        return wn_fault_word(WN_FAULT_GARBLED);
     default:
-        return "instrument_fault";
+        return wn_fault_word(WN_FAULT_INSTRUMENT_FAULT);
     }
 }
 
@@ -370,7 +386,7 @@ static void on_guard_lost(struct wn_engine *e)
     if (wn_engine_may(e, WN_EVENT_PAUSE, &not_running) == WN_OK) {
         on_pause(e, "loss of the guard");
     }
-    emit_event(e, WN_SEVERITY_WARNING, "guard_lost",
+    emit_event(e, WN_SEVERITY_WARNING, wn_fault_word(WN_FAULT_GUARD_LOST),
                "the guard process is gone: output off, the station ends");
     emit_commit(e);
 }
@@ -414,7 +430,7 @@ static void dispatch(struct wn_engine *e, const struct wn_event *ev)
         on_fault(e, &ev->error);
         break;
     case WN_EVENT_STORE_FAILED:
-        halt(e, "recording_failed", ev->error.text);
+        halt(e, wn_fault_word(WN_FAULT_RECORDING_FAILED), ev->error.text);
         break;
     case WN_EVENT_GUARD_LOST:
         on_guard_lost(e);

@@ -148,6 +148,12 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *out);
 /** The state alone, cheaply. */
 enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 
+/** Halted, or on the way there with the output not verified off yet. */
+bool wn_engine_latched(const struct wn_engine *e);
+/** After a restart: the operator had ordered the end of the campaign, and it was not carried out.
+ * Give WN_EVENT_STOP as soon as the instrument is there. */
+bool wn_engine_stop_ordered(const struct wn_engine *e);
+
 /** Saves everything needed to go on after a restart into a state record. */
 void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out);
 /** Restores after wn_engine_init() with the same setup: the engine is PAUSED (or HALTED, FINISHED,
@@ -155,6 +161,37 @@ void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out);
  * restored sums with a gap. WN_ECORRUPT or WN_ENEWER: the blob cannot be used. */
 int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
                       struct wn_error *err);
+
+/* What halts a campaign, or keeps it off, without a reading showing it: the other half of the rules
+ * beside WN_RULE_LIST. name, word as in events, reaction, sentence */
+#define WN_FAULT_LIST(X)                                                                           \
+    X(SILENCE, "silence", "halt", "instrument does not answer, or the computer slept")             \
+    X(GARBLED, "garbled", "halt", "replies of the instrument make no sense, even when repeated")   \
+    X(PORT_GONE, "port_gone", "halt", "port vanished: adapter unplugged, or its driver failed")    \
+    X(WRONG_IDENTITY, "wrong_identity", "halt", "another instrument answers")                      \
+    X(READ_BACK, "read_back", "halt", "instrument did not take a setting, or is on when told off") \
+    X(INSTRUMENT_FAULT, "instrument_fault", "halt", "instrument reports an error or was reset")    \
+    X(CLOCK_BACK, "clock_back", "halt", "time of the readings went back")                          \
+    X(RECORDING_FAILED, "recording_failed", "halt", "readings cannot be written to the disk")      \
+    X(NOT_OFF, "not_off", "halt",                                                                  \
+      "output is not verified off after three attempts: interlock dropped")                        \
+    X(WAITED_TOO_LONG, "waited_too_long", "halt",                                                  \
+      "cell did not come into the temperature window of the next step")                            \
+    X(GUARD_LOST, "guard_lost", "off", "guard is gone: output off, goes on by the restart policy") \
+    X(HELD, "held", "hold", "voltage after an interruption is not what it was: another cell?")     \
+    X(TOO_MANY_RESTARTS, "too_many_restarts", "hold",                                              \
+      "the service was started again too often to go on by itself")
+
+enum wn_fault {
+#define WN_FAULT_ENUM(name, word, reaction, text) WN_FAULT_##name,
+    WN_FAULT_LIST(WN_FAULT_ENUM)
+#undef WN_FAULT_ENUM
+        WN_FAULT_COUNT
+};
+const char *wn_fault_word(enum wn_fault fault);
+/** "halt", "off", "hold" (paused, with an alarm to be acknowledged). */
+const char *wn_fault_reaction(enum wn_fault fault);
+const char *wn_fault_text(enum wn_fault fault);
 
 /** "idle", "preparing", "running", "switching off", "paused", "halted", "stopped", "finished". */
 const char *wn_engine_state_name(enum wn_engine_state state);

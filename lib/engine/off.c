@@ -12,6 +12,7 @@
 void off_begin(struct wn_engine *e, enum after_off after)
 {
     e->c.state = WN_ENGINE_SWITCHING_OFF;
+    e->c.waiting = false;
     e->c.after_off = after;
     e->c.off_confirmed = false;
     e->c.off_attempts = 1;
@@ -97,7 +98,7 @@ static void try_again(struct wn_engine *e, const char *why)
                                      again now and then */
         if (e->c.now_ns >= e->c.rewarn_ns) {
             e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
-            emit_event(e, WN_SEVERITY_ALARM, "not_off",
+            emit_event(e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_NOT_OFF),
                        "output is still not verified off (%s): go to the bench", why);
             emit_commit(e);
         }
@@ -111,13 +112,14 @@ static void try_again(struct wn_engine *e, const char *why)
     }
     emit_interlock(e);
     if (e->c.halt_rule[0] == '\0') {
-        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "not_off");
+        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s",
+                       wn_fault_word(WN_FAULT_NOT_OFF));
         (void)snprintf(e->c.halt_text, sizeof e->c.halt_text,
                        "output could not be verified off: %s", why);
     }
     round_flag(e, WN_FLAG_INTERRUPTED);
     emit_event(
-        e, WN_SEVERITY_ALARM, "not_off",
+        e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_NOT_OFF),
         "output could not be verified off after %d attempts (%s): interlock dropped; go to the "
         "bench and disconnect the cell",
         OFF_ATTEMPTS_MAX, why);

@@ -58,6 +58,20 @@ static void add_charge(struct wn_step_sums *into, const struct wn_step_sums *s, 
     into->cv_s += s->cv_s;
 }
 
+/* What the next charge has to put back; only what was seen whole counts. */
+static void book_charge(struct wn_engine *e, const struct wn_step *s,
+                        const struct wn_step_sums *sums)
+{
+    bool whole = sums->missing_s <= 0 && (e->c.round.flags & WN_FLAG_INTERRUPTED) == 0;
+    if (!whole) {
+        e->c.taken_out_ah = NAN;
+    } else if (s->kind == WN_STEP_CHARGE) {
+        e->c.taken_out_ah = sums->crossed ? 0 : NAN;
+    } else {
+        e->c.taken_out_ah += sums->charge_out_ah; /* stays NaN until a whole charge */
+    }
+}
+
 static void gather_pulse(struct wn_engine *e)
 {
     const struct step_now *s = &e->c.step;
@@ -72,6 +86,9 @@ void round_step_over(struct wn_engine *e, const struct wn_step *s, const struct 
 {
     struct round_now *r = &e->c.round;
     gather_temperatures(e, sums);
+    if (step_direction(s) != 0) {
+        book_charge(e, s, sums);
+    }
     switch (s->kind) {
     case WN_STEP_CHARGE:
         add_charge(&r->charge, sums, !r->has_charge);
@@ -177,10 +194,31 @@ static void watch_stop_capacity(struct wn_engine *e, const struct wn_cycle_recor
     }
 }
 
+/* The same cell under the same discharge does not lose so much from one cycle to the next. */
+static void watch_collapse(struct wn_engine *e, const struct wn_cycle_record *c, bool same)
+{
+    struct wn_envelope_verdict v;
+    if ((c->flags & WN_FLAGS_INVALID) || !isfinite(c->capacity_ah.value)) {
+        return;
+    }
+    wn_envelope_judge_capacity(&e->setup.limits, c->capacity_ah.value, e->c.steady_capacity_ah, &v);
+    bool known = same && isfinite(e->c.steady_capacity_ah);
+    if (known && v.tripped) {
+        halt(e, wn_rule_word(v.rule), v.text);
+    }
+    double weight = known && !v.tripped ? 0.3 : 1.0; /* the last few cycles count */
+    double before = known ? e->c.steady_capacity_ah : 0;
+    e->c.steady_capacity_ah = before + weight * (c->capacity_ah.value - before);
+}
+
 static void end_cycle(struct wn_engine *e)
 {
     struct wn_cycle_record *c = &emit_record(e, WN_RECORD_CYCLE)->u.cycle;
     derive(e, c);
+    bool same = fabs(e->c.steady_a - c->discharge_current_a) <= 0.02 * c->discharge_current_a &&
+                e->c.steady_v == c->cutoff_v; /* both false for NaN */
+    e->c.steady_a = c->discharge_current_a;
+    e->c.steady_v = c->cutoff_v;
     compare_like_with_like(e, c);
     if (isfinite(c->capacity_ah.value)) {
         e->c.last_capacity_ah = c->capacity_ah.value;
@@ -191,6 +229,7 @@ static void end_cycle(struct wn_engine *e)
     double weight = e->c.cycle_s_mean > 0 ? 0.2 : 1.0; /* the last handful of cycles count */
     e->c.cycle_s_mean += weight * (c->duration_s - e->c.cycle_s_mean);
     watch_stop_capacity(e, c);
+    watch_collapse(e, c, same);
 }
 
 void round_end(struct wn_engine *e)

@@ -13,7 +13,7 @@
 #include "base/assert.h"
 
 #define STATE_MAGIC   UINT32_C(0x77616e31)
-#define STATE_VERSION UINT32_C(1) /* raise with every change of struct core */
+#define STATE_VERSION UINT32_C(2) /* raise with every change of struct core */
 
 struct state_header {
     uint32_t magic, version, size, byte_order;
@@ -53,7 +53,8 @@ static void after_restart(struct core *c)
     if (was_under_way) {
         bool halting = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_HALTED;
         bool stopping = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_STOPPED;
-        c->state = halting ? WN_ENGINE_HALTED : stopping ? WN_ENGINE_STOPPED : WN_ENGINE_PAUSED;
+        c->state = halting ? WN_ENGINE_HALTED : WN_ENGINE_PAUSED;
+        c->stop_ordered = stopping;
         c->paused_since_ns = c->now_ns;
         if (c->round.open) {
             c->round.flags |= WN_FLAG_INTERRUPTED;
@@ -68,6 +69,8 @@ static void after_restart(struct core *c)
         wn_integrator_break(&s->sums);
     }
     expect_same_cell(c);
+    c->waiting = false;
+    c->taken_out_ah = NAN; /* some of it was not seen */
     c->output_on = false;
     c->output.mode = WN_OUTPUT_OFF;
     c->interlock_dropped = false;
@@ -127,7 +130,9 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
     v->step_number = e->c.step.number;
     const struct wn_step *s = step_spec(e);
     if (s != NULL) {
-        (void)wn_step_describe(s, v->step, sizeof v->step);
+        int n = snprintf(v->step, sizeof v->step, "%s",
+                         e->c.waiting ? "waiting for the temperature: " : "");
+        (void)wn_step_describe(s, v->step + n, sizeof v->step - (size_t)n);
     }
     v->reading = e->c.reading;
     v->has_reading = e->c.has_reading;
@@ -148,6 +153,17 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
     (void)snprintf(v->halt_rule, sizeof v->halt_rule, "%s", e->c.halt_rule);
     (void)snprintf(v->halt_text, sizeof v->halt_text, "%s", e->c.halt_text);
     v->alarm = e->c.alarm;
+}
+
+bool wn_engine_latched(const struct wn_engine *e)
+{
+    return e->c.state == WN_ENGINE_HALTED ||
+           (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
+}
+
+bool wn_engine_stop_ordered(const struct wn_engine *e)
+{
+    return e->c.stop_ordered;
 }
 
 enum wn_engine_state wn_engine_state(const struct wn_engine *e)

@@ -60,7 +60,7 @@ static void arm_integrator(struct wn_engine *e, const struct wn_step *s)
     if (s->kind == WN_STEP_CHARGE) {
         setup.end_kind = WN_END_CURRENT_BELOW;
         setup.end_value = s->until_current_a;
-        setup.cv_voltage_v = s->voltage_v;
+        setup.cv_voltage_v = e->c.step.charge_voltage_v;
     } else if (s->kind == WN_STEP_DISCHARGE || s->kind == WN_STEP_DISCHARGE_POWER) {
         setup.end_kind = WN_END_VOLTAGE_BELOW;
         setup.end_value = s->until_voltage_v;
@@ -78,7 +78,7 @@ static struct wn_output output_of(const struct wn_engine *e, const struct wn_ste
     case WN_STEP_CHARGE:
         o.mode = WN_OUTPUT_CHARGE;
         o.current_a = s->current_a;
-        o.voltage_v = s->voltage_v;
+        o.voltage_v = e->c.step.charge_voltage_v;
         return o;
     case WN_STEP_DISCHARGE:
         o.mode = WN_OUTPUT_DISCHARGE;
@@ -137,6 +137,9 @@ void step_begin(struct wn_engine *e)
     }
     const struct wn_step *s = step_spec(e);
     struct step_now *now = &e->c.step;
+    if (step_direction(s) != 0 && !window_open(e)) {
+        return;
+    }
     memset(now, 0, sizeof *now);
     now->begun = true;
     now->number = ++e->c.steps_begun;
@@ -145,6 +148,7 @@ void step_begin(struct wn_engine *e)
     if (!e->c.round.open) {
         round_begin(e);
     }
+    now->charge_voltage_v = window_charge_voltage_v(e, s);
     arm_integrator(e, s);
     (void)record_step(e, WN_RECORD_STEP_BEGIN);
     if (step_direction(s) != 0) {
@@ -168,6 +172,14 @@ void step_resume(struct wn_engine *e)
     if (e->c.step.ended) { /* killed between its end and the record of it */
         step_close(e, e->c.step.ended_by);
         return;
+    }
+    if (step_direction(s) != 0 && !window_open(e)) {
+        return;
+    }
+    if (s->kind == WN_STEP_CHARGE) {
+        e->c.step.charge_voltage_v =
+            fmin(e->c.step.charge_voltage_v, window_charge_voltage_v(e, s));
+        e->c.step.sums.setup.cv_voltage_v = e->c.step.charge_voltage_v;
     }
     e->c.step.level = 0;
     if (step_direction(s) != 0) {
@@ -248,7 +260,9 @@ static void pulse_reading(struct wn_engine *e, const struct wn_step *s, const st
     struct step_now *now = &e->c.step;
     now->level_voltage_v[now->level] = r->voltage_v;
     now->level_current_a[now->level] = -r->current_a;
-    if (r->voltage_v <= s->until_voltage_v) {
+    if (r->voltage_v <= s->until_voltage_v && !now->has_held) {
+        now->has_held = true; /* believed when the next one says so too */
+    } else if (r->voltage_v <= s->until_voltage_v) {
         round_flag(e, WN_FLAG_TIME_LIMIT);
         end_step(e, "voltage");
     } else if (reached(wn_ns_to_s(r->time_ns - now->on_ns), s->level[now->level].duration_s)) {
@@ -270,10 +284,10 @@ static void rest_reading(struct wn_engine *e, const struct wn_step *s, const str
     }
 }
 
-static bool at_end(const struct wn_step *s, const struct wn_reading *r)
+static bool at_end(const struct step_now *now, const struct wn_step *s, const struct wn_reading *r)
 {
     if (s->kind == WN_STEP_CHARGE) {
-        return r->voltage_v >= s->voltage_v - WN_CV_TOLERANCE_V &&
+        return r->voltage_v >= now->charge_voltage_v - WN_CV_TOLERANCE_V &&
                fabs(r->current_a) <= s->until_current_a;
     }
     return (s->kind == WN_STEP_DISCHARGE || s->kind == WN_STEP_DISCHARGE_POWER) &&
@@ -285,8 +299,8 @@ static bool at_end(const struct wn_step *s, const struct wn_reading *r)
  * reading is to be held. */
 static bool hold_back(struct step_now *now, const struct wn_step *s, const struct wn_reading *r)
 {
-    bool first = at_end(s, r) && !now->has_held && !now->sums.crossed;
-    if (now->has_held && at_end(s, r)) {
+    bool first = at_end(now, s, r) && !now->has_held && !now->sums.crossed;
+    if (now->has_held && at_end(now, s, r)) {
         (void)wn_integrator_add(&now->sums, &now->held);
         keep_tail(now, &now->held);
     }
@@ -295,6 +309,15 @@ static bool hold_back(struct step_now *now, const struct wn_step *s, const struc
         now->held = *r;
     }
     return first;
+}
+
+/* Two readings in a row, as everywhere. */
+static bool too_hot(struct step_now *now, const struct wn_step *s, const struct wn_reading *r)
+{
+    bool was_hot = now->hot;
+    now->hot = s->until_temperature_c > 0 && (r->has & WN_HAS_TEMPERATURE) != 0 &&
+               r->temperature_c >= s->until_temperature_c;
+    return was_hot && now->hot;
 }
 
 void step_reading(struct wn_engine *e, const struct wn_reading *r)
@@ -310,13 +333,13 @@ void step_reading(struct wn_engine *e, const struct wn_reading *r)
         return; /* read before the output was on */
     }
     if (now->onset_pending) {
-        if (at_end(s, r) &&
+        if (at_end(now, s, r) &&
             !now->has_held) { /* an end at the very beginning is believed no sooner */
             now->held = *r;
             now->has_held = true;
             return;
         }
-        add_onset(e, at_end(s, r) ? &now->held : r);
+        add_onset(e, at_end(now, s, r) ? &now->held : r);
     }
     double missing_s = wn_sum_value(&now->sums.missing);
     if (hold_back(now, s, r)) {
@@ -333,6 +356,8 @@ void step_reading(struct wn_engine *e, const struct wn_reading *r)
         pulse_reading(e, s, r);
     } else if (crossed) {
         end_step(e, s->kind == WN_STEP_CHARGE ? "current" : "voltage");
+    } else if (too_hot(now, s, r)) {
+        end_step(e, "temperature");
     } else if (reached(step_active_s(e), s->time_limit_s)) {
         round_flag(e, WN_FLAG_TIME_LIMIT);
         end_step(e, "time_limit");
@@ -451,6 +476,9 @@ wn_ns step_next_reading_ns(const struct wn_engine *e)
 {
     const struct wn_step *s = step_spec(e);
     wn_ns at = e->c.reading.time_ns;
+    if (e->c.waiting) {
+        return at + wn_ns_from_s(e->setup.rest_interval_s);
+    }
     if (step_direction(s) == 0) {
         double left_s = fmax(s->duration_s - step_active_s(e), 0.001);
         return at + wn_ns_from_s(fmin(e->setup.rest_interval_s, left_s));

@@ -17,6 +17,13 @@
 /* A jump is a jump only between neighbouring readings. */
 #define JUMP_SPAN_NS (5 * WN_NS_PER_S)
 
+/* Judged at switching on: the first readings after the current has settled. */
+#define CONTACT_SPAN_NS (10 * WN_NS_PER_S)
+/* After so long at rest the voltage has relaxed far enough to be compared with itself. */
+#define REST_SETTLE_NS (600 * WN_NS_PER_S)
+/* One hour of 1 It moves the rated capacity, of which charge_max_ah is this multiple. */
+#define CHARGE_MAX_OF_RATED 1.25
+
 /* Beyond these a value is no measurement of a single cell at all. */
 #define PLAUSIBLE_VOLTAGE_V     20.0
 #define PLAUSIBLE_CURRENT_A     1000.0
@@ -170,6 +177,73 @@ static struct finding judge_jump(const struct wn_envelope *e, const struct wn_re
     return above(fabs(r->voltage_v - e->last.voltage_v), e->limits.voltage_jump_v);
 }
 
+static bool charging_cool_or_warm(const struct wn_limits *l, const struct wn_reading *r,
+                                  const struct wn_envelope_context *c)
+{
+    return c->output_on && c->direction > 0 && has(r, WN_HAS_TEMPERATURE) &&
+           (r->temperature_c < l->cool_below_c || r->temperature_c > l->warm_above_c);
+}
+
+static struct finding judge_reduced_voltage(const struct wn_limits *l, const struct wn_reading *r,
+                                            const struct wn_envelope_context *c)
+{
+    if (!(l->reduced_voltage_v > 0)) {
+        return not_judged;
+    }
+    struct finding f = above(r->voltage_v, l->reduced_voltage_v);
+    f.holds = f.holds && charging_cool_or_warm(l, r, c);
+    return f;
+}
+
+/* Limits that 0 switches off. */
+static struct finding above_optional(double value, double limit)
+{
+    return limit > 0 ? above(value, limit) : not_judged;
+}
+
+static struct finding judge_since(const struct wn_reading *r, const struct wn_envelope_context *c,
+                                  wn_ns since, double limit_s)
+{
+    if (!c->output_on) {
+        return not_judged;
+    }
+    wn_ns from = since > c->since_change_ns ? since : c->since_change_ns;
+    return above_optional(wn_ns_to_s(r->time_ns - from), limit_s);
+}
+
+static struct finding judge_unwatched(const struct wn_envelope *e, const struct wn_reading *r,
+                                      const struct wn_envelope_context *c)
+{
+    return e->has_last ? judge_since(r, c, e->last.time_ns, e->limits.unwatched_s) : not_judged;
+}
+
+/* From rest to current: what the voltage moved, over what the current moved. */
+static struct finding judge_contact(const struct wn_envelope *e, const struct wn_reading *r,
+                                    const struct wn_envelope_context *c)
+{
+    wn_ns since = r->time_ns - c->since_change_ns;
+    bool tiny = fabs(r->current_a) < 10 * e->limits.off_current_a;
+    if (!c->output_on || isnan(e->rest_v) || tiny || since < SETTLE_NS || since > CONTACT_SPAN_NS) {
+        return not_judged;
+    }
+    return above_optional(fabs((r->voltage_v - e->rest_v) / r->current_a), e->limits.contact_ohm);
+}
+
+static struct finding judge_sag(const struct wn_envelope *e, const struct wn_reading *r)
+{
+    struct finding f = above_optional(e->rest_high_v - r->voltage_v, e->limits.rest_sag_v);
+    f.applies = f.applies && !isnan(e->rest_high_v);
+    return f;
+}
+
+static struct finding judge_excess(const struct wn_limits *l, const struct wn_envelope_context *c)
+{
+    if (c->direction <= 0 || !(c->charge_expected_ah > 0) || !(l->charge_excess > 0)) {
+        return not_judged;
+    }
+    return above(c->step_charge_ah, c->charge_expected_ah * (1 + l->charge_excess));
+}
+
 static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
                                  const struct wn_reading *r, const struct wn_envelope_context *c)
 {
@@ -208,6 +282,29 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
         return above(c->step_charge_ah, l->charge_max_ah);
     case WN_RULE_VOLTAGE_JUMP:
         return judge_jump(e, r, c);
+    case WN_RULE_REDUCED_VOLTAGE:
+        return judge_reduced_voltage(l, r, c);
+    case WN_RULE_BELOW_AMBIENT:
+        if (!has(r, WN_HAS_TEMPERATURE | WN_HAS_AMBIENT)) {
+            return not_judged;
+        }
+        return above_optional(r->ambient_c - r->temperature_c, l->below_ambient_k);
+    case WN_RULE_THERMOMETER_FROZEN:
+        return judge_since(r, c, e->same_temperature_ns, l->thermometer_frozen_s);
+    case WN_RULE_CHARGE_EXCESS:
+        return judge_excess(l, c);
+    case WN_RULE_STEP_TIMEOUT:
+        return above(c->step_s, c->step_time_limit_s * WN_STEP_TIMEOUT_FACTOR + WN_STEP_TIMEOUT_S);
+    case WN_RULE_FROZEN:
+        return judge_since(r, c, e->same_from_ns, l->frozen_s);
+    case WN_RULE_UNWATCHED:
+        return judge_unwatched(e, r, c);
+    case WN_RULE_CONTACT:
+        return judge_contact(e, r, c);
+    case WN_RULE_REST_SAG:
+        return judge_sag(e, r);
+    case WN_RULE_CAPACITY_COLLAPSE: /* no reading shows it: wn_envelope_judge_capacity() */
+        return not_judged;
     case WN_RULE_NOT_PLAUSIBLE:
     case WN_RULE_COUNT:
         break;
@@ -239,6 +336,55 @@ void wn_envelope_init(struct wn_envelope *e, const struct wn_limits *limits)
     wn_assert(isfinite(limits->voltage_max_v) && isfinite(limits->voltage_min_v));
     memset(e, 0, sizeof *e);
     e->limits = *limits;
+    e->rest_v = e->rest_high_v = NAN;
+}
+
+/* What is remembered of earlier readings, brought up to this one before it is judged. */
+static void remember_still(struct wn_envelope *e, const struct wn_reading *r)
+{
+    const struct wn_reading *last = &e->last;
+    bool warmth_moved = !e->has_last || !has(r, WN_HAS_TEMPERATURE) ||
+                        !has(last, WN_HAS_TEMPERATURE) || r->temperature_c != last->temperature_c;
+    double high_a = e->limits.charge_max_ah / CHARGE_MAX_OF_RATED; /* for one hour: 1 It */
+    if (warmth_moved || fabs(r->current_a) < 0.95 * high_a) {
+        e->same_temperature_ns = r->time_ns;
+    }
+    if (!e->has_last || r->voltage_v != last->voltage_v || r->current_a != last->current_a ||
+        (warmth_moved && has(r, WN_HAS_TEMPERATURE)) ||
+        fabs(r->current_a) <= e->limits.off_current_a) {
+        e->same_from_ns = r->time_ns;
+    }
+}
+
+static void remember_rest(struct wn_envelope *e, const struct wn_reading *r,
+                          const struct wn_envelope_context *c)
+{
+    bool at_rest = !c->output_on && has(r, WN_HAS_VOLTAGE | WN_HAS_CURRENT) &&
+                   fabs(r->current_a) <= e->limits.off_current_a;
+    if (!at_rest) {
+        e->rest_high_v = NAN;
+        return;
+    }
+    e->rest_v = r->voltage_v;
+    if (r->time_ns - c->since_change_ns >= REST_SETTLE_NS) {
+        e->rest_high_v = fmax(e->rest_high_v, r->voltage_v); /* fmax ignores a NaN */
+    }
+}
+
+void wn_envelope_judge_capacity(const struct wn_limits *limits, double capacity_ah,
+                                double expected_ah, struct wn_envelope_verdict *out)
+{
+    struct finding f = not_judged;
+    out->tripped = false;
+    out->holding = 0;
+    if (limits->capacity_collapse > 0) {
+        f = below(capacity_ah, expected_ah * (1 - limits->capacity_collapse));
+    }
+    if (f.applies && f.holds) {
+        out->rule = WN_RULE_CAPACITY_COLLAPSE;
+        out->holding = 1u << WN_RULE_CAPACITY_COLLAPSE;
+        describe(out, &f);
+    }
 }
 
 void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
@@ -246,6 +392,8 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
 {
     out->tripped = false;
     out->holding = 0;
+    remember_still(e, r);
+    remember_rest(e, r, c);
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         struct finding f = judge_rule(e, (enum wn_rule)i, r, c);
         if (!f.applies) {

@@ -12,39 +12,63 @@
 #include <stdint.h>
 #include "base/reading.h"
 
+/* A step that has run so much longer than its time limit was not ended: something is stuck. */
+#define WN_STEP_TIMEOUT_FACTOR 1.05
+#define WN_STEP_TIMEOUT_S      60.0
+
 enum wn_reaction {
     WN_REACTION_WARN, /* record a warning, go on */
     WN_REACTION_HALT  /* outputs off, verified, latched until acknowledged */
 };
 
-/* name, word, default debounce in readings, reaction, sentence */
+/* name, word, default debounce in readings, reaction, unit, sentence */
 #define WN_RULE_LIST(X)                                                                            \
-    X(OVER_VOLTAGE, "over_voltage", 1, HALT, "cell voltage is above the highest allowed")          \
-    X(UNDER_VOLTAGE, "under_voltage", 1, HALT, "cell voltage is below the lowest allowed")         \
-    X(REVERSED, "reversed", 1, HALT, "cell voltage is negative: polarity or a lead")               \
-    X(OVER_TEMPERATURE, "over_temperature", 1, HALT,                                               \
+    X(OVER_VOLTAGE, "over_voltage", 1, HALT, "V", "cell voltage is above the highest allowed")     \
+    X(UNDER_VOLTAGE, "under_voltage", 1, HALT, "V", "cell voltage is below the lowest allowed")    \
+    X(REVERSED, "reversed", 1, HALT, "V", "cell voltage is negative: polarity or a lead")          \
+    X(REDUCED_VOLTAGE, "reduced_voltage", 2, HALT, "V",                                            \
+      "charge voltage is above what is allowed for a cell this cold or warm")                      \
+    X(OVER_TEMPERATURE, "over_temperature", 1, HALT, "degC",                                       \
       "cell is hotter than allowed in this direction of current")                                  \
-    X(UNDER_TEMPERATURE, "under_temperature", 2, HALT,                                             \
+    X(UNDER_TEMPERATURE, "under_temperature", 2, HALT, "degC",                                     \
       "cell is colder than allowed in this direction of current")                                  \
-    X(TEMPERATURE_RISE, "temperature_rise", 3, HALT, "cell warms up faster than allowed")          \
-    X(ABOVE_AMBIENT, "above_ambient", 3, HALT, "cell is too much warmer than its surroundings")    \
-    X(OVER_CURRENT, "over_current", 1, HALT, "current is beyond the highest allowed")              \
-    X(OFF_SET_POINT, "off_set_point", 3, HALT, "current is not what was set")                      \
-    X(CURRENT_WHILE_OFF, "current_while_off", 3, HALT, "current flows although the output is off") \
-    X(CHARGE_OVERRUN, "charge_overrun", 1, HALT, "more charge went in or out than the cell holds") \
-    X(NOT_PLAUSIBLE, "not_plausible", 2, HALT, "reading is no possible value or is missing")       \
-    X(VOLTAGE_JUMP, "voltage_jump", 2, HALT,                                                       \
-      "voltage moved further than the current explains: sense lead or contact")
+    X(TEMPERATURE_RISE, "temperature_rise", 3, HALT, "K/min", "cell warms up faster than allowed") \
+    X(ABOVE_AMBIENT, "above_ambient", 3, HALT, "K",                                                \
+      "cell is too much warmer than its surroundings")                                             \
+    X(BELOW_AMBIENT, "below_ambient", 3, HALT, "K",                                                \
+      "cell is colder than its surroundings: the thermometers disagree")                           \
+    X(THERMOMETER_FROZEN, "thermometer_frozen", 1, HALT, "s",                                      \
+      "cell temperature has not moved under a high current: thermometer")                          \
+    X(OVER_CURRENT, "over_current", 1, HALT, "A", "current is beyond the highest allowed")         \
+    X(OFF_SET_POINT, "off_set_point", 3, HALT, "A", "current is not what was set")                 \
+    X(CURRENT_WHILE_OFF, "current_while_off", 3, HALT, "A",                                        \
+      "current flows although the output is off")                                                  \
+    X(CHARGE_OVERRUN, "charge_overrun", 1, HALT, "Ah",                                             \
+      "more charge went in or out than the cell holds")                                            \
+    X(CHARGE_EXCESS, "charge_excess", 1, HALT, "Ah",                                               \
+      "more charge went in than the discharge before took out")                                    \
+    X(STEP_TIMEOUT, "step_timeout", 1, HALT, "s", "step has not ended long after its time limit")  \
+    X(NOT_PLAUSIBLE, "not_plausible", 2, HALT, "", "reading is no possible value or is missing")   \
+    X(FROZEN, "frozen", 1, HALT, "s", "no value has moved while current flows: stale readings")    \
+    X(UNWATCHED, "unwatched", 1, HALT, "s", "output was on with nobody reading the cell")          \
+    X(VOLTAGE_JUMP, "voltage_jump", 2, HALT, "V",                                                  \
+      "voltage moved further than the current explains: sense lead or contact")                    \
+    X(CONTACT, "contact", 2, HALT, "ohm",                                                          \
+      "voltage step at switching on is no cell's: contact, sense lead or polarity")                \
+    X(REST_SAG, "rest_sag", 3, HALT, "V", "voltage sinks at rest: the cell discharges itself")     \
+    X(CAPACITY_COLLAPSE, "capacity_collapse", 1, HALT, "Ah",                                       \
+      "capacity fell from one cycle to the next: cell damaged, or a contact")
 
 enum wn_rule {
-#define WN_RULE_ENUM(name, word, debounce, reaction, text) WN_RULE_##name,
+#define WN_RULE_ENUM(name, word, debounce, reaction, unit, text) WN_RULE_##name,
     WN_RULE_LIST(WN_RULE_ENUM)
 #undef WN_RULE_ENUM
         WN_RULE_COUNT
 };
 
 /** Thresholds; NaN switches a rule off (only the optional ones may be NaN: rates, ambient,
- * temperatures without thermometer). */
+ * temperatures without thermometer). Where the charge or the time of a step is judged, 1 It is
+ * charge_max_ah / 1.25 h, as the configuration sets it from the rated capacity. */
 struct wn_limits {
     double voltage_max_v, voltage_min_v;
     double charge_temperature_min_c, charge_temperature_max_c;
@@ -53,12 +77,23 @@ struct wn_limits {
     double temperature_rise_k_per_min;
     double above_ambient_k;
     double charge_current_max_a, discharge_current_max_a;
-    double set_point_tolerance_a;          /* absolute part of OFF_SET_POINT */
-    double set_point_tolerance;            /* relative part */
-    double off_current_a;                  /* |I| below this counts as off */
-    double charge_max_ah;                  /* in one step, either direction */
-    double voltage_jump_v;                 /* between two readings at unchanged set-point */
-    bool needs_temperature;                /* a missing cell temperature is NOT_PLAUSIBLE */
+    double set_point_tolerance_a; /* absolute part of OFF_SET_POINT */
+    double set_point_tolerance;   /* relative part */
+    double off_current_a;         /* |I| below this counts as off */
+    double charge_max_ah;         /* in one step, either direction */
+    double voltage_jump_v;        /* between two readings at unchanged set-point */
+    /* The following are switched off by NaN or 0. */
+    double reduced_voltage_v; /* highest while charging below cool_below_c or above warm_above_c */
+    double cool_below_c, warm_above_c;
+    double below_ambient_k;
+    double thermometer_frozen_s; /* without a change while 1 It or more flows */
+    double charge_excess;        /* part of the last full discharge, above it */
+    double frozen_s;             /* without a change of anything while current flows */
+    double unwatched_s;          /* between two readings with the output on */
+    double contact_ohm;          /* of cell, contacts and leads together */
+    double rest_sag_v;        /* below the highest voltage of this rest after ten minutes of it */
+    double capacity_collapse; /* part of the capacity of the cycles before */
+    bool needs_temperature;   /* a missing cell temperature is NOT_PLAUSIBLE */
     unsigned char debounce[WN_RULE_COUNT]; /* 0: the default of the table */
 };
 
@@ -73,6 +108,8 @@ struct wn_envelope_context {
     wn_ns since_change_ns; /* campaign time of the last change of output or set-point: settling time
                               for some rules */
     double step_charge_ah; /* magnitude moved in the present step */
+    double charge_expected_ah;        /* what the discharge before took out; NaN unknown */
+    double step_s, step_time_limit_s; /* running time of the step, and its own limit; NaN: none */
 };
 
 /** Judge state between readings. Plain data. */
@@ -84,6 +121,10 @@ struct wn_envelope {
     double rise_from_c; /* slow filter for the rise rate */
     wn_ns rise_from_ns;
     bool has_rise;
+    wn_ns same_from_ns;        /* no value has moved since */
+    wn_ns same_temperature_ns; /* the cell temperature has not, or no high current flowed before */
+    double rest_v;             /* last at rest; NaN: none yet */
+    double rest_high_v;        /* highest of this rest, once settled; NaN: not settled yet */
 };
 
 struct wn_envelope_verdict {
@@ -99,6 +140,11 @@ void wn_envelope_init(struct wn_envelope *e, const struct wn_limits *limits);
  */
 void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
                        const struct wn_envelope_context *c, struct wn_envelope_verdict *out);
+
+/** CAPACITY_COLLAPSE, which no reading shows: a valid cycle against the capacity of those before.
+ * Fills the verdict as wn_envelope_judge() does. */
+void wn_envelope_judge_capacity(const struct wn_limits *limits, double capacity_ah,
+                                double expected_ah, struct wn_envelope_verdict *out);
 
 const char *wn_rule_word(enum wn_rule rule);
 const char *wn_rule_text(enum wn_rule rule);

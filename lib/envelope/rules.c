@@ -9,30 +9,14 @@
 #include "base/num.h"
 
 static const struct rule_row {
-    const char *word, *text;
+    const char *word, *unit, *text;
     int debounce;
     enum wn_reaction reaction;
 } rules[WN_RULE_COUNT] = {
-#define RULE_ROW(name, word, debounce, reaction, text)                                             \
-    [WN_RULE_##name] = {word, text, debounce, WN_REACTION_##reaction},
+#define RULE_ROW(name, word, debounce, reaction, unit, text)                                       \
+    [WN_RULE_##name] = {word, unit, text, debounce, WN_REACTION_##reaction},
     WN_RULE_LIST(RULE_ROW)
 #undef RULE_ROW
-};
-
-static const char *const units[WN_RULE_COUNT] = {
-    [WN_RULE_OVER_VOLTAGE] = "V",
-    [WN_RULE_UNDER_VOLTAGE] = "V",
-    [WN_RULE_REVERSED] = "V",
-    [WN_RULE_OVER_TEMPERATURE] = "degC",
-    [WN_RULE_UNDER_TEMPERATURE] = "degC",
-    [WN_RULE_TEMPERATURE_RISE] = "K/min",
-    [WN_RULE_ABOVE_AMBIENT] = "K",
-    [WN_RULE_OVER_CURRENT] = "A",
-    [WN_RULE_OFF_SET_POINT] = "A",
-    [WN_RULE_CURRENT_WHILE_OFF] = "A",
-    [WN_RULE_CHARGE_OVERRUN] = "Ah",
-    [WN_RULE_NOT_PLAUSIBLE] = "",
-    [WN_RULE_VOLTAGE_JUMP] = "V",
 };
 
 static const struct rule_row *row(enum wn_rule rule)
@@ -53,8 +37,7 @@ const char *wn_rule_text(enum wn_rule rule)
 
 const char *wn_rule_unit(enum wn_rule rule)
 {
-    (void)row(rule);
-    return units[rule];
+    return row(rule)->unit;
 }
 
 enum wn_reaction wn_rule_reaction(enum wn_rule rule)
@@ -88,11 +71,45 @@ static const char *two(const char *a_name, double a, const char *b_name, double 
     return buf;
 }
 
+/* The rules whose threshold is one number that 0 switches off as well; NULL: another one. */
+static const double *optional(const struct wn_limits *l, enum wn_rule rule)
+{
+    const double *const limit[WN_RULE_COUNT] = {
+        [WN_RULE_BELOW_AMBIENT] = &l->below_ambient_k,
+        [WN_RULE_THERMOMETER_FROZEN] = &l->thermometer_frozen_s,
+        [WN_RULE_FROZEN] = &l->frozen_s,
+        [WN_RULE_UNWATCHED] = &l->unwatched_s,
+        [WN_RULE_CONTACT] = &l->contact_ohm,
+        [WN_RULE_REST_SAG] = &l->rest_sag_v,
+    };
+    return limit[rule];
+}
+
+static double or_off(double limit)
+{
+    return limit > 0 ? limit : NAN;
+}
+
+static const char *format_reduced(const struct wn_limits *l, char *buf, size_t size)
+{
+    char a[40], b[40], c[40];
+    if (!(l->reduced_voltage_v > 0)) {
+        return one(NAN, "V", buf, size);
+    }
+    (void)snprintf(
+        buf, size, "%s below %s and above %s", one(l->reduced_voltage_v, "V", a, sizeof a),
+        one(l->cool_below_c, "degC", b, sizeof b), one(l->warm_above_c, "degC", c, sizeof c));
+    return buf;
+}
+
 const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, char *buf,
                                  size_t size)
 {
     const char *u = wn_rule_unit(rule);
     char a[40], b[40], c[40];
+    if (optional(l, rule) != NULL) {
+        return one(or_off(*optional(l, rule)), u, buf, size);
+    }
     switch (rule) {
     case WN_RULE_OVER_VOLTAGE:
         return one(l->voltage_max_v, u, buf, size);
@@ -130,6 +147,22 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
         return buf;
     case WN_RULE_VOLTAGE_JUMP:
         return one(l->voltage_jump_v, u, buf, size);
+    case WN_RULE_REDUCED_VOLTAGE:
+        return format_reduced(l, buf, size);
+    case WN_RULE_CHARGE_EXCESS:
+        return one(or_off(l->charge_excess * 100), "% of the last discharge", buf, size);
+    case WN_RULE_STEP_TIMEOUT:
+        (void)snprintf(buf, size, "time limit of the step + %g %% + %g s",
+                       (WN_STEP_TIMEOUT_FACTOR - 1) * 100, WN_STEP_TIMEOUT_S);
+        return buf;
+    case WN_RULE_CAPACITY_COLLAPSE:
+        return one(or_off(l->capacity_collapse * 100), "% of the cycles before", buf, size);
+    case WN_RULE_BELOW_AMBIENT:
+    case WN_RULE_THERMOMETER_FROZEN:
+    case WN_RULE_FROZEN:
+    case WN_RULE_UNWATCHED:
+    case WN_RULE_CONTACT:
+    case WN_RULE_REST_SAG:
     case WN_RULE_COUNT:
         break;
     }
@@ -145,6 +178,12 @@ static double lower(double a, double b)
 static double higher(double a, double b)
 {
     return isnan(a) || b > a ? b : a;
+}
+
+/* Where 0 is no limit as well. */
+static double lower_positive(double a, double b)
+{
+    return !(a > 0) || b < a ? b : a;
 }
 
 void wn_limits_tighten(struct wn_limits *into, const struct wn_limits *other)
@@ -169,6 +208,27 @@ void wn_limits_tighten(struct wn_limits *into, const struct wn_limits *other)
     TIGHTEN(lower, off_current_a)
     TIGHTEN(lower, charge_max_ah)
     TIGHTEN(lower, voltage_jump_v)
+#undef TIGHTEN
+    if (other->reduced_voltage_v > 0) {
+        bool own = into->reduced_voltage_v > 0;
+        into->cool_below_c =
+            own ? fmax(into->cool_below_c, other->cool_below_c) : other->cool_below_c;
+        into->warm_above_c =
+            own ? fmin(into->warm_above_c, other->warm_above_c) : other->warm_above_c;
+    }
+#define TIGHTEN(member)                                                                            \
+    if (other->member > 0) {                                                                       \
+        into->member = lower_positive(into->member, other->member);                                \
+    }
+    TIGHTEN(reduced_voltage_v)
+    TIGHTEN(below_ambient_k)
+    TIGHTEN(thermometer_frozen_s)
+    TIGHTEN(charge_excess)
+    TIGHTEN(frozen_s)
+    TIGHTEN(unwatched_s)
+    TIGHTEN(contact_ohm)
+    TIGHTEN(rest_sag_v)
+    TIGHTEN(capacity_collapse)
 #undef TIGHTEN
     into->needs_temperature = into->needs_temperature || other->needs_temperature;
 }

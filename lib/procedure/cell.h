@@ -26,6 +26,9 @@ struct wn_cell {
     double charge_temperature_min_c, charge_temperature_max_c;
     double discharge_temperature_min_c, discharge_temperature_max_c;
     double voltage_max_v, voltage_min_v; /* hard limits: outside them the output is never on */
+    /* Below and above these temperatures the cell is charged to a lower voltage; 0 V: it never is.
+     */
+    double reduced_charge_voltage_v, reduced_charge_below_c, reduced_charge_above_c;
     /* intake; NaN: not measured */
     double mass_g, diameter_mm, length_mm, arrival_voltage_v, ac_impedance_ohm;
     struct wn_claim claim;

@@ -33,13 +33,14 @@ struct wn_level {
 
 struct wn_step {
     enum wn_step_kind kind;
-    double current_a;       /* charge, discharge */
-    double power_w;         /* discharge at constant power */
-    double voltage_v;       /* charge: the constant voltage */
-    double until_current_a; /* charge: end current */
-    double until_voltage_v; /* discharge, pulse: cut-off voltage */
-    double duration_s;      /* rest */
-    double time_limit_s;    /* charge, discharge: reaching it ends the step and flags the cycle */
+    double current_a;           /* charge, discharge */
+    double power_w;             /* discharge at constant power */
+    double voltage_v;           /* charge: the constant voltage */
+    double until_current_a;     /* charge: end current */
+    double until_voltage_v;     /* discharge, pulse: cut-off voltage */
+    double until_temperature_c; /* discharge: ends when the cell is so hot; 0: the envelope alone */
+    double duration_s;          /* rest */
+    double time_limit_s; /* charge, discharge: reaching it ends the step and flags the cycle */
     int levels;
     struct wn_level level[WN_LEVELS_MAX];
     int source_line; /* of the configuration; 0 when made by the program */

@@ -54,8 +54,12 @@ static void describe_pulse(const struct wn_step *s, char *buf, size_t size)
 
 const char *wn_step_describe(const struct wn_step *s, char *buf, size_t size)
 {
-    char a[WN_QTY_SIZE], b[WN_QTY_SIZE], c[WN_QTY_SIZE];
+    char a[WN_QTY_SIZE], b[WN_QTY_SIZE], c[WN_QTY_SIZE], hot[WN_QTY_SIZE + 8] = "";
     wn_assert(size > 0);
+    if (s->until_temperature_c > 0) {
+        (void)snprintf(hot, sizeof hot, " or %s",
+                       wn_qty_format(s->until_temperature_c, WN_DIM_TEMPERATURE, c, sizeof c));
+    }
     buf[0] = '\0';
     switch (s->kind) {
     case WN_STEP_CHARGE:
@@ -69,14 +73,14 @@ const char *wn_step_describe(const struct wn_step *s, char *buf, size_t size)
                        wn_qty_format(s->duration_s, WN_DIM_TIME, a, sizeof a));
         break;
     case WN_STEP_DISCHARGE:
-        (void)snprintf(buf, size, "discharge %s to %s",
+        (void)snprintf(buf, size, "discharge %s to %s%s",
                        wn_qty_format(s->current_a, WN_DIM_CURRENT, a, sizeof a),
-                       wn_qty_format(s->until_voltage_v, WN_DIM_VOLTAGE, b, sizeof b));
+                       wn_qty_format(s->until_voltage_v, WN_DIM_VOLTAGE, b, sizeof b), hot);
         break;
     case WN_STEP_DISCHARGE_POWER:
-        (void)snprintf(buf, size, "discharge %s to %s",
+        (void)snprintf(buf, size, "discharge %s to %s%s",
                        wn_qty_format(s->power_w, WN_DIM_POWER, a, sizeof a),
-                       wn_qty_format(s->until_voltage_v, WN_DIM_VOLTAGE, b, sizeof b));
+                       wn_qty_format(s->until_voltage_v, WN_DIM_VOLTAGE, b, sizeof b), hot);
         break;
     case WN_STEP_PULSE:
         describe_pulse(s, buf, size);

@@ -386,6 +386,14 @@ static void set_limits(struct wn_limits *l)
                             .off_current_a = 0.02,
                             .charge_max_ah = 3.2,
                             .voltage_jump_v = 0.3,
+                            .below_ambient_k = 8,
+                            .thermometer_frozen_s = 1200,
+                            .charge_excess = 0.15,
+                            .frozen_s = 600,
+                            .unwatched_s = 60,
+                            .contact_ohm = 0.3,
+                            .rest_sag_v = 0.1,
+                            .capacity_collapse = 0.2,
                             .needs_temperature = true};
 }
 

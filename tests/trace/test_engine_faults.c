@@ -105,8 +105,11 @@ static void test_an_ordered_stop_survives_a_kill(void **state)
     w->ammeter_lag_s = 2;
     world_command(w, WN_EVENT_STOP);
     world_kill_and_restart(w);
-    assert_int_equal(wn_engine_state(w->engine), WN_ENGINE_STOPPED);
+    assert_true(wn_engine_stop_ordered(w->engine));
     assert_int_not_equal(wn_engine_may(w->engine, WN_EVENT_RESUME, &err), WN_OK);
+    world_command(w, WN_EVENT_STOP); /* what the station does with it, off first */
+    world_until(w, WN_ENGINE_STOPPED, 60);
+    assert_false(wn_engine_stop_ordered(w->engine));
     end_world(w);
 }
 

@@ -93,6 +93,20 @@ static json_t *rules_json(const struct wn_limits *l)
     return list;
 }
 
+static json_t *faults_json(void)
+{
+    json_t *list = json_array();
+    for (int i = 0; i < WN_FAULT_COUNT; i++) {
+        enum wn_fault fault = (enum wn_fault)i;
+        json_t *o = json_object();
+        wane_put(o, "fault", json_string(wn_fault_word(fault)));
+        wane_put(o, "reaction", json_string(wn_fault_reaction(fault)));
+        wane_put(o, "text", json_string(wn_fault_text(fault)));
+        (void)json_array_append_new(list, o);
+    }
+    return list;
+}
+
 static int print_json(const struct plan *p)
 {
     json_t *o = json_object(), *check_up = json_array();
@@ -112,6 +126,7 @@ static int print_json(const struct plan *p)
     wane_put(o, "phases", phases_json(&p->procedure));
     wane_put(o, "check_up_steps", check_up);
     wane_put(o, "envelope", rules_json(&p->setup.limits));
+    wane_put(o, "faults", faults_json());
     return wane_print_json(o);
 }
 
@@ -180,6 +195,22 @@ static int print_envelope(const struct wane *w, const struct plan *p, struct wn_
     return rc;
 }
 
+static int print_faults(const struct wane *w, struct wn_error *err)
+{
+    static const char *const headings[] = {"fault", "then", "when"};
+    struct wn_table *t = wn_table_create("lll", headings);
+    for (int i = 0; i < WN_FAULT_COUNT; i++) {
+        enum wn_fault fault = (enum wn_fault)i;
+        wn_table_text(t, wn_fault_word(fault));
+        wn_table_text(t, wn_fault_reaction(fault));
+        wn_table_text(t, wn_fault_text(fault));
+    }
+    (void)puts("\nAnd what no reading shows");
+    int rc = wn_table_print(t, stdout, w->colour, err);
+    wn_table_destroy(t);
+    return rc;
+}
+
 static void print_cautions(const struct wn_daemon_config *d, const struct plan *p)
 {
     (void)puts("\nCautions");
@@ -216,6 +247,9 @@ static int print_text(struct wane *w, const struct wn_daemon_config *d, const st
     print_procedure(&p->procedure);
     print_estimate(p);
     int rc = print_envelope(w, p, &err);
+    if (rc == WN_OK) {
+        rc = print_faults(w, &err);
+    }
     if (rc != WN_OK) {
         return wane_fail(w, &err);
     }

@@ -44,8 +44,14 @@ static struct wn_reading reading(double time_s, double v, double i, double t)
 
 static struct wn_envelope_context context(int direction, double set_a)
 {
-    struct wn_envelope_context c = {direction != 0, direction,           set_a,
-                                    set_a,          -WN_NS_PER_S * 3600, 0};
+    struct wn_envelope_context c = {.output_on = direction != 0,
+                                    .direction = direction,
+                                    .set_current_a = set_a,
+                                    .current_max_set_a = set_a,
+                                    .since_change_ns = -WN_NS_PER_S * 3600,
+                                    .charge_expected_ah = NAN,
+                                    .step_s = NAN,
+                                    .step_time_limit_s = NAN};
     return c;
 }
 
