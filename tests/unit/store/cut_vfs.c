@@ -24,6 +24,7 @@ static sqlite3_vfs vfs;
 static struct wn_prng rng;
 static long cut_at, operations;
 static int lies;
+static bool only_syncs, tears;
 static struct cuttable *files[FILES];
 
 static sqlite3_file *real(sqlite3_file *f)
@@ -31,14 +32,19 @@ static sqlite3_file *real(sqlite3_file *f)
     return ((struct cuttable *)f)->real;
 }
 
-static void bring_sector(struct cuttable *c, sqlite3_int64 sector)
+static void bring_part(struct cuttable *c, sqlite3_int64 sector, int most)
 {
     sqlite3_int64 at = sector * SECTOR;
     if (at < c->size) {
-        int n = c->size - at < SECTOR ? (int)(c->size - at) : SECTOR;
+        int n = c->size - at < most ? (int)(c->size - at) : most;
         (void)c->real->pMethods->xWrite(c->real, c->bytes + at, n, at);
     }
     c->dirty[sector] = 0;
+}
+
+static void bring_sector(struct cuttable *c, sqlite3_int64 sector)
+{
+    bring_part(c, sector, SECTOR);
 }
 
 /* How much of what is not synchronised arrives: nothing, all, or a part of the sectors. */
@@ -58,16 +64,17 @@ static void lose_power(void)
         for (sqlite3_int64 s = 0; s * SECTOR < c->size; s++) {
             bool arrives = mood == 1 || (mood > 1 && wn_prng_below(&rng, mood == 2 ? 2 : 8) == 0);
             if (c->dirty[s] != 0 && arrives) {
-                bring_sector(c, s);
+                bool torn = tears && wn_prng_below(&rng, 4) == 0;
+                bring_part(c, s, torn ? 1 + (int)wn_prng_below(&rng, SECTOR - 1) : SECTOR);
             }
         }
     }
     _exit(0);
 }
 
-static void operation(void)
+static void operation(bool is_sync)
 {
-    if (++operations == cut_at) {
+    if ((is_sync || !only_syncs) && ++operations == cut_at) {
         lose_power();
     }
 }
@@ -130,7 +137,7 @@ static int c_write(sqlite3_file *f, const void *from, int n, sqlite3_int64 at)
     memcpy(c->bytes + at, from, (size_t)n);
     memset(c->dirty + at / SECTOR, 1, (size_t)((at + n - 1) / SECTOR - at / SECTOR + 1));
     c->size = at + n > c->size ? at + n : c->size;
-    operation();
+    operation(false);
     return SQLITE_OK;
 }
 
@@ -141,7 +148,7 @@ static int c_truncate(sqlite3_file *f, sqlite3_int64 size)
         memset(c->bytes + size, 0, (size_t)(c->size - size));
         c->size = size;
     }
-    operation();
+    operation(false);
     return SQLITE_OK;
 }
 
@@ -149,7 +156,7 @@ static int c_sync(sqlite3_file *f, int flags)
 {
     struct cuttable *c = (struct cuttable *)f;
     (void)flags;
-    operation(); /* a cut in a sync: some sectors are there */
+    operation(true); /* a cut in a sync: some sectors are there */
     if (lies > 0 && (int)wn_prng_below(&rng, 100) < lies) {
         return SQLITE_OK;
     }
@@ -277,6 +284,16 @@ void cut_vfs_install(uint64_t seed, long at, int lying)
     vfs.szOsFile = (int)sizeof(struct cuttable) + below->szOsFile;
     vfs.xOpen = v_open;
     (void)sqlite3_vfs_register(&vfs, 1);
+}
+
+void cut_vfs_only_syncs(void)
+{
+    only_syncs = true;
+}
+
+void cut_vfs_tear(void)
+{
+    tears = true;
 }
 
 long cut_vfs_operations(void)

@@ -13,6 +13,10 @@
 /** Installs it. The power is cut at the operation (write, truncate or sync) number `at`, from 1; 0:
  * never. lying: so many of 100 syncs do nothing and say they did. */
 void cut_vfs_install(uint64_t seed, long at, int lying);
+/** From now on only syncs are counted, and cut. */
+void cut_vfs_only_syncs(void);
+/** From now on a sector on its way at the cut may arrive in part. */
+void cut_vfs_tear(void);
 /** Operations so far. */
 long cut_vfs_operations(void);
 
