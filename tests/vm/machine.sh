@@ -83,15 +83,16 @@ start_machine() {
         -append "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off" \
         -chardev "file,id=console,path=$dir/console.log" -serial chardev:console \
         -chardev "pipe,id=control,path=$dir/control" -serial chardev:control \
-        -chardev "pipe,id=monitor,path=$dir/monitor" -mon chardev=monitor,mode=readline \
+        -chardev "pipe,id=monitor,path=$dir/monitor" -mon chardev=monitor,mode=control \
         -chardev "serial,id=cable,path=$dir/site/run/virtual-bench,logfile=$dir/commands.log,logappend=on" \
         -device qemu-xhci,id=usb,addr=4 -device usb-serial,chardev=cable,id=adapter,bus=usb.0,port=1 \
         -trace usb_serial_* -D "$dir/adapter.log" >"$dir/qemu.log" 2>&1 &
     daemon_pid=$!
     wait_until 30 test -s "$dir/adapter.log" || fail "the machine did not start"
     # For reading only, so that the end of the machine is the end of the file.
-    exec 9<"$dir/control.out" 8<>"$dir/control.in" 6<>"$dir/monitor.in"
+    exec 9<"$dir/control.out" 8<>"$dir/control.in" 7<"$dir/monitor.out" 6<>"$dir/monitor.in"
     await_answer || fail "the machine did not boot"
+    monitor '{"execute":"qmp_capabilities"}' || fail "the monitor does not answer"
 }
 
 # await_answer: prints the output of the command under way; its exit code.
@@ -113,7 +114,18 @@ inside() {
     await_answer
 }
 wane() { inside wane --config /conf/demo.conf "$@"; }
-monitor() { printf '%s\n' "$*" >&6; }
+
+# monitor COMMAND: of QEMU's machine protocol, one JSON object; false when it is refused.
+monitor() {
+    printf '%s\n' "$1" >&6
+    while IFS= read -r line <&7; do
+        case $line in
+        '{"return"'*) return 0 ;;
+        '{"error"'*) return 1 ;;
+        esac
+    done
+    return 255
+}
 
 # Host time in seconds, for what is told only.
 up_s() { cut -d' ' -f1 /proc/uptime; }
@@ -121,8 +133,11 @@ since() { echo "$1 $(up_s)" | awk '{ printf "%.1f", $2 - $1 }'; }
 
 # The adapter: plugged in from the start.
 gone() { inside test ! -e "/dev/serial/by-path/$port"; }
-unplug() { monitor device_del adapter; }
-plug() { monitor device_add usb-serial,chardev=cable,id=adapter,bus=usb.0,port=1; }
+unplug() { monitor '{"execute":"device_del","arguments":{"id":"adapter"}}' || fail "device_del"; }
+add_adapter() {
+    monitor '{"execute":"device_add","arguments":{"driver":"usb-serial","chardev":"cable","id":"adapter","bus":"usb.0","port":"1"}}'
+}
+plug() { wait_until 10 add_adapter || fail "device_add"; } # refused until the far end of the cable is free
 
 # What came out of the far end of the cable since the last mark: commands, one a line; and the modem lines as the driver
 # set them: the high byte says which (1 DTR, 2 RTS), the low byte to what.

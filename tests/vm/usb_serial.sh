@@ -54,11 +54,13 @@ on_again() {
     wait_until 30 output_is discharge || fail "not discharging again"
 }
 
-# off_came_first: the adapter is back; who is there, off and its confirmation came before all else.
+# off_came_first: the adapter is back; who is there, off and its confirmation came before all else. Readings in front of
+# that went to the adapter while it was being pulled.
 off_came_first() {
-    wait_until 30 ready || fail "the adapter is not used again"
     wait_until 30 state_is halted || fail "not halted but $(field state)"
-    [ "$(commands | head -3 | tr '\n' ' ')" = '*IDN? OUTP OFF OUTP? ' ] || fail "first commands: $(commands | head -3 | tr '\n' ' ')"
+    wait_until 30 ready || fail "the adapter is not used again"
+    first=$(commands | awk '/^MEAS/ && !other { next } { other = 1; print }' | head -3 | tr '\n' ' ')
+    [ "$first" = '*IDN? OUTP OFF OUTP? ' ] || fail "first commands: $first"
     bench_is_off || fail "output is on"
 }
 
@@ -71,70 +73,73 @@ begin_s=$(up_s)
 start_machine
 say "kernel $(inside uname -r): booted in $(since "$begin_s") s"
 
-say "a port as libserialport shows it"
+say "a port as libserialport shows it, and nobody else's"
 serve demo
 wane ports >"$dir/out"
 grep -q "^/dev/ttyUSB0  *0403:6001  .*  waned (pid [0-9]*)  */dev/serial/by-path/$port" "$dir/out" || fail "$(cat "$dir/out")"
 wane identify /dev/ttyUSB0 | grep -q "says station A" || fail "identify does not ask the station"
-inside "su wane -c 'exec 3<>/dev/ttyUSB0'" >"$dir/out" && fail "the port is not exclusive"
-grep -q "busy" "$dir/out" || fail "$(cat "$dir/out")"
-tail -1 "$dir/adapter.log" | grep -q . && grep -q "baud rate 115" "$dir/adapter.log" || fail "the baud rate did not reach the adapter"
+inside "su wane -c 'exec 3<>/dev/ttyUSB0'" >"$dir/out" && fail "another program of the same user may open the port"
+grep -qi "busy" "$dir/out" || fail "$(cat "$dir/out")"
+grep 'set_baud\|set_data' "$dir/adapter.log" | tail -1 | grep -q "baud rate 115[0-9]*$" || fail "the baud rate did not reach the adapter"
+grep 'set_flow' "$dir/adapter.log" | tail -1 | grep -q "flow control 0$" || fail "the adapter was left with flow control"
 
 say "unplugged: the tester's own time-out switches off, as nobody else can"
 discharge one
 unplug
-unplug_s=$(up_s)
+unplugged_s=$(up_s)
 wait_until 30 gone || fail "the adapter is still there"
 mark
 wait_until 30 alarm_is_open one port_gone || fail "no alarm"
 wait_until 30 bench_is_off || fail "output is on"
-say "off after $(since "$unplug_s") s"
+say "off $(since "$unplugged_s") s after it was pulled"
 [ -z "$(commands)" ] || fail "something was sent: $(commands)"
 state_is "switching off" || fail "an off that nobody confirmed is called $(field state)"
+[ "$(field instrument_ready)" = false ] || fail "an instrument that is not there is called ready"
+
 say "plugged in: off first, then nothing without a person"
 mark
 plug
 off_came_first
-[ "$(inside readlink "/dev/serial/by-path/$port")" = ../../ttyUSB0 ] || fail "the name was held: $(inside ls /dev)"
+[ "$(inside readlink "/dev/serial/by-path/$port")" = ../../ttyUSB0 ] || fail "its name was held: $(inside 'ls /dev/ttyUSB*')"
+alarm_is_open one port_gone || fail "the alarm is over by itself"
 on_again
 
 say "the station is killed: the guard switches off over the real port, and lets it go"
 mark
 inside 'kill -9 $(pidof wane-station)'
 wait_until 30 bench_is_off || fail "output is on"
+wait_until 30 state_is paused || fail "not paused but $(field state)"
 wait_until 30 ready || fail "the station does not open its port again"
-commands
-wane status A
-wane resume A
+first=$(commands | grep -v '^MEAS' | head -1)
+[ "$first" = "OUTP OFF" ] || fail "first command: $first"
+[ "$(commands | grep -c 'OUTP ON')" = 0 ] || fail "switched on without a person"
+wane resume A >/dev/null || fail "resume"
 wait_until 30 bench_is_on || fail "not on again"
-wane stop A
+wane stop A >/dev/null || fail "stop"
 wait_until 30 bench_is_off || fail "output is on"
 mark
 end_service
-modem_lines
+[ "$(modem_lines | tail -1)" = 0x300 ] || fail "the lines do not fall with the service: $(modem_lines)"
 
-say "an instrument without a time-out: it stays on, and that is said"
+say "an instrument without a time-out stays on, and that is said; its interlock is closed only when it is off"
 serve plain
 discharge two
-wane status A
 unplug
 wait_until 30 gone || fail "the adapter is still there"
-mark
 wait_until 60 alarm_is_open two not_off || fail "no alarm not_off"
 bench_is_on || fail "the bench is off by itself: this shows nothing"
-wane status A || true
 mark
 plug
 off_came_first
-modem_lines
+[ "$(modem_lines | tail -2 | tr '\n' ' ')" = "0x100 0x101 " ] || fail "DTR: $(modem_lines | tr '\n' ' ')"
 on_again
 
-say "in and out in a moment"
+say "out and in within a moment"
 mark
 unplug
 plug
 off_came_first
-inside 'ls -l /dev/serial/by-path'
 on_again
-say "total $(since "$begin_s") s"
-cat $dir/console.log
+wane stop A >/dev/null || fail "stop"
+wait_until 30 bench_is_off || fail "output is on"
+say "$(since "$begin_s") s in all"
