@@ -95,13 +95,16 @@ static void open_port(struct station *s, wn_ns now)
     struct wn_error err = {0};
     wn_port_settings_init(&settings, s->config.port,
                           s->config.baud > 0 ? s->config.baud : b->dialect.baud);
-    if (wn_link_open(&b->link, &settings, &err) != WN_OK) {
+    settings.dtr = b->interlock_down ? WN_LINE_OFF : WN_LINE_LEAVE; /* opening raises it */
+    int rc = wn_link_open(&b->link, &settings, &err);
+    if (rc == WN_ESTATE && settings.dtr == WN_LINE_OFF) { /* it has none: no interlock here */
+        settings.dtr = WN_LINE_LEAVE;
+        rc = wn_link_open(&b->link, &settings, &err);
+    }
+    if (rc != WN_OK) {
         b->link = NULL;
         lose(s, &err, now);
         return;
-    }
-    if (b->interlock_down) { /* opening the port raised it */
-        (void)b->link->ops->set_line(b->link, WN_LINE_DTR, false, &err);
     }
     wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
     b->stage = BENCH_SETTLING;

@@ -4,12 +4,12 @@
 
 #include <errno.h>
 #include <poll.h>
-#include <stdio.h>
 #include <string.h>
 #include <sys/socket.h>
 
 #include "base/assert.h"
-#include "guard_protocol.h"
+#include "guard/protocol.h"
+#include "safe_off.h"
 
 static void lost(struct station *s, const char *what)
 {
@@ -69,29 +69,14 @@ void guard_beat_grace(struct station *s, double grace_s)
 
 int guard_register(struct station *s, struct wn_error *err)
 {
-    const struct wn_dialect *d = &s->bench.dialect;
-    struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
-    size_t query_len = strlen(d->output_query), end_len = strlen(d->terminator);
-    size_t expect_len = strlen(d->output_off_reply);
+    struct guard_message m;
     if (s->guard_fd < 0) {
         return wn_error_set(err, WN_EGUARD, "no guard: run waned, not wane-station by hand");
     }
-    if (d->safe_off_len > GUARD_OFF_SIZE || query_len + end_len > GUARD_QUERY_SIZE ||
-        expect_len > GUARD_EXPECT_SIZE) {
-        return wn_error_set(err, WN_ERANGE,
-                            "%s: safe_off or output query is too long for the guard", d->file);
+    int rc = safe_off_describe(&s->bench.dialect, s->config.port, &m, err);
+    if (rc != WN_OK) {
+        return rc;
     }
-    memcpy(m.off, d->safe_off, d->safe_off_len);
-    m.off_len = (uint32_t)d->safe_off_len;
-    if (query_len > 0) {
-        memcpy(m.query, d->output_query, query_len);
-        memcpy(m.query + query_len, d->terminator, end_len);
-        m.query_len = (uint32_t)(query_len + end_len);
-    }
-    m.interlock = GUARD_LINE_DTR; /* the same line the station drops */
-    memcpy(m.expect, d->output_off_reply, expect_len);
-    m.expect_len = (uint32_t)expect_len;
-    (void)snprintf(m.port, sizeof m.port, "%.127s", s->config.port);
     struct pollfd p = {s->guard_fd, POLLIN, 0};
     struct guard_message ack;
     if (!send_message(s, &m, s->bench.link->ops->fd(s->bench.link)) || poll(&p, 1, 1000) != 1 ||
@@ -100,6 +85,7 @@ int guard_register(struct station *s, struct wn_error *err)
         return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s",
                             s->config.port);
     }
+    safe_off_remember(s);
     return WN_OK;
 }
 
@@ -108,6 +94,7 @@ void guard_release(struct station *s)
     const struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_RELEASE, .slot = 0};
     if (s->guard_fd >= 0 && !s->guard_lost) {
         (void)send_message(s, &m, -1);
+        safe_off_forget(s);
     }
 }
 

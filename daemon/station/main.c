@@ -15,7 +15,8 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "guard_protocol.h"
+#include "guard/protocol.h"
+#include "safe_off.h"
 
 #define WAIT_MAX_MS 100 /* a beat is never later than this */
 
@@ -34,28 +35,6 @@ static int complain(const char *what)
     }
     (void)fprintf(stderr, "<3>%s\n", what);
     return 1;
-}
-
-/* Tells the guard which processes there are; reads everything that can be read beforehand, so that
- * no error shows up only later. */
-static int plan(const char *path)
-{
-    static struct wn_dialect dialect;
-    int rc = wn_config_read_daemon(path, &config, &problems);
-    for (int i = 0; rc == WN_OK && i < config.stations; i++) {
-        rc =
-            wn_config_read_dialect(config.conf_dir, config.station[i].dialect, &dialect, &problems);
-    }
-    if (rc != WN_OK || problems.n > 0) {
-        return complain("the configuration is refused; nothing was started");
-    }
-    for (int i = 0; i < config.stations; i++) {
-        (void)printf("station %s %d %d\n", config.station[i].name,
-                     (int)(config.station[i].beat_limit_s * 1000),
-                     (int)(station_stop_limit_s(&config.station[i]) * 1000));
-    }
-    (void)printf("herald\n");
-    return fflush(stdout) == 0 ? 0 : 1;
 }
 
 static int open_signals(void)
@@ -179,10 +158,10 @@ int main(int argc, char **argv)
 {
     static const struct option options[] = {{"config", required_argument, NULL, 'c'},
                                             {"station", required_argument, NULL, 's'},
-                                            {"plan", no_argument, NULL, 'p'},
+                                            {"safe-off", no_argument, NULL, 'o'},
                                             {NULL, 0, NULL, 0}};
     const char *path = NULL, *name = NULL;
-    bool planning = false;
+    bool safe_off = false;
     int o;
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {
@@ -192,16 +171,16 @@ int main(int argc, char **argv)
         case 's':
             name = optarg;
             break;
-        case 'p':
-            planning = true;
+        case 'o':
+            safe_off = true;
             break;
         default:
             return 2;
         }
     }
-    if (path == NULL || planning == (name != NULL)) {
+    if (path == NULL || (name != NULL) == safe_off) {
         (void)fprintf(stderr, "wane-station is started by waned; see waned --help\n");
         return 2;
     }
-    return planning ? plan(path) : run(path, name);
+    return safe_off ? safe_off_all(path) : run(path, name);
 }

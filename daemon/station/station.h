@@ -104,8 +104,6 @@ void station_turn_instrument(struct station *s, wn_ns now);
 void station_turn_rest(struct station *s, wn_ns now);
 /** Off and paused, then s->ending. */
 void station_ask_end(struct station *s, wn_ns now);
-/** To switch off and verify when asked to end: all attempts, then the interlock. */
-double station_stop_limit_s(const struct wn_station_config *c);
 
 /* guard_link.c */
 void guard_beat(struct station *s, wn_ns now);

@@ -10,13 +10,6 @@
 #define SLEEP_LOOK_NS WN_NS_PER_S
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
 
-/* To switch off and verify when asked to end: all attempts, then the interlock. */
-double station_stop_limit_s(const struct wn_station_config *c)
-{
-    double attempts_s = 4 * c->off_timeout_s + 2;
-    return attempts_s > 10 ? attempts_s : 10;
-}
-
 void station_init(struct station *s, const struct wn_clock *clock,
                   const struct wn_daemon_config *daemon, const struct wn_station_config *own)
 {
@@ -51,7 +44,7 @@ static void begin_end(struct station *s, wn_ns now, enum wn_event_kind why, cons
         return;
     }
     s->stopping = true;
-    s->stop_deadline_ns = now + wn_ns_from_s(station_stop_limit_s(&s->config));
+    s->stop_deadline_ns = now + wn_ns_from_s(wn_config_stop_limit_s(&s->config));
     if (s->campaign == NULL) {
         return;
     }

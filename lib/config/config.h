@@ -89,6 +89,9 @@ struct wn_daemon_config {
     int stations;
 };
 
+/** To switch off and verify when asked to end: all attempts, then the interlock. */
+double wn_config_stop_limit_s(const struct wn_station_config *c);
+
 /** Reads the daemon file. Relative conf_dir, data_dir and run_dir are relative to the file. */
 int wn_config_read_daemon(const char *path, struct wn_daemon_config *out,
                           struct wn_problems *problems);

@@ -42,6 +42,11 @@ static void cell_limits(const struct wn_cell *c, struct wn_limits *l)
     }
 }
 
+double wn_config_stop_limit_s(const struct wn_station_config *c)
+{
+    return fmax(4 * c->off_timeout_s + 2, 10);
+}
+
 /* A limit must be so far from a set-point that the instrument's own error cannot reach it. */
 static double voltage_margin_v(const struct setup *s, double voltage_v)
 {
