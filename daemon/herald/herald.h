@@ -1,9 +1,9 @@
 /* The herald: tells people what the campaign files say.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The events table is the outbox: an alert is delivered when the hook ended with 0, and only then
- * does the cursor move on. The herald reads campaign files and writes nothing but its own cursor
- * file, so it can neither lose an alert nor hold up a station. */
+ * The events table is the outbox: an alert is done with when its hook ended with 0. The herald
+ * reads campaign files and writes nothing but its own files, so it can neither lose an alert nor
+ * hold up a station. What it decides is in policy.h; what a hook is given, in message.h. */
 #ifndef WANED_HERALD_H
 #define WANED_HERALD_H
 
@@ -11,35 +11,35 @@
 #include <stdint.h>
 
 #include "base/err.h"
+#include "herald/policy.h"
 
-enum { CURSORS_MAX = 256, CURSOR_NAME_SIZE = 256 };
+/* Below data_dir; a directory, so that it may belong to another user. */
+#define HERALD_DIR   "herald"
+#define HERALD_STATE "state.json"
+#define HERALD_LOCK  "lock"
+/* Below run_dir, for wane status. */
+#define HERALD_STATUS "herald.json"
 
-struct cursors {
-    char path[300];
-    int n;
-    struct cursor {
-        char name[CURSOR_NAME_SIZE];
-        int64_t created_utc_us; /* of the campaign: a new one under an old name begins afresh */
-        int64_t delivered;      /* number of the last event dealt with */
-        int64_t seen_mtime_ns;
-        int64_t retry_at_ns; /* monotonic; each file waits for itself alone */
-        int retry_ms;
-        bool seen; /* its file was there at the last look */
-    } at[CURSORS_MAX];
-};
+enum { HERALD_PATH_SIZE = WN_PATH_SIZE + 64, HERALD_STATUS_EVERY_S = 60 };
 
-/** Reads the cursor file; a missing one is an empty one. */
-int cursors_read(struct cursors *c, const char *path, struct wn_error *err);
+/** Reads what an earlier herald has left; *found false when there is nothing. Targets are known by
+ * their names: one that is new gets whatever is still on its way. WN_ECORRUPT: p is as it was. */
+int state_read(struct policy *p, const char *path, bool *found, struct wn_error *err);
 /** Writes it whole: new file, fsync, rename. */
-int cursors_write(const struct cursors *c, struct wn_error *err);
-/** Forgets campaigns whose files are gone. */
-void cursors_prune(struct cursors *c);
-/** The cursor of a campaign, made on demand; NULL when the table is full. */
-struct cursor *cursors_find(struct cursors *c, const char *name);
+int state_write(const struct policy *p, const char *path, struct wn_error *err);
 
-/** Runs program with text on its standard input: no shell, clean environment, own process group,
- * killed after limit_s. WN_OK when it ended with 0; else WN_ETIMEOUT or WN_EIO with what happened.
- */
-int hook_run(const char *program, const char *text, double limit_s, struct wn_error *err);
+/** Writes how the targets are, for wane status. */
+int status_write(const struct policy *p, const struct wn_daemon_config *config, const char *ping,
+                 wn_utc_us utc, const char *path, struct wn_error *err);
+
+/** Looks into every campaign file that has changed, and takes its events in. */
+void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_us now);
+/** One line a station, for the digest. */
+void watch_digest(const struct policy *p, const struct wn_daemon_config *config, char *out,
+                  size_t size);
+
+/** One line to the log, <priority> in front. Never waits: a log nobody reads must not hold up an
+ * alarm. */
+void herald_log(int priority, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
 #endif

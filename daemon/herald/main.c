@@ -1,113 +1,71 @@
-/* wane-herald: delivers alarms from the campaign files; started by waned.
+/* wane-herald: delivers alerts from the campaign files; started by waned, or by a unit of its own.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _GNU_SOURCE
-#include "herald.h"
+#include "herald/herald.h"
 
-#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
 #include <getopt.h>
 #include <poll.h>
 #include <signal.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/prctl.h>
+#include <sys/random.h>
 #include <sys/signalfd.h>
 #include <sys/stat.h>
+#include <time.h>
 #include <unistd.h>
 
-#include <jansson.h>
-
-#include "base/time.h"
-#include "config/config.h"
+#include "herald/hook.h"
+#include "herald/message.h"
 #include "port/clock.h"
-#include "store/campaign.h"
 
-enum { LOOK_MS = 2000, RETRY_FIRST_MS = 10000, RETRY_MAX_MS = 3600000 };
+enum {
+    LOOK_MS = 2000,
+    CHECK_EVERY_S = 600,
+    LINES_MAX = 20,
+    EXIT_NOT_AGAIN = 78 /* the guard does not start it again */,
+    LOCK_TRIES = 50,
+    LOCK_TRY_MS = 100
+};
+
+#define SECOND_US INT64_C(1000000)
+
+struct run {
+    struct hook hook;
+    struct policy_message *of;
+    struct message text;
+};
 
 static struct wn_daemon_config config; /* large */
 static struct wn_problems problems;
-static struct cursors cursors;
+static struct policy policy;
+static struct run runs[WN_HOOKS_MAX];
+static struct hook ping;
+static char ping_said[POLICY_WHY_SIZE]; /* what became of the last one */
+static char state_path[HERALD_PATH_SIZE], status_path[HERALD_PATH_SIZE];
+static wn_utc_us started_utc, check_utc, status_utc;
+static wn_ns started_ns;
+static bool state_failed, status_failed, status_stale = true;
 
-static void say(int priority, const char *text)
+void herald_log(int priority, const char *fmt, ...)
 {
-    (void)fprintf(stderr, "<%d>herald: %s\n", priority, text);
-}
-
-struct delivery {
-    const struct wn_campaign_info *info;
-    struct cursor *cursor;
-    bool moved;
-};
-
-static char *to_json(const struct wn_campaign_info *info, const struct wn_event_row *row)
-{
-    static const char *const severity[] = {"info", "warning", "alarm"};
-    char utc[32];
-    json_t *o =
-        json_pack("{s:s,s:s,s:s,s:b,s:I,s:s,s:s,s:s,s:I,s:s}", "station", info->station, "campaign",
-                  info->name, "cell", info->cell.name, "simulated", info->simulated, "number",
-                  (json_int_t)row->number, "utc", wn_utc_format(row->utc, utc, sizeof utc),
-                  "severity", severity[row->event.severity], "kind", row->event.kind, "cycle",
-                  (json_int_t)row->event.cycle, "text", row->event.text);
-    char *text = o != NULL ? json_dumps(o, JSON_COMPACT) : NULL;
-    json_decref(o);
-    return text;
-}
-
-/* Warnings are told too: each of them is rate-limited where it is made. Returns non-zero to stop at
- * this event: it is tried again later. */
-static int deliver(const struct wn_event_row *row, void *ctx)
-{
-    struct delivery *d = ctx;
-    struct wn_error err = {0};
-    if (row->event.severity != WN_SEVERITY_INFO && wn_alert_has_target(&config.alert)) {
-        char *text = to_json(d->info, row);
-        int rc = text == NULL
-                     ? wn_error_set(&err, WN_ENOMEM, "an alarm could not be written as JSON")
-                     : hook_run(config.alert.hook[0].program, text, config.alert.hook[0].timeout_s,
-                                &err);
-        free(text);
-        if (rc != WN_OK) {
-            say(3, err.text);
-            return 1;
-        }
+    char line[640];
+    int n = snprintf(line, sizeof line, "<%d>herald: ", priority);
+    va_list args;
+    va_start(args, fmt);
+    (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
+    va_end(args);
+    size_t len = strlen(line);
+    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
+    line[len++] = '\n';
+    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT) != 0) {
+        (void)!write(STDERR_FILENO, line, len);
     }
-    d->cursor->delivered = row->number;
-    d->moved = true;
-    return 0;
-}
-
-static bool look_into(const char *path, struct cursor *at)
-{
-    static struct wn_campaign_info info;
-    struct wn_campaign *c = NULL;
-    struct wn_error err = {0};
-    struct delivery d = {&info, at, false};
-    int rc = wn_campaign_open_read(&c, path, &err);
-    if (rc == WN_OK) {
-        rc = wn_campaign_info(c, &info, &err);
-    }
-    if (rc == WN_OK && at->created_utc_us != info.created_utc) {
-        at->created_utc_us = info.created_utc;
-        at->delivered = 0;
-    }
-    if (rc == WN_OK) {
-        rc = wn_campaign_each_event(c, at->delivered, deliver, &d, &err);
-    }
-    wn_campaign_close(c);
-    if (rc != WN_OK && err.text[0] != '\0') {
-        say(3, err.text);
-    }
-    if (d.moved && cursors_write(&cursors, &err) != WN_OK) {
-        say(3, err.text);
-    }
-    return rc == WN_OK;
-}
-
-static int64_t mtime_ns(const char *path)
-{
-    struct stat st;
-    return stat(path, &st) == 0 ? (int64_t)st.st_mtim.tv_sec * WN_NS_PER_S + st.st_mtim.tv_nsec : 0;
 }
 
 static wn_ns now_ns(void)
@@ -115,98 +73,336 @@ static wn_ns now_ns(void)
     return wn_clock_monotonic(wn_clock_real());
 }
 
-/* Looks into a file when it or its write-ahead log has changed since it was last read to its end.
- * One that fails is tried again later and later, without holding up the others. */
-static void look_at(const char *name)
+/* UTC at the start, and what has passed since, with suspend: see policy.h. */
+static wn_utc_us now_utc(void)
 {
-    char path[WN_PATH_SIZE + 300], wal[WN_PATH_SIZE + 310];
-    struct cursor *at = cursors_find(&cursors, name);
-    if (at == NULL) {
-        say(3, "too many campaigns in the data directory: move finished ones away");
-        return;
-    }
-    at->seen = true;
-    (void)snprintf(path, sizeof path, "%s/%s", config.data_dir, name);
-    (void)snprintf(wal, sizeof wal, "%s-wal", path);
-    int64_t changed = mtime_ns(path), wal_changed = mtime_ns(wal);
-    changed = wal_changed > changed ? wal_changed : changed;
-    if (changed == at->seen_mtime_ns || now_ns() < at->retry_at_ns) {
-        return;
-    }
-    if (look_into(path, at)) {
-        at->seen_mtime_ns = changed;
-        at->retry_ms = 0;
-    } else {
-        at->retry_ms = at->retry_ms == 0 ? RETRY_FIRST_MS : at->retry_ms * 2;
-        at->retry_ms = at->retry_ms < RETRY_MAX_MS ? at->retry_ms : RETRY_MAX_MS;
-        at->retry_at_ns = now_ns() + at->retry_ms * WN_NS_PER_MS;
+    const struct wn_clock *c = wn_clock_real();
+    return started_utc + (c->ops->boottime(c) - started_ns) / 1000;
+}
+
+/* What a hook wrote, line by line and printable. */
+static void log_output(const char *name, const struct hook *h, int priority)
+{
+    const char *at = h->said;
+    for (int n = 0; *at != '\0' && n < LINES_MAX; n++) {
+        char raw[400], line[400];
+        size_t len = strcspn(at, "\n");
+        (void)snprintf(raw, sizeof raw, "%.*s", (int)(len < 399 ? len : 399), at);
+        message_clean(raw, false, line, sizeof line);
+        herald_log(priority, "%s says: %s", name, line);
+        at += len + (at[len] == '\n' ? 1 : 0);
     }
 }
 
-static void look(void)
+static void save(void)
 {
-    DIR *d = opendir(config.data_dir);
-    if (d == NULL) {
-        return; /* no campaign yet */
+    struct wn_error err = {0};
+    if (!policy.dirty) {
+        return;
     }
-    for (int i = 0; i < cursors.n; i++) {
-        cursors.at[i].seen = false;
+    status_stale = true;
+    if (state_write(&policy, state_path, &err) == WN_OK) {
+        policy.dirty = state_failed = false;
+    } else if (!state_failed) { /* goes on from memory: a full disk is when it is needed */
+        state_failed = true;
+        herald_log(3, "%s; alerts go on, but after a restart some are told twice", err.text);
     }
-    for (struct dirent *e = readdir(d); e != NULL; e = readdir(d)) {
-        size_t len = strlen(e->d_name);
-        if (len > 5 && strcmp(e->d_name + len - 5, ".wane") == 0) {
-            look_at(e->d_name);
+}
+
+static void finish(int i, enum hook_end end, const struct wn_error *err)
+{
+    struct run *r = &runs[i];
+    const struct policy_target *t = &policy.target[i];
+    enum policy_outcome outcome = end == HOOK_DONE        ? POLICY_DELIVERED
+                                  : end == HOOK_TEMPORARY ? POLICY_TEMPORARY
+                                                          : POLICY_FAILED;
+    log_output(t->name, &r->hook, end == HOOK_DONE ? 6 : 4);
+    policy_done(&policy, r->of, i, outcome, err->text, now_utc());
+    if (end != HOOK_DONE) {
+        herald_log(3, "%s: %s", t->name, err->text);
+    } else {
+        herald_log(6, "%s was told: %s %s %s", t->name, policy_type_word(r->of->fact.type),
+                   r->of->fact.station, r->of->fact.kind);
+    }
+    r->of = NULL;
+}
+
+static void begin(int i)
+{
+    struct run *r = &runs[i];
+    struct wn_error err = {0};
+    r->of = policy_next(&policy, i, now_utc());
+    if (r->of == NULL) {
+        return;
+    }
+    const struct policy_campaign *c = policy_present(&policy, &r->of->fact);
+    if (message_make(r->of, c, policy.digest, &r->text, &err) != WN_OK ||
+        hook_start(&r->hook, &config.alert.hook[i], r->text.json, r->text.environment, now_ns(),
+                   &err) != WN_OK) {
+        finish(i, HOOK_FAILED, &err);
+    }
+}
+
+static void step_targets(void)
+{
+    for (int i = 0; i < policy.targets; i++) {
+        struct wn_error err = {0};
+        if (hook_runs(&runs[i].hook)) {
+            enum hook_end end = hook_step(&runs[i].hook, &config.alert.hook[i], now_ns(), &err);
+            if (end != HOOK_RUNS) {
+                finish(i, end, &err);
+            }
+        }
+        if (!hook_runs(&runs[i].hook)) {
+            begin(i);
         }
     }
-    (void)closedir(d);
-    cursors_prune(&cursors);
 }
 
-static void loop(void)
+/* A failed ping is told in the log and the status, and stops nothing. */
+static void step_ping(void)
+{
+    static const char *const nothing[] = {NULL};
+    const struct wn_hook_config *how = &config.alert.ping.hook;
+    struct wn_error err = {0};
+    enum hook_end end = HOOK_RUNS;
+    if (hook_runs(&ping)) {
+        end = hook_step(&ping, how, now_ns(), &err);
+    } else if (policy_ping_due(&policy, now_utc())) {
+        policy_pinged(&policy, now_utc());
+        end =
+            hook_start(&ping, how, "", nothing, now_ns(), &err) == WN_OK ? HOOK_RUNS : HOOK_FAILED;
+    }
+    if (end != HOOK_RUNS) {
+        log_output("ping", &ping, end == HOOK_DONE ? 6 : 4);
+        (void)snprintf(ping_said, sizeof ping_said, "%.199s", end == HOOK_DONE ? "sent" : err.text);
+        status_stale = true;
+        if (end != HOOK_DONE) {
+            herald_log(4, "ping: %s", err.text);
+        }
+    }
+}
+
+static void local_now(int64_t *day, int *minute)
+{
+    const struct wn_clock *c = wn_clock_real();
+    time_t t = (time_t)(c->ops->utc(c) / SECOND_US);
+    struct tm tm = {0};
+    (void)localtime_r(&t, &tm);
+    *day = (int64_t)(tm.tm_year + 1900) * 1000 + tm.tm_yday;
+    *minute = tm.tm_hour * 60 + tm.tm_min;
+}
+
+static void digest(void)
+{
+    static char text[POLICY_DIGEST_SIZE];
+    int64_t day = 0;
+    int minute = 0;
+    local_now(&day, &minute);
+    if (policy.targets > 0 && policy_digest_due(&policy, day, minute)) {
+        watch_digest(&policy, &config, text, sizeof text);
+        policy_digest(&policy, text, day, now_utc());
+    }
+}
+
+static void check_targets(void)
+{
+    for (int i = 0; i < policy.targets; i++) {
+        struct wn_error err = {0};
+        if (!hook_check(&config.alert.hook[i], &err) && policy.target[i].missing[0] == '\0') {
+            herald_log(3, "%s", err.text);
+        }
+        policy_check(&policy, i, err.text, now_utc());
+    }
+    struct wn_error err = {0};
+    if (policy.ping_every_us > 0 && !hook_check(&config.alert.ping.hook, &err)) {
+        herald_log(3, "ping: %s", err.text);
+    }
+    if (!policy_channel_works(&policy) && !config.alert.none_on_purpose) {
+        herald_log(1, "NO WORKING ALERT CHANNEL: nobody will be told of an alarm");
+    }
+}
+
+static void write_status(void)
+{
+    struct wn_error err = {0};
+    const struct wn_clock *c = wn_clock_real();
+    if (!status_stale && now_utc() - status_utc < HERALD_STATUS_EVERY_S * SECOND_US) {
+        return;
+    }
+    status_stale = false;
+    status_utc = now_utc();
+    if (status_write(&policy, &config, ping_said, c->ops->utc(c), status_path, &err) == WN_OK) {
+        status_failed = false;
+    } else if (!status_failed) {
+        status_failed = true;
+        herald_log(4, "%s; wane status cannot tell how the alert targets are", err.text);
+    }
+}
+
+static void turn(void)
+{
+    static wn_ns look_ns;
+    if (now_ns() >= look_ns) {
+        look_ns = now_ns() + LOOK_MS * WN_NS_PER_MS;
+        watch_look(&policy, &config, now_utc());
+    }
+    if (now_utc() >= check_utc) {
+        check_utc = now_utc() + CHECK_EVERY_S * SECOND_US;
+        check_targets();
+    }
+    digest();
+    policy_turn(&policy, now_utc());
+    save(); /* before anything is sent: what is told has a number that lasts */
+    step_targets();
+    step_ping();
+    save();
+    write_status();
+}
+
+static wn_ns until(const struct hook *h, wn_ns deadline)
+{
+    return hook_runs(h) && !h->killed && h->deadline_ns < deadline ? h->deadline_ns : deadline;
+}
+
+static void loop(int signals)
+{
+    for (;;) {
+        struct pollfd p[1 + (WN_HOOKS_MAX + 1) * HOOK_POLLS];
+        turn();
+        int n = 1;
+        wn_ns wake = now_ns() + LOOK_MS * WN_NS_PER_MS;
+        p[0] = (struct pollfd){signals, POLLIN, 0};
+        for (int i = 0; i < policy.targets; i++) {
+            n += hook_polls(&runs[i].hook, &p[n]);
+            wake = until(&runs[i].hook, wake);
+        }
+        n += hook_polls(&ping, &p[n]);
+        wake = until(&ping, wake);
+        wn_ns left_ms = (wake - now_ns()) / WN_NS_PER_MS + 1;
+        (void)poll(p, (nfds_t)n, left_ms > 0 ? (int)left_ms : 0);
+        if (p[0].revents != 0) {
+            return;
+        }
+    }
+}
+
+/* 0, or the exit code: another herald must not tell everything a second time. */
+static int take_lock(void)
+{
+    char path[HERALD_PATH_SIZE];
+    (void)snprintf(path, sizeof path, "%s/" HERALD_DIR, config.data_dir);
+    if (mkdir(path, 0755) != 0 && errno != EEXIST) {
+        herald_log(3, "%s: %s; alerts need a directory of their own there", path, strerror(errno));
+        return 1;
+    }
+    (void)snprintf(path, sizeof path, "%s/" HERALD_DIR "/" HERALD_LOCK, config.data_dir);
+    int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0644);
+    bool foreign = fd < 0 && errno == EACCES;
+    if (fd < 0 && !foreign) {
+        herald_log(3, "%s: %s", path, strerror(errno));
+        return 1;
+    }
+    bool held = true; /* the herald of a guard that was killed needs a moment to end */
+    for (int n = 0; !foreign && held && n < LOCK_TRIES; n++) {
+        held = flock(fd, LOCK_EX | LOCK_NB) != 0;
+        (void)poll(NULL, 0, held ? LOCK_TRY_MS : 0);
+    }
+    if (held) {
+        herald_log(5,
+                   foreign ? "%s belongs to a herald of another user: it delivers the alerts, this "
+                             "one ends"
+                           : "%s is held by another herald: it delivers the alerts, this one ends",
+                   path);
+        return EXIT_NOT_AGAIN;
+    }
+    return 0; /* held until the process ends */
+}
+
+static void recall(void)
+{
+    char bad[HERALD_PATH_SIZE + 8];
+    struct wn_error err = {0};
+    bool found = false;
+    if (state_read(&policy, state_path, &found, &err) != WN_OK) {
+        (void)snprintf(bad, sizeof bad, "%s.bad", state_path);
+        herald_log(3, "%s; it is kept as %s, and alarms are told again", err.text, bad);
+        (void)rename(state_path, bad);
+        found = false;
+    }
+    if (!found) {
+        int64_t day = 0;
+        int minute = 0;
+        local_now(&day, &minute);
+        policy_first_day(&policy, day, minute);
+    }
+    policy_clamp(&policy, now_utc());
+}
+
+static int open_signals(void)
 {
     sigset_t mask;
     (void)sigemptyset(&mask);
     (void)sigaddset(&mask, SIGTERM);
     (void)sigaddset(&mask, SIGINT);
+    (void)sigaddset(&mask, SIGHUP);
     (void)sigprocmask(SIG_BLOCK, &mask, NULL);
-    (void)signal(SIGPIPE, SIG_IGN);
-    int signals = signalfd(-1, &mask, SFD_CLOEXEC);
-    struct pollfd p = {signals, POLLIN, 0};
-    (void)prctl(PR_SET_PDEATHSIG, SIGTERM); /* two heralds would tell everything twice */
-    if (getppid() == 1) {
-        return;
-    }
-    while (poll(&p, 1, LOOK_MS) == 0) {
-        look();
-    }
+    (void)prctl(PR_SET_PDEATHSIG, SIGTERM); /* the next guard starts a herald of its own */
+    return signalfd(-1, &mask, SFD_CLOEXEC);
 }
 
-int main(int argc, char **argv)
+static void set_clock(void)
+{
+    const struct wn_clock *c = wn_clock_real();
+    started_ns = c->ops->boottime(c);
+    started_utc = c->ops->utc(c);
+}
+
+static const char *take_options(int argc, char **argv)
 {
     static const struct option options[] = {{"config", required_argument, NULL, 'c'},
                                             {NULL, 0, NULL, 0}};
-    struct wn_error err = {0};
-    char path[WN_PATH_SIZE + 32];
     const char *file = NULL;
     int o;
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         if (o != 'c') {
-            return 2;
+            return NULL;
         }
         file = optarg;
     }
+    return file;
+}
+
+int main(int argc, char **argv)
+{
+    uint64_t seed = 0;
+    hook_prepare();
+    const char *file = take_options(argc, argv);
     if (file == NULL || wn_config_read_daemon(file, &config, &problems) != WN_OK) {
-        say(3, "no usable configuration; the herald is started by waned");
+        herald_log(3, "no usable configuration; give it as wane-herald --config FILE");
         return 1;
     }
-    (void)snprintf(path, sizeof path, "%s/herald.cursor", config.data_dir);
-    if (cursors_read(&cursors, path, &err) != WN_OK) {
-        say(3, err.text);
-        return 1;
+    set_clock();
+    int signals = open_signals();
+    int rc = take_lock();
+    if (rc != 0) {
+        return rc;
     }
+    (void)!getrandom(&seed, sizeof seed, 0);
+    policy_init(&policy, &config.alert, seed);
+    (void)snprintf(state_path, sizeof state_path, "%s/" HERALD_DIR "/" HERALD_STATE,
+                   config.data_dir);
+    (void)snprintf(status_path, sizeof status_path, "%s/" HERALD_STATUS, config.run_dir);
+    recall();
     if (!wn_alert_has_target(&config.alert)) {
-        say(4, "NO ALERT TARGET: nobody will be told of an alarm");
+        herald_log(4, "NO ALERT TARGET: nobody will be told of an alarm");
     }
-    loop();
+    loop(signals);
+    for (int i = 0; i < policy.targets; i++) {
+        hook_kill(&runs[i].hook); /* not delivered: told after the next start */
+    }
+    hook_kill(&ping);
+    save();
+    (void)unlink(status_path);
     return 0;
 }
