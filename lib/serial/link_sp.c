@@ -83,11 +83,16 @@ static int check_baud(struct sp_port *port, const char *real, const struct wn_po
     return WN_OK;
 }
 
-/* No sp_set_* after this: they write DTR and RTS back to what they were. */
+/* The lines first: a relay that is to be open must not close for as long as an adapter needs for
+ * all its settings. sp_set_* write DTR and RTS back to what they were. And last: with hardware
+ * handshake left on by another program, they raise RTS. */
 static int set_up(struct sp_port *port, int fd, const char *real, const struct wn_port_settings *s,
                   struct wn_error *err)
 {
     int rc = own_it(fd, real, s, err);
+    if (rc == WN_OK) {
+        rc = fd_set_lines(fd, s, err);
+    }
     if (rc == WN_OK) {
         rc = set_format(port, real, s, err);
     }

@@ -131,7 +131,10 @@ bench_is_on || fail "the bench is off by itself: this shows nothing"
 mark
 plug
 off_came_first
-[ "$(modem_lines | tail -2 | tr '\n' ' ')" = "0x100 0x101 " ] || fail "DTR: $(modem_lines | tr '\n' ' ')"
+# The kernel raises both lines at the opening and libserialport writes them once as it finds them, then DTR is dropped; it
+# is raised by us at the end only.
+dtr=$(modem_lines | sed -n '/0x303\|0x10./p' | tr '\n' ' ' | sed 's/ 0x100\( 0x100\)*/ 0x100/')
+[ "$dtr" = "0x303 0x101 0x100 0x101 " ] || fail "DTR: $(modem_lines | tr '\n' ' ')"
 on_again
 
 say "out and in within a moment"

@@ -16,6 +16,7 @@
 #include <unistd.h>
 
 int pty_shim_lines; /* TIOCM_DTR and TIOCM_RTS as last set */
+int pty_shim_raised_dtr;
 
 static const char sysfs_prefix[] = "/sys/class/tty/pts/";
 
@@ -45,6 +46,7 @@ int ioctl(int fd, unsigned long request, ...)
         *bits = pty_shim_lines | TIOCM_CTS | TIOCM_DSR;
     } else if (request == TIOCMBIS) {
         pty_shim_lines |= *bits;
+        pty_shim_raised_dtr += (*bits & TIOCM_DTR) != 0;
     } else {
         pty_shim_lines &= ~*bits;
     }

@@ -156,6 +156,24 @@ static void modem_lines_follow_the_policy(void **state)
     pty_close(&p);
 }
 
+/* An adapter takes some milliseconds for each setting: a relay would close meanwhile. */
+static void a_line_to_be_off_is_dropped_before_the_settings(void **state)
+{
+    (void)state;
+    struct pty p;
+    struct wn_port_settings s;
+    pty_open(&p);
+    wn_port_settings_init(&s, p.path, 9600);
+    s.dtr = WN_LINE_OFF;
+    pty_shim_lines = TIOCM_DTR | TIOCM_RTS;
+    pty_shim_raised_dtr = 0;
+    struct wn_link *l = must_open(&s);
+    assert_int_equal(pty_shim_lines, TIOCM_RTS);
+    assert_in_range(pty_shim_raised_dtr, 0, 1); /* sp_open() writes it once as it found it */
+    l->ops->close(l);
+    pty_close(&p);
+}
+
 static void refusals_name_port_and_remedy(void **state)
 {
     (void)state;
@@ -203,6 +221,7 @@ int main(void)
         cmocka_unit_test(what_others_left_is_cleared),
         cmocka_unit_test(baud_rates_are_set_and_read_back),
         cmocka_unit_test(modem_lines_follow_the_policy),
+        cmocka_unit_test(a_line_to_be_off_is_dropped_before_the_settings),
         cmocka_unit_test(refusals_name_port_and_remedy),
         cmocka_unit_test(the_library_is_kept_quiet),
     };
