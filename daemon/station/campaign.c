@@ -14,9 +14,12 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-#define MAINTAIN_NS   (60 * WN_NS_PER_S)
-#define LOOK_GRACE_S  60.0
-#define OUTAGE_MAX_US (INT64_C(90) * 86400 * 1000000)
+#define MAINTAIN_NS     (60 * WN_NS_PER_S)
+#define LOOK_GRACE_S    60.0
+#define OUTAGE_MAX_US   (INT64_C(90) * 86400 * 1000000)
+#define RESTART_POLICY  "restart policy"
+#define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back for ... */
+#define RESUMES_MAX     3                         /* ... so many of its own accord */
 #define COMMITS_MAX                                                                                \
     500 /* between two checkpoints: the write-ahead log stays at a few megabytes                   \
          */
@@ -232,6 +235,7 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     if (rc == WN_OK) {
         copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
         bench_set_up_again(s);
+        s->marked = halt_marker_is_set(s); /* of an earlier campaign: taken away now */
         station_command(s, WN_EVENT_START, who);
     }
 done:
@@ -349,7 +353,7 @@ static int restore(struct station *s, struct wn_error *err)
 }
 
 /* A restart is a warning of its own: a crash that repairs itself must not go unnoticed. */
-static void tell_restart(struct station *s, const char *status, int found, bool go_on)
+static void tell_restart(struct station *s, const char *status, int found, const char *how)
 {
     static struct wn_record r; /* large; one thread */
     struct wn_error err = {0};
@@ -360,10 +364,70 @@ static void tell_restart(struct station *s, const char *status, int found, bool 
     copy(r.u.event.kind, sizeof r.u.event.kind, "restarted");
     (void)snprintf(r.u.event.text, sizeof r.u.event.text,
                    "the service was started again; the campaign was %s%s: %s", status,
-                   found > 1 ? ", and there is more than one unfinished campaign" : "",
-                   go_on ? "going on" : "waiting for the operator");
+                   found > 1 ? ", and there is more than one unfinished campaign" : "", how);
     if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
         s->uncommitted = true;
+    }
+}
+
+struct resumes {
+    wn_utc_us since;
+    int n;
+};
+
+static int count_resume(const struct wn_event_row *row, void *ctx)
+{
+    struct resumes *r = ctx;
+    bool by_itself =
+        strcmp(row->event.kind, "resumed") == 0 && strstr(row->event.text, RESTART_POLICY) != NULL;
+    r->n += by_itself && row->utc >= r->since ? 1 : 0;
+    return 0;
+}
+
+/* A service that crashes again and again must not switch a cell on again and again. */
+static bool resumed_too_often(struct station *s)
+{
+    struct wn_error err = {0};
+    struct resumes r = {s->clock->ops->utc(s->clock) - RESUMES_SPAN_US, 0};
+    return wn_campaign_each_event(s->campaign, 0, count_resume, &r, &err) != WN_OK ||
+           r.n >= RESUMES_MAX;
+}
+
+static void hold(struct station *s, enum wn_fault fault, const char *why)
+{
+    struct wn_event ev = {
+        .kind = WN_EVENT_HOLD, .time_ns = s->campaign_now_ns, .fault = (int)fault};
+    (void)wn_error_set(&ev.error, WN_ESTATE, "%s", why);
+    station_event(s, &ev);
+}
+
+/* How a campaign that was found goes on: by itself, by an order given before, or by the operator.
+ */
+static void go_on(struct station *s, const char *status, int found)
+{
+    bool paused = wn_engine_state(s->engine) == WN_ENGINE_PAUSED && !wn_engine_latched(s->engine);
+    bool stop = wn_engine_stop_ordered(s->engine);
+    bool marked = paused && s->marked;
+    bool wanted = paused && !stop && !marked && strcmp(status, "running") == 0 &&
+                  s->config.on_restart == WN_RESTART_RESUME && found == 1;
+    bool often = wanted && resumed_too_often(s);
+    const char *how = stop               ? "ending, as was ordered before"
+                      : wanted && !often ? "going on, once the cell has been looked at"
+                                         : "waiting for the operator";
+    tell_restart(s, status, found, how);
+    station_log(s, 5, "campaign %s was %s: %s", s->info.name, status, how);
+    if (stop) {
+        station_command(s, WN_EVENT_STOP, "an order given before the restart");
+    } else if (marked) {
+        hold(s, WN_FAULT_HELD, "it was halted before the restart, which could not be recorded");
+    } else if (often) {
+        hold(s, WN_FAULT_TOO_MANY_RESTARTS,
+             "the service was started again too often within an hour: see its log for the reason, "
+             "then acknowledge and resume");
+    } else if (wanted) {
+        station_command(s, WN_EVENT_RESUME, RESTART_POLICY);
+    } else {
+        station_commit(s);
     }
 }
 
@@ -403,20 +467,11 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         campaign_close(s);
         return wn_error_prefix(err, "%s", s->campaign_path);
     }
-    bool go_on = strcmp(status, "running") == 0 && s->config.on_restart == WN_RESTART_RESUME &&
-                 wn_engine_state(s->engine) == WN_ENGINE_PAUSED && found == 1 &&
-                 !halt_marker_is_set(s);
     if (s->bench.stage == BENCH_READY) {
         bench_identify_again(s); /* against the identity it was begun with, and with its limits */
     }
-    tell_restart(s, status, found, go_on);
-    station_log(s, 5, "campaign %s was %s: %s", s->info.name, status,
-                go_on ? "going on, once the cell has been looked at" : "waiting for the operator");
-    if (go_on) {
-        station_command(s, WN_EVENT_RESUME, "restart policy");
-    } else {
-        station_commit(s);
-    }
+    s->marked = halt_marker_is_set(s);
+    go_on(s, status, found);
     return WN_OK;
 }
 

@@ -99,6 +99,16 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
     return NULL;
 }
 
+/* The marker tells of a halt that could not be recorded, from the moment it is latched. */
+static void mark(struct station *s)
+{
+    bool latched = wn_engine_latched(s->engine);
+    if (latched != s->marked) {
+        s->marked = latched;
+        halt_marker_set(s, latched);
+    }
+}
+
 static void write_status(struct station *s)
 {
     const char *word = status_word(s, wn_engine_state(s->engine));
@@ -106,7 +116,6 @@ static void write_status(struct station *s)
         return;
     }
     struct wn_error err = {0};
-    halt_marker_set(s, strcmp(word, "halted") == 0);
     if (wn_campaign_set_status(s->campaign, word, s->clock->ops->utc(s->clock), &err) == WN_OK) {
         s->status_written = word;
     } else if (!s->store_failed) {
@@ -140,6 +149,7 @@ void station_event(struct station *s, const struct wn_event *first)
             more = true;
         }
     }
+    mark(s);
     write_status(s);
 }
 

@@ -68,6 +68,7 @@ struct station {
     int commits;                  /* since the last checkpoint */
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
+    bool marked;                  /* the marker of a halt stands beside the socket */
     const char *status_written;   /* word in the campaign file; NULL: not known */
     bool looked;                  /* for an unfinished campaign */
     bool broken; /* one was found that cannot be gone on with: nothing else is started */
@@ -83,6 +84,7 @@ struct station {
     wn_ns read_due_ns;     /* host time */
     struct wn_reading reading;
     bool has_reading;
+    wn_ns fresh_ns;     /* host time: of the last reading, or nothing was on then */
     wn_ns sleep_gap_ns; /* boottime - monotonic when last looked at */
     wn_ns sleep_look_ns;
     bool stopping, ending; /* asked to end; loop is to end */

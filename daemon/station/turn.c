@@ -3,12 +3,14 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "station.h"
 
+#include <math.h>
 #include <stdio.h>
 
 #define LOOK_LATEST_NS                                                                             \
     (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
 #define SLEEP_LOOK_NS WN_NS_PER_S
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
+#define STALE_LEAST_S 10.0
 
 void station_init(struct station *s, const struct wn_clock *clock,
                   const struct wn_daemon_config *daemon, const struct wn_station_config *own)
@@ -102,6 +104,26 @@ static void look_for_end(struct station *s, wn_ns now)
     }
 }
 
+/* Whatever keeps readings away while current flows: every way of it is told as a fault of the
+ * instrument long before; this is for the one nobody thought of. */
+static void look_for_stale(struct station *s, wn_ns now)
+{
+    if (s->campaign == NULL || !wn_engine_output_on(s->engine)) {
+        s->fresh_ns = now;
+    }
+    if (s->has_reading && s->reading.host_ns > s->fresh_ns) {
+        s->fresh_ns = s->reading.host_ns;
+    }
+    double limit_s = fmax(2 * s->config.gap_max_s, STALE_LEAST_S);
+    if (wn_ns_to_s(now - s->fresh_ns) > limit_s) {
+        struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = station_campaign_time(s, now)};
+        s->fresh_ns = now;
+        (void)wn_error_set(&ev.error, WN_ETIMEOUT, "no reading for %.0f s with the output on",
+                           limit_s);
+        station_event(s, &ev);
+    }
+}
+
 void station_turn_instrument(struct station *s, wn_ns now)
 {
     bench_turn(s, now);
@@ -112,6 +134,7 @@ void station_turn_rest(struct station *s, wn_ns now)
 {
     look_for_campaign(s, now);
     campaign_housekeeping(s, now);
+    look_for_stale(s, now);
     look_for_sleep(s, now);
     look_for_end(s, now);
 }

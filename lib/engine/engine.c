@@ -216,13 +216,13 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
     return c;
 }
 
-static void hold(struct wn_engine *e, const char *why)
+static void hold(struct wn_engine *e, enum wn_fault fault, const char *why)
 {
     e->c.state = WN_ENGINE_PAUSED;
     e->c.alarm = true;
-    (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", wn_fault_word(WN_FAULT_HELD));
+    (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", wn_fault_word(fault));
     (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "%s", why);
-    emit_event(e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_HELD), "%s", why);
+    emit_event(e, WN_SEVERITY_ALARM, wn_fault_word(fault), "%s", why);
     emit_state(e);
     emit_commit(e);
 }
@@ -253,7 +253,7 @@ static void preparing_reading(struct wn_engine *e, const struct wn_reading *r)
             "%.3f V): is it the same cell? Acknowledge, then resume or stop",
             r->voltage_v, e->c.expected_rest_v, e->setup.restart_voltage_tolerance_v);
         e->c.check_restart = false; /* the operator decides from here on */
-        hold(e, why);
+        hold(e, WN_FAULT_HELD, why);
         return;
     }
     e->c.check_restart = false;
@@ -431,6 +431,11 @@ static void dispatch(struct wn_engine *e, const struct wn_event *ev)
         break;
     case WN_EVENT_STORE_FAILED:
         halt(e, wn_fault_word(WN_FAULT_RECORDING_FAILED), ev->error.text);
+        break;
+    case WN_EVENT_HOLD:
+        if (e->c.state == WN_ENGINE_PAUSED) {
+            hold(e, (enum wn_fault)ev->fault, ev->error.text);
+        }
         break;
     case WN_EVENT_GUARD_LOST:
         on_guard_lost(e);

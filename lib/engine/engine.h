@@ -58,6 +58,8 @@ enum wn_event_kind {
     WN_EVENT_FAULT, /* an instrument failed (silence, garbage, identity, read-back): error says what
                      */
     WN_EVENT_STORE_FAILED, /* recording failed: error says what */
+    WN_EVENT_HOLD, /* after a restart: not to go on before an operator has acknowledged; fault and
+                      error say why */
     WN_EVENT_GUARD_LOST
 };
 
@@ -65,7 +67,8 @@ struct wn_event {
     enum wn_event_kind kind;
     wn_ns time_ns;             /* campaign time; for a reading its own time */
     struct wn_reading reading; /* WN_EVENT_READING */
-    struct wn_error error;     /* WN_EVENT_FAULT, WN_EVENT_STORE_FAILED */
+    struct wn_error error;     /* WN_EVENT_FAULT, WN_EVENT_STORE_FAILED, WN_EVENT_HOLD */
+    int fault;                 /* enum wn_fault; WN_EVENT_HOLD */
     char who[64];              /* operator commands */
 };
 
@@ -148,8 +151,11 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *out);
 /** The state alone, cheaply. */
 enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 
-/** Halted, or on the way there with the output not verified off yet. */
+/** Halted, on the way there with the output not verified off yet, or held: only an operator's
+ * acknowledgement leads on. */
 bool wn_engine_latched(const struct wn_engine *e);
+/** Has the output been told on, and not been seen off since? */
+bool wn_engine_output_on(const struct wn_engine *e);
 /** After a restart: the operator had ordered the end of the campaign, and it was not carried out.
  * Give WN_EVENT_STOP as soon as the instrument is there. */
 bool wn_engine_stop_ordered(const struct wn_engine *e);

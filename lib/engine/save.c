@@ -157,8 +157,13 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
 
 bool wn_engine_latched(const struct wn_engine *e)
 {
-    return e->c.state == WN_ENGINE_HALTED ||
+    return e->c.state == WN_ENGINE_HALTED || (e->c.state == WN_ENGINE_PAUSED && e->c.alarm) ||
            (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
+}
+
+bool wn_engine_output_on(const struct wn_engine *e)
+{
+    return e->c.output_on;
 }
 
 bool wn_engine_stop_ordered(const struct wn_engine *e)
