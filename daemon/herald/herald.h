@@ -13,11 +13,9 @@
 #include "base/err.h"
 #include "herald/policy.h"
 
-/* Below data_dir; a directory, so that it may belong to another user. */
-#define HERALD_DIR   "herald"
-#define HERALD_STATE "state.json"
-#define HERALD_LOCK  "lock"
-/* Below run_dir, for wane status. */
+/* In the service manager's $STATE_DIRECTORY, else in data_dir. */
+#define HERALD_STATE "herald-state.json"
+/* In run_dir, for wane status. */
 #define HERALD_STATUS "herald.json"
 
 enum { HERALD_PATH_SIZE = WN_PATH_SIZE + 64, HERALD_STATUS_EVERY_S = 60 };

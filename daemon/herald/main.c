@@ -16,7 +16,6 @@
 #include <sys/prctl.h>
 #include <sys/random.h>
 #include <sys/signalfd.h>
-#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -287,33 +286,23 @@ static void loop(int signals)
     }
 }
 
-/* 0, or the exit code: another herald must not tell everything a second time. */
+/* 0, or the exit code. Another herald must not tell everything a second time, not even one of
+ * another user: the lock is on the directory of the campaigns itself, which each of them can read.
+ */
 static int take_lock(void)
 {
-    char path[HERALD_PATH_SIZE];
-    (void)snprintf(path, sizeof path, "%s/" HERALD_DIR, config.data_dir);
-    if (mkdir(path, 0755) != 0 && errno != EEXIST) {
-        herald_log(3, "%s: %s; alerts need a directory of their own there", path, strerror(errno));
-        return 1;
-    }
-    (void)snprintf(path, sizeof path, "%s/" HERALD_DIR "/" HERALD_LOCK, config.data_dir);
-    int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0644);
-    bool foreign = fd < 0 && errno == EACCES;
-    if (fd < 0 && !foreign) {
-        herald_log(3, "%s: %s", path, strerror(errno));
+    int fd = open(config.data_dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0) {
+        herald_log(3, "%s: %s", config.data_dir, strerror(errno));
         return 1;
     }
     bool held = true; /* the herald of a guard that was killed needs a moment to end */
-    for (int n = 0; !foreign && held && n < LOCK_TRIES; n++) {
+    for (int n = 0; held && n < LOCK_TRIES; n++) {
         held = flock(fd, LOCK_EX | LOCK_NB) != 0;
         (void)poll(NULL, 0, held ? LOCK_TRY_MS : 0);
     }
     if (held) {
-        herald_log(5,
-                   foreign ? "%s belongs to a herald of another user: it delivers the alerts, this "
-                             "one ends"
-                           : "%s is held by another herald: it delivers the alerts, this one ends",
-                   path);
+        herald_log(5, "another herald delivers the alerts of %s: this one ends", config.data_dir);
         return EXIT_NOT_AGAIN;
     }
     return 0; /* held until the process ends */
@@ -390,8 +379,9 @@ int main(int argc, char **argv)
     }
     (void)!getrandom(&seed, sizeof seed, 0);
     policy_init(&policy, &config.alert, seed);
-    (void)snprintf(state_path, sizeof state_path, "%s/" HERALD_DIR "/" HERALD_STATE,
-                   config.data_dir);
+    const char *own = getenv("STATE_DIRECTORY");
+    (void)snprintf(state_path, sizeof state_path, "%.300s/" HERALD_STATE,
+                   own != NULL && own[0] == '/' ? own : config.data_dir);
     (void)snprintf(status_path, sizeof status_path, "%s/" HERALD_STATUS, config.run_dir);
     recall();
     if (!wn_alert_has_target(&config.alert)) {
@@ -403,6 +393,8 @@ int main(int argc, char **argv)
     }
     hook_kill(&ping);
     save();
-    (void)unlink(status_path);
+    if (unlink(status_path) != 0) { /* nothing is said by who has ended */
+        (void)!truncate(status_path, 0);
+    }
     return 0;
 }

@@ -6,7 +6,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "port/clock.h"
 #include "view.h"
+
+enum { HERALD_SILENT_S = 300 }; /* it tells each minute that it lives */
 
 /* All stations, or the one that was named. */
 static int gather(struct wane *w, const struct wane_args *a, struct view *v)
@@ -42,7 +45,41 @@ static int verdict(const struct wane *w, const struct view *v, int n)
     return rc;
 }
 
-static int print_json(const struct view *v, int n, bool one)
+/* What the herald says about itself: -1 nothing, 0 somebody would be told of an alarm, 1 nobody. */
+static int channel_is_dead(const struct wn_daemon_config *d, char *why, size_t size)
+{
+    char path[WN_PATH_SIZE + 16];
+    const struct wn_clock *clock = wn_clock_real();
+    (void)snprintf(path, sizeof path, "%s/herald.json", d->run_dir);
+    if (d->alert.none_on_purpose) {
+        return -1;
+    }
+    json_t *o = NULL; /* it may be being written: once more then */
+    for (int i = 0; o == NULL && i < 5; i++) {
+        o = json_load_file(path, 0, NULL);
+    }
+    if (!json_is_object(o)) {
+        json_decref(o);
+        (void)snprintf(why, size, "wane-herald is not running");
+        return 1;
+    }
+    json_int_t age_s =
+        (clock->ops->utc(clock) - json_integer_value(json_object_get(o, "utc_us"))) / 1000000;
+    const json_t *targets = json_object_get(o, "targets");
+    const char *last =
+        json_string_value(json_object_get(json_array_get(targets, 0), "last_failure"));
+    bool silent = age_s > HERALD_SILENT_S, none = json_array_size(targets) == 0;
+    bool dead = silent || json_is_true(json_object_get(o, "no_working_alert_channel"));
+    (void)snprintf(why, size, "%s",
+                   silent         ? "wane-herald has not been heard of for minutes; is it running?"
+                   : none         ? "there is no target"
+                   : last != NULL ? last
+                                  : "");
+    json_decref(o);
+    return dead ? 1 : 0;
+}
+
+static int print_json(const struct wane *w, const struct view *v, int n, bool one)
 {
     if (one) {
         return wane_print_json(view_json(&v[0]));
@@ -52,6 +89,9 @@ static int print_json(const struct view *v, int n, bool one)
         (void)json_array_append_new(list, view_json(&v[i]));
     }
     wane_put(o, "stations", list);
+    char why[300];
+    int dead = channel_is_dead(w->daemon, why, sizeof why);
+    wane_put(o, "alert_channel_works", dead < 0 ? json_null() : json_boolean(dead == 0));
     return wane_print_json(o);
 }
 
@@ -69,6 +109,19 @@ static void print_text(const struct wane *w, const struct view *v, int n)
     }
 }
 
+static void tell_channel(const struct wane *w, const struct view *v, int n)
+{
+    char why[300];
+    bool serves = false;
+    for (int i = 0; i < n; i++) {
+        serves = serves || v[i].reply != NULL;
+    }
+    if (serves && channel_is_dead(w->daemon, why, sizeof why) == 1) {
+        (void)printf("\n%sNO WORKING ALERT CHANNEL%s: nobody would be told of an alarm: %s\n",
+                     wane_red(w), wane_plain(w), why);
+    }
+}
+
 static int run(struct wane *w, const struct wane_args *a)
 {
     struct view *v = calloc(WN_STATIONS_MAX, sizeof *v);
@@ -80,9 +133,10 @@ static int run(struct wane *w, const struct wane_args *a)
     int n = gather(w, a, v), rc = WANE_FAILED;
     if (n > 0) {
         if (w->json) {
-            rc = print_json(v, n, a->operands > 0);
+            rc = print_json(w, v, n, a->operands > 0);
         } else {
             print_text(w, v, n);
+            tell_channel(w, v, n);
             rc = wane_flush();
         }
         int heard = verdict(w, v, n);
