@@ -1,0 +1,10 @@
+/* What a fake station hands to the guard.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_TESTS_GUARD_FAKE_STATION_H
+#define WN_TESTS_GUARD_FAKE_STATION_H
+
+#define FAKE_OFF    "OFF\n"
+#define FAKE_QUERY  "OFF?\n"
+#define FAKE_EXPECT "0"
+
+#endif
