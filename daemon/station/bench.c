@@ -50,6 +50,28 @@ static void close_gone(struct station *s)
     b->stage = BENCH_CLOSED;
 }
 
+bool bench_open_interlock(struct station *s)
+{
+    struct bench *b = &s->bench;
+    enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
+    b->interlock_down = true;
+    return s->config.interlock != WN_INTERLOCK_NONE && b->link != NULL &&
+           b->link->ops->set_line(b->link, line, false, NULL) == WN_OK;
+}
+
+static void close_interlock(struct station *s)
+{
+    struct bench *b = &s->bench;
+    enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
+    if (s->config.interlock == WN_INTERLOCK_BETWEEN) { /* both are up since the port was opened */
+        (void)b->link->ops->set_line(b->link, WN_LINE_RTS, false, NULL);
+    }
+    if (b->interlock_down && s->config.interlock != WN_INTERLOCK_NONE) {
+        (void)b->link->ops->set_line(b->link, line, true, NULL);
+    }
+    b->interlock_down = false;
+}
+
 /* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
  * identify afresh. The guard keeps its duplicate meanwhile. */
 static void off_blindly(struct station *s)
@@ -57,8 +79,7 @@ static void off_blindly(struct station *s)
     struct bench *b = &s->bench;
     size_t put = 0;
     if (b->stage != BENCH_READY && b->stage != BENCH_IDENTIFYING) {
-        b->interlock_down = true; /* it could not even be switched off: nothing may flow */
-        (void)b->link->ops->set_line(b->link, WN_LINE_DTR, false, NULL);
+        (void)bench_open_interlock(s); /* it could not even be switched off: nothing may flow */
     }
     b->link->ops->flush(b->link);
     (void)b->link->ops->write(b->link, b->dialect.safe_off, b->dialect.safe_off_len, &put, NULL);
@@ -95,10 +116,13 @@ static void open_port(struct station *s, wn_ns now)
     struct wn_error err = {0};
     wn_port_settings_init(&settings, s->config.port,
                           s->config.baud > 0 ? s->config.baud : b->dialect.baud);
-    settings.dtr = b->interlock_down ? WN_LINE_OFF : WN_LINE_LEAVE; /* opening raises it */
+    if (b->interlock_down) { /* opening raises both lines */
+        settings.dtr = s->config.interlock == WN_INTERLOCK_DTR ? WN_LINE_OFF : WN_LINE_LEAVE;
+        settings.rts = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_OFF : WN_LINE_LEAVE;
+    }
     int rc = wn_link_open(&b->link, &settings, &err);
-    if (rc == WN_ESTATE && settings.dtr == WN_LINE_OFF) { /* it has none: no interlock here */
-        settings.dtr = WN_LINE_LEAVE;
+    if (rc == WN_ESTATE && b->interlock_down) { /* it has no lines: no interlock here */
+        settings.dtr = settings.rts = WN_LINE_LEAVE;
         rc = wn_link_open(&b->link, &settings, &err);
     }
     if (rc != WN_OK) {
@@ -316,10 +340,7 @@ static void stage_done(struct station *s, wn_ns now)
             return;
         }
         b->guarded = true;
-        if (b->interlock_down) { /* off is confirmed: the interlock may close again */
-            b->interlock_down = false;
-            (void)b->link->ops->set_line(b->link, WN_LINE_DTR, true, &err);
-        }
+        close_interlock(s); /* off is confirmed */
         b->stage = BENCH_SETTING_UP;
         wn_session_begin(&b->session, WN_REQUEST_SETUP, &sp, now);
         break;

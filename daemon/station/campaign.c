@@ -18,8 +18,7 @@
 #define LOOK_GRACE_S    60.0
 #define OUTAGE_MAX_US   (INT64_C(90) * 86400 * 1000000)
 #define RESTART_POLICY  "restart policy"
-#define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back for ... */
-#define RESUMES_MAX     3                         /* ... so many of its own accord */
+#define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back */
 #define COMMITS_MAX                                                                                \
     500 /* between two checkpoints: the write-ahead log stays at a few megabytes                   \
          */
@@ -161,10 +160,11 @@ static int read_parts(struct station *s, const char *cell_name, const char *proc
 
 static int may_start(const struct station *s, const char *name, struct wn_error *err)
 {
-    if (s->broken) {
-        return wn_error_set(err, WN_ESTATE,
-                            "%s: put that file elsewhere, or go on with the program that began it",
-                            s->broken_text);
+    if (s->broken || (!s->looked && s->broken_text[0] != '\0')) {
+        return wn_error_set(err, WN_ESTATE, "%s: %s", s->broken_text,
+                            s->broken ? "put that file elsewhere, or go on with the program that "
+                                        "began it"
+                                      : "it is tried again every ten seconds");
     }
     if (s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_STOPPED &&
         wn_engine_state(s->engine) != WN_ENGINE_FINISHED) {
@@ -246,32 +246,47 @@ done:
     return rc;
 }
 
-/* Is the file an unfinished campaign of this station? A copy under another name is none. */
-static bool is_ours(struct station *s, const char *path, const char *stem, wn_utc_us *created)
+/* Is the file an unfinished campaign of this station? A copy under another name is none. A file
+ * that cannot be read just now may be it: rc tells, and nothing is decided before it was read. */
+static bool is_ours(struct station *s, const char *path, const char *stem, wn_utc_us *created,
+                    int *rc)
 {
     struct wn_campaign *c = NULL;
     struct wn_campaign_info info;
     struct wn_error err = {0};
     char status[32] = "";
     bool ours = false;
-    if (wn_campaign_open_read(&c, path, &err) == WN_OK &&
-        wn_campaign_info(c, &info, &err) == WN_OK &&
-        wn_campaign_status(c, status, sizeof status, &err) == WN_OK) {
+    *rc = wn_campaign_open_read(&c, path, &err);
+    if (*rc == WN_OK) {
+        *rc = wn_campaign_info(c, &info, &err);
+    }
+    if (*rc == WN_OK) {
+        *rc = wn_campaign_status(c, status, sizeof status, &err);
+    }
+    if (*rc == WN_OK) {
         ours = strcmp(info.station, s->config.name) == 0 && !info.imported &&
                (strcmp(status, "running") == 0 || strcmp(status, "paused") == 0 ||
                 strcmp(status, "halted") == 0) &&
                strcmp(info.name, stem) == 0;
         *created = info.created_utc;
     } else {
-        station_log(s, 3, "%s cannot be read and is passed over: %s", path, err.text);
+        station_log(s, 3, "%s cannot be read%s: %s", path,
+                    campaign_may_come_right(*rc) ? "" : " and is passed over", err.text);
     }
     wn_campaign_close(c);
     return ours;
 }
 
-/* The newest unfinished campaign of this station; *found how many there are. */
-static void find_file(struct station *s, char *path, size_t size, int *found)
+bool campaign_may_come_right(int code)
 {
+    return code == WN_EIO || code == WN_EBUSY || code == WN_EACCESS || code == WN_ENOSPACE ||
+           code == WN_ENOMEM || code == WN_ENOENT;
+}
+
+/* The newest unfinished campaign of this station; *found how many there are. */
+static int find_file(struct station *s, char *path, size_t size, int *found, struct wn_error *err)
+{
+    int unread = WN_OK;
     DIR *d = opendir(s->daemon->data_dir);
     wn_utc_us newest = 0;
     *found = 0;
@@ -285,7 +300,10 @@ static void find_file(struct station *s, char *path, size_t size, int *found)
         guard_beat_grace(s, LOOK_GRACE_S);
         (void)snprintf(candidate, sizeof candidate, "%s/%s", s->daemon->data_dir, e->d_name);
         (void)snprintf(stem, sizeof stem, "%.*s", (int)(len - 5), e->d_name);
-        if (is_ours(s, candidate, stem, &created)) {
+        int rc = WN_OK;
+        bool ours = is_ours(s, candidate, stem, &created, &rc);
+        unread = campaign_may_come_right(rc) ? rc : unread;
+        if (ours) {
             (*found)++;
             if (created >= newest && strlen(candidate) < size) {
                 newest = created;
@@ -296,6 +314,9 @@ static void find_file(struct station *s, char *path, size_t size, int *found)
     if (d != NULL) {
         (void)closedir(d);
     }
+    return unread == WN_OK ? WN_OK
+                           : wn_error_set(err, unread, "a campaign file in %s cannot be read",
+                                          s->daemon->data_dir);
 }
 
 static int thaw(struct station *s, struct wn_error *err)
@@ -390,7 +411,7 @@ static bool resumed_too_often(struct station *s)
     struct wn_error err = {0};
     struct resumes r = {s->clock->ops->utc(s->clock) - RESUMES_SPAN_US, 0};
     return wn_campaign_each_event(s->campaign, 0, count_resume, &r, &err) != WN_OK ||
-           r.n >= RESUMES_MAX;
+           r.n >= s->config.resumes_per_hour;
 }
 
 static void hold(struct station *s, enum wn_fault fault, const char *why)
@@ -407,7 +428,7 @@ static void go_on(struct station *s, const char *status, int found)
 {
     bool paused = wn_engine_state(s->engine) == WN_ENGINE_PAUSED && !wn_engine_latched(s->engine);
     bool stop = wn_engine_stop_ordered(s->engine);
-    bool marked = paused && s->marked;
+    bool marked = paused && (s->marked || strcmp(status, "halted") == 0);
     bool wanted = paused && !stop && !marked && strcmp(status, "running") == 0 &&
                   s->config.on_restart == WN_RESTART_RESUME && found == 1;
     bool often = wanted && resumed_too_often(s);
@@ -435,12 +456,12 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
 {
     char status[32] = "";
     int found = 0;
-    find_file(s, s->campaign_path, sizeof s->campaign_path, &found);
-    if (found == 0) {
-        return WN_OK;
+    int rc = find_file(s, s->campaign_path, sizeof s->campaign_path, &found, err);
+    if (rc != WN_OK || found == 0) {
+        return rc;
     }
     guard_beat_grace(s, LOOK_GRACE_S);
-    int rc = wn_campaign_open(&s->campaign, s->campaign_path, err);
+    rc = wn_campaign_open(&s->campaign, s->campaign_path, err);
     if (rc == WN_OK) {
         rc = wn_campaign_info(s->campaign, &s->info, err);
     }

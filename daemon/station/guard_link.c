@@ -73,7 +73,7 @@ int guard_register(struct station *s, struct wn_error *err)
     if (s->guard_fd < 0) {
         return wn_error_set(err, WN_EGUARD, "no guard: run waned, not wane-station by hand");
     }
-    int rc = safe_off_describe(&s->bench.dialect, s->config.port, &m, err);
+    int rc = safe_off_describe(&s->bench.dialect, s->config.port, s->config.interlock, &m, err);
     if (rc != WN_OK) {
         return rc;
     }

@@ -17,6 +17,9 @@ void station_log(const struct station *s, int priority, const char *fmt, ...)
     (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
     va_end(args);
     size_t len = strlen(line);
+    for (size_t i = 0; i < len; i++) { /* what others sent must not make up lines of its own */
+        line[i] = (unsigned char)line[i] < ' ' || line[i] == 0x7f ? '?' : line[i];
+    }
     line[len++] = '\n';
     struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
     if (poll(&p, 1, 0) == 1 &&

@@ -63,14 +63,10 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
     case WN_ACTION_OFF:
         bench_off_now(s);
         return WN_OK;
-    case WN_ACTION_INTERLOCK: {
-        struct wn_error why = {0};
-        b->interlock_down = true;
-        int rc =
-            b->link == NULL ? WN_EGONE : b->link->ops->set_line(b->link, WN_LINE_DTR, false, &why);
-        station_log(s, 2, "interlock: %s", rc == WN_OK ? "dropped" : "none that could be dropped");
+    case WN_ACTION_INTERLOCK:
+        station_log(s, 2, "interlock: %s",
+                    bench_open_interlock(s) ? "dropped" : "none that could be dropped");
         return WN_OK;
-    }
     }
     wn_assert(false && "unknown action");
     return WN_EBUG;
@@ -155,6 +151,9 @@ void station_event(struct station *s, const struct wn_event *first)
 
 void station_command(struct station *s, enum wn_event_kind kind, const char *who)
 {
+    if (kind == WN_EVENT_RESUME && s->bench.interlock_down && s->bench.stage == BENCH_READY) {
+        bench_set_up_again(s); /* off, confirmed, before the interlock closes */
+    }
     struct wn_event ev = {.kind = kind,
                           .time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock))};
     (void)snprintf(ev.who, sizeof ev.who, "%s", who);

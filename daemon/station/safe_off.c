@@ -38,6 +38,7 @@ enum { TARGETS_MAX = 2 * WN_STATIONS_MAX };
 struct memory {
     uint32_t magic, size;
     int baud;
+    enum wn_interlock interlock;
     double off_current_a, off_timeout_s;
     char port[WN_PATH_SIZE];
     struct wn_dialect dialect;
@@ -78,8 +79,8 @@ void guard_log(int priority, const char *fmt, ...)
     }
 }
 
-int safe_off_describe(const struct wn_dialect *d, const char *port, struct guard_message *m,
-                      struct wn_error *err)
+int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
+                      struct guard_message *m, struct wn_error *err)
 {
     size_t query_len = strlen(d->output_query), end_len = strlen(d->terminator);
     size_t expect_len = strlen(d->output_off_reply);
@@ -96,7 +97,9 @@ int safe_off_describe(const struct wn_dialect *d, const char *port, struct guard
         memcpy(m->query + query_len, d->terminator, end_len);
         m->query_len = (uint32_t)(query_len + end_len);
     }
-    m->interlock = GUARD_LINE_DTR; /* the same line the station drops */
+    m->interlock = interlock == WN_INTERLOCK_NONE  ? GUARD_LINE_NONE
+                   : interlock == WN_INTERLOCK_RTS ? GUARD_LINE_RTS
+                                                   : GUARD_LINE_DTR;
     memcpy(m->expect, d->output_off_reply, expect_len);
     m->expect_len = (uint32_t)expect_len;
     (void)snprintf(m->port, sizeof m->port, "%.127s", port);
@@ -115,6 +118,7 @@ static void describe_use(struct memory *m, const struct wn_station_config *c,
     m->magic = MEMORY_MAGIC;
     m->size = sizeof *m;
     m->baud = c->baud > 0 ? c->baud : d->baud;
+    m->interlock = c->interlock;
     m->off_current_a = c->limits.off_current_a;
     m->off_timeout_s = c->off_timeout_s;
     m->dialect = *d;
@@ -161,7 +165,7 @@ static bool add_target(const char *name, const struct memory *use)
     struct wn_error err = {0};
     struct target *t = &targets[targets_n];
     if (targets_n == TARGETS_MAX ||
-        safe_off_describe(&use->dialect, use->port, &t->how, &err) != WN_OK) {
+        safe_off_describe(&use->dialect, use->port, use->interlock, &t->how, &err) != WN_OK) {
         return false;
     }
     (void)snprintf(t->name, sizeof t->name, "%s", name);
@@ -174,7 +178,7 @@ static bool sound(const struct memory *m)
 {
     struct wn_error err = {0};
     return m->magic == MEMORY_MAGIC && m->size == sizeof *m &&
-           memchr(m->port, 0, sizeof m->port) != NULL &&
+           memchr(m->port, 0, sizeof m->port) != NULL && m->interlock <= WN_INTERLOCK_NONE &&
            wn_dialect_validate(&m->dialect, &err) == WN_OK;
 }
 

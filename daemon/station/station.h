@@ -73,8 +73,9 @@ struct station {
     bool looked;                  /* for an unfinished campaign */
     bool broken; /* one was found that cannot be gone on with: nothing else is started */
     char broken_text[400];
-    wn_ns look_at_ns;   /* host time: look now even without an instrument */
-    bool paused_by_end; /* the pause is the end of the service, not the operator's */
+    wn_ns look_again_ns; /* host time: not before */
+    wn_ns look_at_ns;    /* host time: look now even without an instrument */
+    bool paused_by_end;  /* the pause is the end of the service, not the operator's */
     /* campaign clock: campaign time = source time - offset_ns; the source is the host or the
      * instrument */
     wn_ns offset_ns;
@@ -127,6 +128,9 @@ void bench_turn(struct station *s, wn_ns now);
 /** Are there bytes the port has not taken yet? */
 bool bench_has_output(const struct station *s);
 wn_ns bench_deadline(const struct station *s, wn_ns now);
+/** The relay between instrument and cell opens, and stays so until off has been confirmed anew.
+ * False: there is none that could. */
+bool bench_open_interlock(struct station *s);
 bool bench_off_confirmed(const struct station *s);
 void bench_close(struct station *s);
 /** From identification on, as after an opening: a campaign was found, with an identity and limits
@@ -138,6 +142,9 @@ void bench_set_up_again(struct station *s); /* a new campaign has new protection
 int campaign_start(struct station *s, const char *cell, const char *procedure, const char *name,
                    const char *who, struct wn_error *err);
 int campaign_find_unfinished(struct station *s, struct wn_error *err);
+/** Is a failure to read a campaign file one that may pass: a disk that fails now, not a file that
+ * is none? Then looking is tried again, and nothing is started meanwhile. */
+bool campaign_may_come_right(int code);
 void campaign_close(struct station *s);
 void campaign_housekeeping(struct station *s, wn_ns now);
 

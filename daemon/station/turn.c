@@ -5,11 +5,13 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #define LOOK_LATEST_NS                                                                             \
     (60 * WN_NS_PER_S) /* for an instrument, before the campaign is opened without one */
 #define SLEEP_LOOK_NS WN_NS_PER_S
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
+#define LOOK_AGAIN_NS (10 * WN_NS_PER_S)
 #define STALE_LEAST_S 10.0
 
 void station_init(struct station *s, const struct wn_clock *clock,
@@ -80,17 +82,20 @@ static void look_for_campaign(struct station *s, wn_ns now)
         s->look_at_ns = now + LOOK_LATEST_NS;
     }
     bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
-    if (s->looked || s->stopping || opening ||
+    if (s->looked || s->stopping || opening || now < s->look_again_ns ||
         (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
         return;
     }
-    s->looked = true;
-    if (campaign_find_unfinished(s, &err) != WN_OK) {
-        s->broken = true;
-        (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", err.text);
-        station_log(s, 1, "an unfinished campaign cannot be gone on with; the output is off: %s",
-                    err.text);
+    int rc = campaign_find_unfinished(s, &err);
+    bool again = rc != WN_OK && campaign_may_come_right(rc);
+    s->looked = !again;
+    s->broken = rc != WN_OK && !again;
+    s->look_again_ns = now + LOOK_AGAIN_NS;
+    if (rc != WN_OK && strcmp(s->broken_text, err.text) != 0) { /* told once */
+        station_log(s, 1, "an unfinished campaign cannot be gone on with%s; the output is off: %s",
+                    again ? " yet" : "", err.text);
     }
+    (void)snprintf(s->broken_text, sizeof s->broken_text, "%s", rc != WN_OK ? err.text : "");
 }
 
 static void look_for_end(struct station *s, wn_ns now)

@@ -29,12 +29,23 @@ struct wn_problems {
 
 enum wn_restart_policy { WN_RESTART_RESUME, WN_RESTART_HOLD };
 
+/* What a modem line of the port does to the relay between instrument and cell. */
+enum wn_interlock {
+    WN_INTERLOCK_DTR,     /* closed while DTR is up: also for a moment when the port is opened */
+    WN_INTERLOCK_RTS,     /* closed while RTS is up */
+    WN_INTERLOCK_BETWEEN, /* closed while DTR is up and RTS is down: open when the port is opened,
+                             closed, or without power */
+    WN_INTERLOCK_NONE
+};
+
 struct wn_station_config {
     char name[64];
     char dialect[64]; /* name of conf/dialects/NAME.conf */
     char port[WN_PATH_SIZE];
     int baud; /* 0: the dialect's */
     enum wn_restart_policy on_restart;
+    enum wn_interlock interlock;
+    int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
     struct wn_limits limits; /* the station's own, before tightening by the cell */
     struct wn_accuracy accuracy;
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;

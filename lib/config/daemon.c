@@ -16,6 +16,12 @@ static const struct wn_key_word off_words[] = {{"off", NAN, 0}, {NULL, 0, 0}};
 static const struct wn_key_word restart_words[] = {
     {"resume", WN_RESTART_RESUME, 0}, {"hold", WN_RESTART_HOLD, 0}, {NULL, 0, 0}};
 
+static const struct wn_key_word interlock_words[] = {{"dtr", WN_INTERLOCK_DTR, 0},
+                                                     {"rts", WN_INTERLOCK_RTS, 0},
+                                                     {"between", WN_INTERLOCK_BETWEEN, 0},
+                                                     {"none", WN_INTERLOCK_NONE, 0},
+                                                     {NULL, 0, 0}};
+
 static const struct wn_key debounce_keys[] = {
 #define DEBOUNCE_KEY(rule, word, readings, reaction, unit, text)                                   \
     {.name = word,                                                                                 \
@@ -164,6 +170,17 @@ static const struct wn_key station_keys[] = {
      MEMBER(wn_station_config, on_restart),
      .words = restart_words,
      .example = "\"hold\""},
+    {.name = "interlock",
+     .kind = WN_KEY_WORD,
+     MEMBER(wn_station_config, interlock),
+     .words = interlock_words,
+     .example = "\"between\""},
+    {.name = "resumes_per_hour",
+     .kind = WN_KEY_COUNT,
+     MEMBER(wn_station_config, resumes_per_hour),
+     .min = 0,
+     .max = 1000,
+     .example = "3"},
     INTERVAL("reading_interval", reading_interval_s, 0.01, 60, "\"1 s\""),
     INTERVAL("rest_interval", rest_interval_s, 0.01, 600, "\"10 s\""),
     INTERVAL("fast_interval", fast_interval_s, 0.01, 60, "\"100 ms\""),
@@ -321,6 +338,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
                          struct wn_station_config *c)
 {
     int before = r->problems->n;
+    c->resumes_per_hour = 3;
     wn_reader_group(r, s, station_keys, c);
     if (c->gap_max_s <= 0) {
         c->gap_max_s = 5 * c->reading_interval_s;

@@ -157,6 +157,8 @@ void off_begin(struct wn_engine *e, enum after_off after);
 void off_done(struct wn_engine *e);
 void off_reading(struct wn_engine *e, const struct wn_reading *r);
 void off_failed(struct wn_engine *e, const struct wn_error *why);
+/* An alarm without a halt: the first reason is kept until it is acknowledged. */
+void raise_alarm(struct wn_engine *e, const char *rule, const char *text);
 void halt(struct wn_engine *e, const char *rule, const char *text);
 void watch_reading(struct wn_engine *e, unsigned holding); /* of the verdict */
 

@@ -80,12 +80,12 @@ static void prepare(struct wn_engine *e)
 
 static void on_start(struct wn_engine *e, const char *who)
 {
+    prepare(e); /* what is saved must be what is being done */
     emit_event(e, WN_SEVERITY_INFO, "started", "%s on cell %s, %lld cycles, by %s",
                e->setup.procedure.name, e->setup.cell.name,
                (long long)wn_procedure_cycles(&e->setup.procedure), who);
     emit_state(e);
     emit_commit(e);
-    prepare(e);
 }
 
 static void on_resume(struct wn_engine *e, const char *who)
@@ -94,10 +94,10 @@ static void on_resume(struct wn_engine *e, const char *who)
         wn_ns_to_s(e->c.now_ns - e->c.paused_since_ns) > e->setup.pause_recovery_s) {
         e->c.next_flags |= WN_FLAG_AFTER_PAUSE;
     }
+    prepare(e);
     emit_event(e, WN_SEVERITY_INFO, "resumed", "by %s", who);
     emit_state(e);
     emit_commit(e);
-    prepare(e);
 }
 
 static void on_pause(struct wn_engine *e, const char *who)
@@ -135,8 +135,8 @@ static void on_acknowledge(struct wn_engine *e, const char *who)
     e->c.alarm = false;
     if (e->c.state == WN_ENGINE_HALTED) {
         e->c.state = WN_ENGINE_PAUSED;
-        e->c.halt_rule[0] = e->c.halt_text[0] = '\0';
     }
+    e->c.halt_rule[0] = e->c.halt_text[0] = '\0';
     emit_state(e);
     emit_commit(e);
 }
@@ -348,7 +348,9 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
     bool lasts = live && e->c.faults_in_a_row == LASTING_FAULTS;
     if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
         e->c.rewarn_ns = e->c.now_ns + (lasts ? INT64_C(900) : 60) * WN_NS_PER_S;
-        e->c.alarm = e->c.alarm || lasts;
+        if (lasts) {
+            raise_alarm(e, fault_word(error->code), error->text);
+        }
         emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code),
                    "%s%s", lasts ? "nobody watches the cell: " : "", error->text);
         emit_commit(e);

@@ -21,6 +21,15 @@ void off_begin(struct wn_engine *e, enum after_off after)
     emit_off(e);
 }
 
+void raise_alarm(struct wn_engine *e, const char *rule, const char *text)
+{
+    e->c.alarm = true;
+    if (e->c.halt_text[0] == '\0') {
+        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", rule);
+        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text, "%s", text);
+    }
+}
+
 /* Nothing runs any more, or not yet: off all the same, and told, but there is no campaign to halt.
  */
 static bool halt_idle(struct wn_engine *e, const char *rule, const char *text)
@@ -32,7 +41,7 @@ static bool halt_idle(struct wn_engine *e, const char *rule, const char *text)
     emit_off(e);
     if (e->c.now_ns >= e->c.rewarn_ns) {
         e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
-        e->c.alarm = true;
+        raise_alarm(e, rule, text);
         emit_event(e, WN_SEVERITY_ALARM, rule, "%s", text);
         emit_commit(e);
     }
@@ -199,7 +208,7 @@ static void off_again(struct wn_engine *e)
         return;
     }
     off_begin(e, after);
-    e->c.alarm = true;
+    raise_alarm(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
     emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), "%s", text);
     emit_state(e);
     emit_commit(e);
@@ -225,7 +234,7 @@ void watch_reading(struct wn_engine *e, unsigned holding)
         e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;
         e->c.told_temperature_c =
             (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
-        e->c.alarm = true;
+        raise_alarm(e, wn_rule_word(rule), wn_rule_text(rule));
         emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule),
                    "with the output off: %s (%.3f V, %.1f degC)", wn_rule_text(rule), r->voltage_v,
                    r->temperature_c);

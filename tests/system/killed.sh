@@ -15,6 +15,7 @@ in_discharge() { output_is discharge && bench_is_on; }
 went_on() { cycles_done_at_least $(($1 + 1)); }
 
 make_site 400 0
+sed -i "s|resumes_per_hour = 3|resumes_per_hour = 100|" "$WANE_CONFIG"
 start_bench --pace 2000
 start_daemon
 begin_campaign
