@@ -293,6 +293,9 @@ void faults_end(void)
         }
         plans[f].next_ns = WN_NS_NEVER;
     }
+    if (plant_is_other() != ledger_needs_other()) {
+        swap(ledger_needs_other());
+    }
     host_plan_kill(0, false);
     trace("all faults are over");
 }

@@ -60,7 +60,8 @@ void ledger_switched_on(void);
 void ledger_after_crash(void);
 void ledger_status(const struct station *s); /* of the live campaign */
 void ledger_acknowledged(void);
-bool ledger_halted(void); /* halted, written down, and not acknowledged */
+bool ledger_halted(void);      /* halted, written down, and not acknowledged */
+bool ledger_needs_other(void); /* the live campaign was begun with the other instrument */
 void ledger_end(void);
 long ledger_cycles(void);
 

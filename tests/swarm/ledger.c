@@ -22,6 +22,7 @@ static struct campaign {
     struct wn_cycle_record cycle[CYCLES];
     int cycles;
     bool over, halted_in_file, halted_by_marker;
+    bool other;      /* begun with the other instrument */
     int64_t intents; /* when it was last switched on */
 } campaigns[CAMPAIGNS];
 static int n;
@@ -51,8 +52,11 @@ void ledger_begin(void)
 static void add_point(wn_ns time_ns)
 {
     struct plant_truth t;
-    if (points_n > 0 && points[points_n - 1].time_ns >= time_ns) {
+    if (points_n > 0 && points[points_n - 1].time_ns == time_ns) {
         return;
+    }
+    while (points_n > 0 && points[points_n - 1].time_ns > time_ns) {
+        points_n--; /* a crash has taken that time back */
     }
     if (points_n == points_capacity) {
         size_t more = points_capacity * 2 + 4096;
@@ -204,7 +208,7 @@ void ledger_switched_on(void)
     if (live->halted_in_file || live->halted_by_marker) {
         violated("the output was switched on although the campaign is halted");
     }
-    if (plant_is_other()) {
+    if (plant_is_other() != live->other) {
         violated("another instrument than the campaign's was switched on");
     }
     int64_t count = count_intents(live);
@@ -215,7 +219,7 @@ void ledger_switched_on(void)
     live->intents = count;
 }
 
-static struct campaign *find(const char *path)
+static struct campaign *find(const char *path, const char *identity)
 {
     for (int i = 0; i < n; i++) {
         if (strcmp(campaigns[i].path, path) == 0) {
@@ -227,7 +231,8 @@ static struct campaign *find(const char *path)
     }
     struct campaign *c = &campaigns[n++];
     (void)snprintf(c->path, sizeof c->path, "%s", path);
-    trace("ledger: campaign %s", path);
+    c->other = plant_is_identity(identity, true);
+    trace("ledger: campaign %s, with %s", path, identity);
     return c;
 }
 
@@ -259,7 +264,7 @@ void ledger_status(const struct station *s)
         if (s->status_written == NULL && live == NULL) {
             return; /* not begun yet */
         }
-        live = find(s->campaign_path);
+        live = find(s->campaign_path, s->bench.first_identity);
         points_n = 0;
         looked_cycles = 0;
     }
@@ -310,6 +315,11 @@ void ledger_acknowledged(void)
     if (live != NULL) {
         live->halted_in_file = live->halted_by_marker = false;
     }
+}
+
+bool ledger_needs_other(void)
+{
+    return live != NULL && !live->over && live->other;
 }
 
 bool ledger_halted(void)

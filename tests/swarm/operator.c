@@ -47,7 +47,8 @@ static void do_right_thing(void)
         return;
     }
     bool ended = strcmp(state, "finished") == 0 || strcmp(state, "stopped") == 0;
-    if (strcmp(state, "halted") == 0) {
+    bool alarm = json_is_true(json_object_get(status, "alarm"));
+    if (strcmp(state, "halted") == 0 || (strcmp(state, "paused") == 0 && alarm)) {
         word = "ack";
     } else if (strcmp(state, "paused") == 0) {
         word = "resume";

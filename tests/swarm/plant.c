@@ -2,12 +2,14 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "swarm/plant.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "virtual_bench/tester_internal.h"
 
 #define LOOK_NS (WN_NS_PER_S / 4)
+#define FLOWS_A 0.03 /* a stuck output that was set to nothing is no danger */
 
 static struct wn_tester tester; /* large */
 static struct wn_scpi_input input;
@@ -178,7 +180,7 @@ void plant_truth(struct plant_truth *t)
         .ambient_c = tester.cell.ambient_c,
         .charged_ah = tester.cell.charged_ah,
         .discharged_ah = tester.cell.discharged_ah,
-        .flowing = tester.relay,
+        .flowing = tester.relay && (tester.output || fabs(tester.flow_a) > FLOWS_A),
         .stuck = tester.faults.stuck_on,
         .bench_ns = tester.time_ns,
         .switched_on = switched_on,
@@ -246,6 +248,11 @@ void plant_identity(bool of_other)
         other = of_other;
         (void)snprintf(tester.setup.identity, sizeof tester.setup.identity, "%s", identity(other));
     }
+}
+
+bool plant_is_identity(const char *text, bool of_other)
+{
+    return strcmp(text, identity(of_other)) == 0;
 }
 
 bool plant_is_other(void)

@@ -41,6 +41,7 @@ void plant_sense(bool open);
 void plant_heat(double kelvin);
 void plant_identity(bool other);
 bool plant_is_other(void);
+bool plant_is_identity(const char *text, bool other);
 bool plant_thermometer_lies(void);
 
 /* truth.c */

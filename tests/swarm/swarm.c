@@ -44,7 +44,7 @@ static void go_to(wn_ns next)
 void sim_stall(wn_ns for_ns)
 {
     wn_ns until = sim.now_ns + for_ns;
-    while (sim.now_ns < until && !sim.failed) {
+    while (sim.now_ns < until && !sim.failed && !host_is_dead()) {
         wn_ns next = sooner(run_world(), until);
         go_to(next);
     }
