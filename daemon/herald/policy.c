@@ -205,13 +205,16 @@ static bool is_past(const struct policy_campaign *c, const struct policy_fact *f
     return f->type == POLICY_WARNING || (!c->met && (f->type == POLICY_RECOVERY || acknowledged));
 }
 
-/* A person has been there: what comes now is new, and told at once. */
+/* A person has been there: what was held back is known, and what comes now is new and told at once.
+ */
 static void open_windows(struct policy *p, const struct policy_fact *f)
 {
     for (int i = 0; i < POLICY_KEYS_MAX; i++) {
         struct policy_key *k = &p->key[i];
         if (k->used && k->fact.type == POLICY_HALT && strcmp(k->fact.station, f->station) == 0) {
             k->sent_utc = 0;
+            k->held = false;
+            k->suppressed = 0;
         }
     }
 }
