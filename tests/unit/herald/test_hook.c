@@ -211,13 +211,11 @@ static void test_descriptors_do_not_leak(void **state)
     (void)state;
     int ours = open("/dev/null", O_RDONLY); /* not close-on-exec, on purpose */
     int before = descriptors();
-    script("ls /proc/$$/fd | tr '\\n' ' '", 10);
+    assert_true(ours >= 3 && ours <= 9);
+    /* the shell itself has its script open as 10 */
+    script("for f in 3 4 5 6 7 8 9; do [ ! -e /proc/$$/fd/$f ] || echo $f is open; done", 10);
     assert_int_equal(hook_run(&hook, &config, "x", nothing, &err), HOOK_DONE);
-    hook.said[strcspn(hook.said, "\n")] = '\0';
-    const char *expected = "0 1 2 "; /* and the script, which the shell has open as 10 */
-    assert_int_equal(strncmp(hook.said, expected, 4), 0);
-    assert_null(strstr(hook.said, "3 "));
-    assert_null(strstr(hook.said, "4 "));
+    assert_string_equal(hook.said, "");
     for (int i = 0; i < 50; i++) {
         assert_int_not_equal(hook_run(&hook, &config, "x", nothing, &err), HOOK_RUNS);
     }
