@@ -14,16 +14,10 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-#define MAINTAIN_NS     (60 * WN_NS_PER_S)
 #define LOOK_GRACE_S    60.0
 #define OUTAGE_MAX_US   (INT64_C(90) * 86400 * 1000000)
 #define RESTART_POLICY  "restart policy"
 #define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back */
-#define COMMITS_MAX                                                                                \
-    500 /* between two checkpoints: the write-ahead log stays at a few megabytes                   \
-         */
-/* A bench with a fast clock of its own: so much of its time at most is between two commits. */
-#define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 
 static void copy(char *to, size_t size, const char *from)
 {
@@ -494,55 +488,4 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
     s->marked = halt_marker_is_set(s);
     go_on(s, status, found);
     return WN_OK;
-}
-
-static const char *marker_path(const struct station *s, char *buf, size_t size)
-{
-    (void)snprintf(buf, size, "%s/%s.halted", s->daemon->run_dir, s->config.name);
-    return buf;
-}
-
-void halt_marker_set(const struct station *s, bool halted)
-{
-    char path[WN_PATH_SIZE + 80];
-    (void)marker_path(s, path, sizeof path);
-    if (!halted) {
-        (void)unlink(path);
-        return;
-    }
-    int fd = open(path, O_WRONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
-    if (fd >= 0) {
-        (void)close(fd);
-    }
-}
-
-bool halt_marker_is_set(const struct station *s)
-{
-    char path[WN_PATH_SIZE + 80];
-    return access(marker_path(s, path, sizeof path), F_OK) == 0;
-}
-
-void campaign_housekeeping(struct station *s, wn_ns now)
-{
-    struct wn_error err = {0};
-    if (s->campaign == NULL) {
-        return;
-    }
-    bool late = now >= s->commit_ns || s->campaign_now_ns >= s->commit_campaign_ns;
-    if (late && (s->uncommitted || s->store_failed)) {
-        station_commit(s);
-        s->commit_ns = now + wn_ns_from_s(s->config.commit_interval_s);
-        s->commit_campaign_ns = s->campaign_now_ns + COMMIT_CAMPAIGN_NS;
-    }
-    if (now >= s->maintain_ns || s->commits >= COMMITS_MAX) {
-        s->maintain_ns = now + MAINTAIN_NS;
-        s->commits = 0;
-        int64_t least = (int64_t)(s->config.space_min_mb * 1e6);
-        if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
-            station_log(s, 2, "%s", err.text);
-            struct wn_event ev = {
-                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
-            station_event(s, &ev);
-        }
-    }
 }

@@ -49,6 +49,12 @@ static int open_signals(void)
     return signalfd(-1, &mask, SFD_CLOEXEC | SFD_NONBLOCK);
 }
 
+/* What SQLite has to say of itself: failures it lives with, which nobody would see otherwise. */
+static void tell_store(void *ctx, int code, const char *text)
+{
+    station_log(ctx, 4, "SQLite: %s (%d)", text, code);
+}
+
 static int set_up(struct station *s, const char *path, const char *name, struct wn_error *err)
 {
     char sock[WN_PATH_SIZE + 80];
@@ -64,6 +70,7 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
         return wn_error_set(err, WN_EINVAL, "%s", "the dialect is refused");
     }
     station_init(s, wn_clock_real(), &config, own);
+    (void)wn_store_log_to(tell_store, s, err); /* without it only its messages are lost */
     (void)mkdir(config.data_dir, 0750);
     (void)mkdir(config.run_dir, 0750);
     (void)snprintf(sock, sizeof sock, "%s/%s.sock", config.run_dir, s->config.name);

@@ -66,6 +66,7 @@ struct station {
     bool store_failed;
     bool uncommitted;
     int commits;                  /* since the last checkpoint */
+    wn_ns tell_log_ns;            /* host time: not before */
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     bool marked;                  /* the marker of a halt stands beside the socket */
@@ -146,6 +147,7 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err);
  * is none? Then looking is tried again, and nothing is started meanwhile. */
 bool campaign_may_come_right(int code);
 void campaign_close(struct station *s);
+/* keep.c */
 void campaign_housekeeping(struct station *s, wn_ns now);
 
 /* perform.c */

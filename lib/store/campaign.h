@@ -105,6 +105,9 @@ struct wn_store *wn_campaign_store(struct wn_campaign *c);
  * looks at the free space. WN_ENOSPACE below space_min_bytes; a reader in the way is no error. */
 int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct wn_error *err);
 
+/** Bytes of the log beside the file. Many megabytes: a reader keeps it from being moved. */
+int64_t wn_campaign_log_bytes(const struct wn_campaign *c);
+
 /* Reading. Every call fills caller's memory; texts are copied. */
 int wn_campaign_info(struct wn_campaign *c, struct wn_campaign_info *out, struct wn_error *err);
 /** Frozen configuration text; malloc'ed, caller frees. hash: 65 bytes. */

@@ -455,3 +455,11 @@ int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct 
     }
     return rc;
 }
+
+int64_t wn_campaign_log_bytes(const struct wn_campaign *c)
+{
+    char wal[PATH_SIZE + 8];
+    struct stat st;
+    (void)snprintf(wal, sizeof wal, "%s-wal", c->path);
+    return stat(wal, &st) == 0 ? (int64_t)st.st_size : 0;
+}

@@ -1,0 +1,95 @@
+/* What keeps a campaign's file in order while it runs: commits by time, its log, room on the disk,
+ * and the marker that tells of a halt the file cannot. SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE
+#include "station.h"
+
+#include <fcntl.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#define MAINTAIN_NS     (60 * WN_NS_PER_S)
+#define TELL_LOG_NS     (INT64_C(3600) * WN_NS_PER_S)
+#define LOG_LARGE_BYTES (INT64_C(64) * 1024 * 1024)
+/* Between two checkpoints: the write-ahead log stays at a few megabytes. */
+#define COMMITS_MAX 500
+/* A bench with a fast clock of its own: so much of its time at most is between two commits. */
+#define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
+
+static const char *marker_path(const struct station *s, char *buf, size_t size)
+{
+    (void)snprintf(buf, size, "%s/%s.halted", s->daemon->run_dir, s->config.name);
+    return buf;
+}
+
+void halt_marker_set(const struct station *s, bool halted)
+{
+    char path[WN_PATH_SIZE + 80];
+    (void)marker_path(s, path, sizeof path);
+    if (!halted) {
+        (void)unlink(path);
+        return;
+    }
+    int fd = open(path, O_WRONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
+    if (fd >= 0) {
+        (void)close(fd);
+    }
+}
+
+bool halt_marker_is_set(const struct station *s)
+{
+    char path[WN_PATH_SIZE + 80];
+    return access(marker_path(s, path, sizeof path), F_OK) == 0;
+}
+
+/* A program that keeps the file open for reading for hours keeps the log from being moved into it.
+ */
+static void look_at_log(struct station *s, wn_ns now)
+{
+    static struct wn_record r; /* large; one thread */
+    struct wn_error err = {0};
+    int64_t bytes = wn_campaign_log_bytes(s->campaign);
+    if (bytes < LOG_LARGE_BYTES || now < s->tell_log_ns) {
+        return;
+    }
+    s->tell_log_ns = now + TELL_LOG_NS;
+    memset(&r, 0, sizeof r);
+    r.kind = WN_RECORD_EVENT;
+    r.u.event.time_ns = s->campaign_now_ns;
+    r.u.event.severity = WN_SEVERITY_WARNING;
+    (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "log_grows");
+    (void)snprintf(r.u.event.text, sizeof r.u.event.text,
+                   "%.0f MB wait beside the campaign file: another program keeps it open for "
+                   "reading; end that one",
+                   (double)bytes / 1e6);
+    station_log(s, 4, "%s", r.u.event.text);
+    if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
+        s->uncommitted = true;
+    }
+}
+
+void campaign_housekeeping(struct station *s, wn_ns now)
+{
+    struct wn_error err = {0};
+    if (s->campaign == NULL) {
+        return;
+    }
+    bool late = now >= s->commit_ns || s->campaign_now_ns >= s->commit_campaign_ns;
+    if (late && (s->uncommitted || s->store_failed)) {
+        station_commit(s);
+        s->commit_ns = now + wn_ns_from_s(s->config.commit_interval_s);
+        s->commit_campaign_ns = s->campaign_now_ns + COMMIT_CAMPAIGN_NS;
+    }
+    if (now >= s->maintain_ns || s->commits >= COMMITS_MAX) {
+        s->maintain_ns = now + MAINTAIN_NS;
+        s->commits = 0;
+        look_at_log(s, now);
+        int64_t least = (int64_t)(s->config.space_min_mb * 1e6);
+        if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
+            station_log(s, 2, "%s", err.text);
+            struct wn_event ev = {
+                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+            station_event(s, &ev);
+        }
+    }
+}
