@@ -62,7 +62,7 @@ make_root() {
     done >"$root/modules/order"
     printf 'root:x:0:0::/:/bin/sh\nwane:x:100:100::/data:/bin/sh\n' >"$root/etc/passwd"
     printf 'root:x:0:\ndialout:x:20:wane\nwane:x:100:\n' >"$root/etc/group"
-    for program in waned wane-station wane-herald wane; do
+    for program in waned wane-guard wane-station wane-herald wane; do
         cp "$bin/$program" "$root/bin/"
         ldd "$bin/$program"
     done | sed -n 's|.* => \(/[^ ]*\) .*|\1|p; s|^[[:space:]]*\(/lib[^ ]*\) .*|\1|p' | sort -u >"$dir/libraries"
@@ -77,7 +77,7 @@ make_root() {
 # start_machine: returns when the machine takes commands. daemon_pid, so that clean_up ends it.
 start_machine() {
     mkfifo "$dir/control.in" "$dir/control.out" "$dir/monitor.in" "$dir/monitor.out"
-    timeout 400 qemu-system-x86_64 -accel tcg -machine pc -cpu max -smp 1 -m 512 \
+    timeout 500 qemu-system-x86_64 -accel tcg -machine pc -cpu max -smp 1 -m 512 \
         -nodefaults -no-user-config -display none -no-reboot \
         -kernel "$cache/vmlinuz" -initrd "$dir/root.cpio" \
         -append "console=ttyS0 quiet loglevel=4 panic=-1 mitigations=off" \
@@ -88,11 +88,11 @@ start_machine() {
         -device qemu-xhci,id=usb,addr=4 -device usb-serial,chardev=cable,id=adapter,bus=usb.0,port=1 \
         -trace usb_serial_* -D "$dir/adapter.log" >"$dir/qemu.log" 2>&1 &
     daemon_pid=$!
-    wait_until 30 test -s "$dir/adapter.log" || fail "the machine did not start"
+    wait_until 60 test -s "$dir/adapter.log" || fail "the machine did not start"
     # For reading only, so that the end of the machine is the end of the file.
     exec 9<"$dir/control.out" 8<>"$dir/control.in" 7<"$dir/monitor.out" 6<>"$dir/monitor.in"
     await_answer || fail "the machine did not boot"
-    monitor '{"execute":"qmp_capabilities"}' || fail "the monitor does not answer"
+    monitor '{"execute":"qmp_capabilities"}' || fail "the monitor: $answer"
 }
 
 # await_answer: prints the output of the command under way; its exit code.
@@ -115,13 +115,14 @@ inside() {
 }
 wane() { inside wane --config /conf/demo.conf "$@"; }
 
-# monitor COMMAND: of QEMU's machine protocol, one JSON object; false when it is refused.
+# monitor COMMAND: of QEMU's machine protocol, one JSON object; false when it is refused; $answer is what it said.
 monitor() {
+    answer="no answer"
     printf '%s\n' "$1" >&6
     while IFS= read -r line <&7; do
         case $line in
-        '{"return"'*) return 0 ;;
-        '{"error"'*) return 1 ;;
+        '{"return"'*) answer=$line && return 0 ;;
+        '{"error"'*) answer=$line && return 1 ;;
         esac
     done
     return 255
@@ -131,13 +132,26 @@ monitor() {
 up_s() { cut -d' ' -f1 /proc/uptime; }
 since() { echo "$1 $(up_s)" | awk '{ printf "%.1f", $2 - $1 }'; }
 
-# The adapter: plugged in from the start.
+# The adapter, which is plugged in from the start.
 gone() { inside test ! -e "/dev/serial/by-path/$port"; }
-unplug() { monitor '{"execute":"device_del","arguments":{"id":"adapter"}}' || fail "device_del"; }
-add_adapter() {
-    monitor '{"execute":"device_add","arguments":{"driver":"usb-serial","chardev":"cable","id":"adapter","bus":"usb.0","port":"1"}}'
+# QEMU 7.2 crashes when a byte arrives for an adapter that is just leaving (usb_wakeup without a bus). So the bench is
+# stopped for that moment, and what it had said is taken in before: each question is one turn of QEMU's loop at least.
+unplug() {
+    kill -STOP "$bench_pid"
+    for turn in 1 2 3; do
+        monitor '{"execute":"query-status"}' || fail "turn $turn: $answer"
+    done
+    monitor '{"execute":"device_del","arguments":{"id":"adapter"}}' || fail "device_del: $answer"
+    wait_until 10 cable_is_free || fail "the adapter does not let go of its cable: $answer"
+    kill -CONT "$bench_pid"
 }
-plug() { wait_until 10 add_adapter || fail "device_add"; } # refused until the far end of the cable is free
+cable_is_free() {
+    monitor '{"execute":"query-chardev"}' && echo "$answer" | tr '}' '\n' | grep '"cable"' | grep -q '"frontend-open": false'
+}
+plug() {
+    monitor '{"execute":"device_add","arguments":{"driver":"usb-serial","chardev":"cable","id":"adapter","bus":"usb.0","port":"1"}}' ||
+        fail "device_add: $answer"
+}
 
 # What came out of the far end of the cable since the last mark: commands, one a line; and the modem lines as the driver
 # set them: the high byte says which (1 DTR, 2 RTS), the low byte to what.
