@@ -43,7 +43,7 @@ fetch_kernel() {
     dpkg-deb --fsys-tarfile "$cache"/linux-image-*.deb | tar -x -C "$cache" --wildcards './boot/vmlinuz-*' $wanted
     mv "$cache"/boot/vmlinuz-* "$cache/vmlinuz"
     find "$cache/lib" -name '*.ko' -exec mv {} "$cache/modules/" \;
-    rm -rf "$cache/lib" "$cache/boot" "$cache"/*.deb
+    rm -rf "${cache:?}/lib" "${cache:?}/boot" "$cache"/*.deb
     echo "$package" >"$cache/complete"
 }
 
