@@ -36,6 +36,9 @@ void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_
 void watch_digest(const struct policy *p, const struct wn_daemon_config *config, char *out,
                   size_t size);
 
+/** Tells once through every target that a service has failed for good; 0 when all have it. */
+int unit_failed(const struct wn_daemon_config *config, const char *unit);
+
 /** One line to the log, <priority> in front. Never waits: a log nobody reads must not hold up an
  * alarm. */
 void herald_log(int priority, const char *fmt, ...) __attribute__((format(printf, 2, 3)));

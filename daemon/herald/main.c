@@ -347,17 +347,25 @@ static void set_clock(void)
     started_utc = c->ops->utc(c);
 }
 
-static const char *take_options(int argc, char **argv)
+/* *unit: of which it is to be told that it has failed; NULL: none, be a herald. */
+static const char *take_options(int argc, char **argv, const char **unit)
 {
     static const struct option options[] = {{"config", required_argument, NULL, 'c'},
+                                            {"unit-failed", required_argument, NULL, 'u'},
                                             {NULL, 0, NULL, 0}};
     const char *file = NULL;
     int o;
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
-        if (o != 'c') {
+        switch (o) {
+        case 'c':
+            file = optarg;
+            break;
+        case 'u':
+            *unit = optarg;
+            break;
+        default:
             return NULL;
         }
-        file = optarg;
     }
     return file;
 }
@@ -366,10 +374,13 @@ int main(int argc, char **argv)
 {
     uint64_t seed = 0;
     hook_prepare();
-    const char *file = take_options(argc, argv);
+    const char *unit = NULL, *file = take_options(argc, argv, &unit);
     if (file == NULL || wn_config_read_daemon(file, &config, &problems) != WN_OK) {
         herald_log(3, "no usable configuration; give it as wane-herald --config FILE");
         return 1;
+    }
+    if (unit != NULL) {
+        return unit_failed(&config, unit);
     }
     set_clock();
     int signals = open_signals();

@@ -9,7 +9,7 @@
 #define SECOND_US  INT64_C(1000000)
 #define HOUR_US    (3600 * SECOND_US)
 #define DAY_US     (24 * HOUR_US)
-#define WINDOW_US  (15 * 60 * SECOND_US)
+#define WINDOW_US  (900 * SECOND_US)
 #define OLD_US     (7 * DAY_US)
 #define REPEAT1_US (1 * HOUR_US)
 #define REPEAT2_US (4 * HOUR_US)
