@@ -241,7 +241,8 @@ static struct finding judge_excess(const struct wn_limits *l, const struct wn_en
     if (c->direction <= 0 || !(c->charge_expected_ah > 0) || !(l->charge_excess > 0)) {
         return not_judged;
     }
-    return above(c->step_charge_ah, c->charge_expected_ah * (1 + l->charge_excess));
+    double rated_ah = l->charge_max_ah / CHARGE_MAX_OF_RATED;
+    return above(c->step_charge_ah, c->charge_expected_ah + l->charge_excess * rated_ah);
 }
 
 static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,

@@ -87,7 +87,7 @@ struct wn_limits {
     double cool_below_c, warm_above_c;
     double below_ambient_k;
     double thermometer_frozen_s; /* without a change while 1 It or more flows */
-    double charge_excess;        /* part of the last full discharge, above it */
+    double charge_excess;        /* above what was taken out: part of the rated capacity */
     double frozen_s;             /* without a change of anything while current flows */
     double unwatched_s;          /* between two readings with the output on */
     double contact_ohm;          /* of cell, contacts and leads together */

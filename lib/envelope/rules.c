@@ -150,7 +150,8 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
     case WN_RULE_REDUCED_VOLTAGE:
         return format_reduced(l, buf, size);
     case WN_RULE_CHARGE_EXCESS:
-        return one(or_off(l->charge_excess * 100), "% of the last discharge", buf, size);
+        return one(or_off(l->charge_excess * 100), "% of 1 It h above what was taken out", buf,
+                   size);
     case WN_RULE_STEP_TIMEOUT:
         (void)snprintf(buf, size, "time limit of the step + %g %% + %g s",
                        (WN_STEP_TIMEOUT_FACTOR - 1) * 100, WN_STEP_TIMEOUT_S);

@@ -268,9 +268,9 @@ static void test_charge_excess(void **state)
     begin(&s, &l);
     output(&s, 1, 2);
     s.c.charge_expected_ah = 2;
-    s.c.step_charge_ah = 2.2999;
+    s.c.step_charge_ah = 2.3749; /* 2 Ah and 15 % of 2.5 Ah */
     assert_int_equal(at(&s, 10), WN_RULE_COUNT);
-    s.c.step_charge_ah = 2.3001;
+    s.c.step_charge_ah = 2.3751;
     assert_int_equal(at(&s, 11), WN_RULE_CHARGE_EXCESS);
     s.c.charge_expected_ah = NAN; /* arrived, or interrupted: nobody knows */
     assert_int_equal(at(&s, 12), WN_RULE_COUNT);
