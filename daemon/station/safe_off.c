@@ -352,7 +352,10 @@ static bool no_current(const struct target *t, struct wn_link *link)
         guard_log(1, "station %s: it says off, but %.3f A flow: DISCONNECT THE CELL", t->name,
                   current_a);
     }
-    (void)link->ops->set_line(link, WN_LINE_DTR, false, NULL); /* the interlock */
+    if (t->how.interlock != GUARD_LINE_NONE) {
+        enum wn_line line = t->how.interlock == GUARD_LINE_RTS ? WN_LINE_RTS : WN_LINE_DTR;
+        (void)link->ops->set_line(link, line, false, NULL);
+    }
     return false;
 }
 

@@ -259,11 +259,15 @@ int open_error(const char *path, const char *real, int errnum, struct wn_error *
                             "ports there are",
                             path);
     case EACCES:
-    case EPERM:
         return wn_error_set(err, WN_EACCESS,
                             "port %s may not be opened: add the user to the group dialout (adduser "
-                            "USER dialout) and log "
-                            "in again; for the service look at DeviceAllow in its unit",
+                            "USER dialout) and log in again",
+                            path);
+    case EPERM: /* not by the file's mode: a unit names drivers, and one not loaded is no driver */
+        return wn_error_set(err, WN_EACCESS,
+                            "port %s may not be opened by this service: its driver was not loaded "
+                            "when the service started, or DeviceAllow in the unit lacks it: "
+                            "systemctl restart waned",
                             path);
     case EBUSY:
         return busy(path, real, err);

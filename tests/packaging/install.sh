@@ -6,7 +6,7 @@
 say "everything is there"
 install_tree
 for name in bin/wane bin/wane-virtual-bench sbin/waned libexec/wane/waned libexec/wane/wane-guard libexec/wane/wane-station \
-    libexec/wane/wane-herald libexec/wane/unit-failed; do
+    libexec/wane/wane-herald libexec/wane/hooks/mail; do
     [ -x "$prefix/$name" ] || fail "no program $name"
 done
 for name in lib/systemd/system/waned.service lib/systemd/system/wane-herald.service lib/systemd/system/wane-alarm@.service \
@@ -24,6 +24,10 @@ grep -rl '@[A-Z_]*@' "$prefix/lib" "$prefix/share/man" && fail "a name was not r
 # paths UNIT: what it runs or reads.
 paths() { sed -n -e 's/^\(ExecStart\|ExecStopPost\)=//p' "$1" | tr ' ' '\n' | grep '^/'; }
 n=0
+for path in $(sed -n 's/^ *program *= *"\(.*\)".*/\1/p' "$tree$etc/waned.conf"); do
+    [ -x "$tree$path" ] || fail "waned.conf names the hook $path"
+    n=$((n + 1))
+done
 for unit in "$prefix"/lib/systemd/system/*.service; do
     for path in $(paths "$unit"); do
         [ -e "$tree$path" ] || fail "$(basename "$unit") refers to $path"
@@ -64,14 +68,20 @@ cmp -s "$conf" "$dir/edited" || fail "waned.conf was overwritten"
 cmp -s "$prefix/share/wane/conf/waned.conf" "$dir/edited" && fail "the shipped one was not refreshed, or nothing was edited"
 
 say "a failed unit is told"
-printf '#!/bin/sh\ncat >"%s"\n' "$dir/told" >"$dir/alert"
-chmod +x "$dir/alert"
-told() { WANE_ALERT=$1 "$prefix/libexec/wane/unit-failed" "$2" >"$dir/out" 2>&1; }
-told "$dir/alert" waned.service || { cat "$dir/out" >&2; fail "unit-failed"; }
-grep -q '^{"station":"".*"severity":"alarm","kind":"service_failed".*waned.service has failed.*}$' "$dir/told" ||
-    { cat "$dir/told" >&2; fail "the alert program is told something else"; }
-told "$dir/no-such-program" waned.service && fail "an alert that nobody gets is called told"
+printf '#!/bin/sh\ncat >"%s"\n' "$dir/told" >"$dir/hook"
+chmod +x "$dir/hook"
+# told HOOK UNIT: through the configuration as it was installed, with another hook.
+told() {
+    sed "s|^\( *program *= *\)\".*\"|\1\"$1\"|" "$conf" >"$tree$etc/other.conf"
+    rm -f "$dir/told"
+    "$prefix/libexec/wane/wane-herald" --config "$tree$etc/other.conf" --unit-failed "$2" >"$dir/out" 2>&1
+}
+told "$dir/hook" waned.service || { cat "$dir/out" >&2; fail "--unit-failed"; }
+for text in '"severity":"alarm"' '"kind":"service_failed"' 'waned.service has failed'; do
+    grep -q "$text" "$dir/told" || { cat "$dir/told" >&2; fail "the hook is not told: $text"; }
+done
+told "$dir/no-such-program" waned.service && fail "an alarm that nobody gets is called told"
 grep -q 'nobody is told' "$dir/out" || fail "it is not said that nobody is told"
-told /bin/false waned.service && fail "an alert program that fails is called told"
-told "$dir/alert" 'x","kind":"' && fail "a name that is none was taken"
+told "$dir/hook" 'x","kind":"' && fail "a name that is none was taken"
+[ ! -e "$dir/told" ] || fail "a name that is none was told"
 exit 0
