@@ -221,7 +221,8 @@ static void put_voltage(struct wn_tester *t, struct reply *r)
 {
     const struct wn_tester_accuracy *a = &t->setup.accuracy;
     double reading_v = wn_cell_voltage(&t->cell, t->flow_a) * (1.0 + a->voltage_gain) +
-                       a->voltage_offset_v + a->voltage_noise_v * wn_prng_normal(&t->prng);
+                       a->voltage_offset_v + t->faults.offset_v +
+                       a->voltage_noise_v * wn_prng_normal(&t->prng);
     reply_fixed(r, t->faults.sense_open ? NAN : reading_v, 4);
 }
 
@@ -229,7 +230,7 @@ static void put_current(struct wn_tester *t, struct reply *r)
 {
     const struct wn_tester_accuracy *a = &t->setup.accuracy;
     reply_fixed(r,
-                t->flow_a * (1.0 + a->current_gain) + a->current_offset_a +
+                t->flow_a * (1.0 + a->current_gain) + a->current_offset_a + t->faults.offset_a +
                     a->current_noise_a * wn_prng_normal(&t->prng),
                 4);
 }

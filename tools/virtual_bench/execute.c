@@ -35,6 +35,10 @@ static const struct numeric numerics[] = {
     {"SIMulation:FAULt:THERmometer:OFFSet",
      SIMULATED(faults.offset_c),
      {WN_SCPI_KELVIN, -200.0, 200.0, 0.0}},
+    {"SIMulation:FAULt:VOLTage:OFFSet", SIMULATED(faults.offset_v), {WN_SCPI_VOLT, -6.0, 6.0, 0.0}},
+    {"SIMulation:FAULt:CURRent:OFFSet",
+     SIMULATED(faults.offset_a),
+     {WN_SCPI_AMPERE, -30.0, 30.0, 0.0}},
 };
 
 void reply_text(struct reply *r, const char *text)

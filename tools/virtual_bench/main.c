@@ -21,7 +21,8 @@ struct bench {
     struct wn_tester tester;
     struct wn_pty pty;
     const struct wn_clock *clock;
-    int truth_fd, output_fd;
+    int truth_fd, output_fd, fault_fd;
+    int faults_logged;
     bool output_logged;
     struct wn_scpi_input line;
     char in[4096];
@@ -65,6 +66,13 @@ static void record(struct bench *b)
 
     if (b->tester.relay != b->output_logged) {
         log_output(b, b->tester.relay);
+    }
+    for (; b->faults_logged < b->tester.plans_done; b->faults_logged++) {
+        if (b->fault_fd >= 0 &&
+            wn_record_fault(b->fault_fd, b->options.fault_log, b->clock->ops->boottime(b->clock),
+                            &b->tester.setup.plan[b->faults_logged], &err) != WN_OK) {
+            complain(&err);
+        }
     }
     while (wn_tester_take_truth(&b->tester, &truth)) {
         if (b->truth_fd >= 0 &&
@@ -240,6 +248,9 @@ static int open_files(struct bench *b, struct wn_error *err)
     if (rc == WN_OK && b->options.output_log != NULL) {
         rc = wn_record_open(b->options.output_log, WN_RECORD_OUTPUT_HEADER, &b->output_fd, err);
     }
+    if (rc == WN_OK && b->options.fault_log != NULL) {
+        rc = wn_record_open(b->options.fault_log, WN_RECORD_FAULT_HEADER, &b->fault_fd, err);
+    }
     return rc == WN_OK ? wn_pty_open(&b->pty, b->options.link, err) : rc;
 }
 
@@ -276,7 +287,7 @@ int main(int argc, char **argv)
     }
     catch_signals(&unblocked);
     b.clock = wn_clock_real();
-    b.truth_fd = b.output_fd = -1;
+    b.truth_fd = b.output_fd = b.fault_fd = -1;
     wn_tester_init(&b.tester, &b.options.tester);
     if (open_files(&b, &err) != WN_OK) {
         complain(&err);

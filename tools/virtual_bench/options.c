@@ -21,6 +21,7 @@ enum option_id {
     OPT_SERIAL,
     OPT_IDENTITY,
     OPT_FAULT,
+    OPT_FAULT_LOG,
     OPT_HELP,
     OPT_VERSION,
     OPT_NUMBERS /* from here on, one for each row of numbers */
@@ -76,6 +77,7 @@ const char *wn_bench_help(void)
            "  --identity TEXT          the whole reply to *IDN?\n"
            "  --fault \"FAULT[@S]\"      a fault from the start, or from S seconds of the bench's\n"
            "                           clock on; may be given up to 16 times\n"
+           "  --fault-log FILE         append a line when a planned fault begins (CSV)\n"
            "  --voltage-gain-ppm N     --voltage-offset-mv N      --voltage-noise-mv N (0.1)\n"
            "  --current-gain-ppm N     --current-offset-ma N      --current-noise-ma N (0.5)\n"
            "  --temperature-offset-k N --temperature-noise-k N (0.02)\n"
@@ -104,6 +106,7 @@ const char *wn_bench_help(void)
            "  SIMulation:CELL:RESistance? [S]  :SOC? :WEAR? :VOLTage? :CURRent? :TEMPerature?\n"
            "Faults (as SIMulation:FAULt:..., or as --fault \"...\"):\n"
            "  THERmometer OPEN|FREeze|NONE   THERmometer:OFFSet K   SENSe ON|OFF   OUTPut ON|OFF\n"
+           "  VOLTage:OFFSet V   CURRent:OFFSet A   (of the readings)\n"
            "  SILence N   GARBle N   RESet   CLEar\n"
            "\n"
            "examples:\n"
@@ -238,6 +241,9 @@ static int read_option(struct wn_bench_options *o, int id, const char *version,
         return read_identity(&o->tester, "", optarg, "", err);
     case OPT_FAULT:
         return read_fault(&o->tester, optarg, err);
+    case OPT_FAULT_LOG:
+        o->fault_log = optarg;
+        return WN_OK;
     case OPT_HELP:
         o->help = true;
         return WN_OK;
@@ -252,9 +258,9 @@ static int read_option(struct wn_bench_options *o, int id, const char *version,
 int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
                           struct wn_error *err)
 {
-    static const char *const names[OPT_NUMBERS] = {"link", "truth",  "output-log", "cell",
-                                                   "seed", "serial", "identity",   "fault",
-                                                   "help", "version"};
+    static const char *const names[OPT_NUMBERS] = {"link",      "truth",  "output-log", "cell",
+                                                   "seed",      "serial", "identity",   "fault",
+                                                   "fault-log", "help",   "version"};
     struct option all[OPT_NUMBERS + NUMBERS + 1] = {{NULL, 0, NULL, 0}};
     int rc;
     int id;

@@ -8,8 +8,8 @@
 
 struct wn_bench_options {
     struct wn_tester_setup tester;
-    const char *link, *truth, *output_log; /* NULL: none; point into argv */
-    double pace;                           /* bench seconds per host second; 0: no limit */
+    const char *link, *truth, *output_log, *fault_log; /* NULL: none; point into argv */
+    double pace; /* bench seconds per host second; 0: no limit */
     bool help, version;
 };
 

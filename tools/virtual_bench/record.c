@@ -70,6 +70,17 @@ int wn_record_truth(int fd, const char *path, const struct wn_tester_truth *t, s
     return finish(&l, fd, path, err);
 }
 
+int wn_record_fault(int fd, const char *path, wn_ns boottime_ns, const struct wn_tester_plan *plan,
+                    struct wn_error *err)
+{
+    struct line l = {.len = 0};
+
+    put(&l, wn_ns_to_s(boottime_ns), 6);
+    put(&l, wn_ns_to_s(plan->time_ns), 6);
+    l.len += (size_t)snprintf(&l.text[l.len], sizeof l.text - l.len - 1, ",%s", plan->text);
+    return finish(&l, fd, path, err);
+}
+
 int wn_record_output(int fd, const char *path, wn_ns boottime_ns, bool on, wn_ns bench_ns,
                      struct wn_error *err)
 {

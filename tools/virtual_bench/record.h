@@ -27,4 +27,9 @@ int wn_record_truth(int fd, const char *path, const struct wn_tester_truth *t,
 int wn_record_output(int fd, const char *path, wn_ns boottime_ns, bool on, wn_ns bench_ns,
                      struct wn_error *err);
 
+/* The fault is in the reply to the request that let the clock pass its time. */
+#define WN_RECORD_FAULT_HEADER "host_s,time_s,fault\n"
+int wn_record_fault(int fd, const char *path, wn_ns boottime_ns, const struct wn_tester_plan *plan,
+                    struct wn_error *err);
+
 #endif

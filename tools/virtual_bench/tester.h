@@ -93,7 +93,7 @@ enum wn_thermometer { WN_THERMOMETER_OK, WN_THERMOMETER_OPEN, WN_THERMOMETER_FRO
 
 struct wn_tester_faults {
     enum wn_thermometer thermometer;
-    double frozen_c, offset_c;
+    double frozen_c, offset_c, offset_v, offset_a;
     bool sense_open;
     bool stuck_on;
     long silence, garble; /* replies to come that are left out or spoilt */
