@@ -11,6 +11,7 @@
 #define DAY_US     (24 * HOUR_US)
 #define WINDOW_US  (900 * SECOND_US)
 #define OLD_US     (7 * DAY_US)
+#define RECORD_US  (10 * SECOND_US) /* a marker is there before the record is */
 #define REPEAT1_US (1 * HOUR_US)
 #define REPEAT2_US (4 * HOUR_US)
 
@@ -89,6 +90,7 @@ void policy_look(struct policy *p, struct policy_campaign *c, const struct polic
     }
     c->state_utc = v->state_utc;
     c->quiet_max_us = v->quiet_max_us;
+    c->simulated = v->simulated;
     c->open_alarms = v->open_alarms;
     if (v->open_alarms == 0 && c->alarm.number != 0) {
         c->alarm.number = 0;
@@ -274,22 +276,22 @@ void policy_looked(struct policy *p)
     }
 }
 
-/* When the n-th repetition is due. */
-static wn_utc_us repeat_utc(const struct policy_campaign *c, int n)
+/* Which repetition is due of what was told first at from and n times since; n: none. What was
+ * missed in between is told once. */
+static int repetition(wn_utc_us from, int n, wn_utc_us now)
 {
-    wn_utc_us after = n == 0 ? REPEAT1_US : REPEAT2_US + (n - 1) * DAY_US;
-    return c->alarm_utc + after;
+    while (now - from >= (n == 0 ? REPEAT1_US : REPEAT2_US + (n - 1) * DAY_US)) {
+        n++;
+    }
+    return n;
 }
 
 static void repeat_alarm(struct policy *p, struct policy_campaign *c, wn_utc_us now)
 {
-    int n = c->repeats;
     if (!c->newest || c->open_alarms == 0 || c->alarm.number == 0) {
         return;
     }
-    while (now >= repeat_utc(c, n)) { /* what was missed in between is told once */
-        n++;
-    }
+    int n = repetition(c->alarm_utc, c->repeats, now);
     if (n > c->repeats && queue_add(p, &c->alarm, 0, n, now)) {
         c->repeats = n;
         p->dirty = true;
@@ -307,6 +309,73 @@ static struct policy_key *next_held(struct policy *p, wn_utc_us now)
         }
     }
     return best;
+}
+
+static struct policy_station *station_of(struct policy *p, const char *name)
+{
+    for (int i = 0; i < p->stations; i++) {
+        if (strcmp(p->station[i].name, name) == 0) {
+            return &p->station[i];
+        }
+    }
+    if (p->stations == WN_STATIONS_MAX) {
+        return NULL;
+    }
+    struct policy_station *s = &p->station[p->stations++];
+    (void)snprintf(s->name, sizeof s->name, "%s", name);
+    return s;
+}
+
+static bool tell_marker(struct policy *p, const struct policy_station *s, enum policy_type type,
+                        int repeat, wn_utc_us now)
+{
+    bool halt = type == POLICY_HALT;
+    struct policy_fact f = {.type = type, .utc = now, .number = ++p->own_number};
+    f.severity = halt ? WN_SEVERITY_ALARM : WN_SEVERITY_INFO;
+    for (int i = 0; i < p->campaigns; i++) {
+        const struct policy_campaign *c = &p->campaign[i];
+        f.simulated =
+            f.simulated || (c->newest && c->simulated && strcmp(c->station, s->name) == 0);
+    }
+    (void)snprintf(f.station, sizeof f.station, "%s", s->name);
+    (void)snprintf(f.kind, sizeof f.kind, halt ? "not_recorded" : "recording_restored");
+    (void)snprintf(
+        f.text, sizeof f.text,
+        halt ? "station %s has an alarm that its campaign file does not tell: recording has "
+               "failed; look at the bench, at its log, and for space on the disk"
+             : "the alarm of station %s is recorded now, or was acknowledged",
+        s->name);
+    return queue_add(p, &f, 0, repeat, now);
+}
+
+void policy_marker(struct policy *p, const char *station, bool marked, wn_utc_us now)
+{
+    struct policy_station *s = station_of(p, station);
+    bool recorded = !marked;
+    if (s == NULL) {
+        return;
+    }
+    s->marked = marked;
+    for (int i = 0; i < p->campaigns; i++) {
+        const struct policy_campaign *c = &p->campaign[i];
+        recorded =
+            recorded || (c->newest && c->open_alarms > 0 && strcmp(c->station, station) == 0);
+    }
+    if (recorded) {
+        if (s->told_utc != 0 && !tell_marker(p, s, POLICY_RECOVERY, 0, now)) {
+            return;
+        }
+        s->since_utc = s->told_utc = 0;
+        s->repeats = 0;
+        return;
+    }
+    s->since_utc = s->since_utc != 0 ? s->since_utc : now;
+    int n = s->told_utc != 0 ? repetition(s->told_utc, s->repeats, now) : 0;
+    bool first = s->told_utc == 0 && now - s->since_utc >= RECORD_US;
+    if ((first || n > s->repeats) && tell_marker(p, s, POLICY_HALT, n, now)) {
+        s->told_utc = first ? now : s->told_utc;
+        s->repeats = n;
+    }
 }
 
 void policy_turn(struct policy *p, wn_utc_us now)
@@ -363,6 +432,11 @@ bool policy_ping_due(const struct policy *p, wn_utc_us now)
     bool fresh = false;
     if (p->ping_every_us == 0 || (p->ping_utc != 0 && now - p->ping_utc < p->ping_every_us)) {
         return false;
+    }
+    for (int i = 0; i < p->stations; i++) {
+        if (p->station[i].marked) {
+            return false;
+        }
     }
     for (int i = 0; i < p->campaigns; i++) {
         const struct policy_campaign *c = &p->campaign[i];

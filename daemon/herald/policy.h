@@ -15,7 +15,8 @@
  *  - Recoveries (acknowledged, resumed, finished, ...) are never dropped.
  *  - A failed delivery is tried again after 10 s, 20 s, ... at most 1 h; each target for itself.
  *    Warnings are given up after 7 days, alarms never.
- *  - The failure of a target is told through the others. */
+ *  - The failure of a target is told through the others.
+ *  - An alarm that a station could not record is told by its marker, after 10 s. */
 #ifndef WANED_HERALD_POLICY_H
 #define WANED_HERALD_POLICY_H
 
@@ -99,6 +100,7 @@ struct policy_campaign {
     bool met;     /* looked into before, by this herald or one before it */
     bool there;   /* at the last look */
     bool newest;  /* of its station */
+    bool simulated;
     bool not_off; /* an output that is not off was told: that it is off must be told as well */
     char station[POLICY_NAME_SIZE], status[16];
     int64_t open_alarms;
@@ -110,6 +112,16 @@ struct policy_campaign {
     int repeats;
 };
 
+/* A station that says by its marker that an alarm is latched. When the campaign file knows of none,
+ * it could not be recorded: the marker is the only messenger then. */
+struct policy_station {
+    char name[POLICY_NAME_SIZE];
+    bool marked;
+    wn_utc_us since_utc; /* not recorded; 0: it is */
+    wn_utc_us told_utc;
+    int repeats;
+};
+
 struct policy_key {
     bool used, held;
     struct policy_fact fact; /* names the key; held: to be told at the end of the window */
@@ -118,7 +130,8 @@ struct policy_key {
 };
 
 struct policy {
-    int targets, campaigns;
+    int targets, campaigns, stations;
+    struct policy_station station[WN_STATIONS_MAX];
     struct policy_target target[WN_HOOKS_MAX];
     struct policy_campaign campaign[POLICY_CAMPAIGNS_MAX];
     struct policy_key key[POLICY_KEYS_MAX];
@@ -147,6 +160,7 @@ struct policy_campaign *policy_campaign(struct policy *p, const char *name, wn_u
 /** How a campaign is now: to be told before its events. */
 struct policy_view {
     const char *station, *status;
+    bool simulated;
     int64_t open_alarms;
     wn_utc_us state_utc;
     int64_t quiet_max_us; /* a station that commits nothing for longer is not well */
@@ -161,6 +175,10 @@ bool policy_event(struct policy *p, struct policy_campaign *c, const struct poli
 void policy_there(struct policy *p, const char *name);
 /** All files have been looked for: forgets the campaigns whose file is gone. */
 void policy_looked(struct policy *p);
+
+/** Does the marker of a station say that an alarm is latched? After the files have been looked at.
+ */
+void policy_marker(struct policy *p, const char *station, bool marked, wn_utc_us now);
 
 /** Lets go what has waited long enough; gives up what is too old. */
 void policy_turn(struct policy *p, wn_utc_us now);

@@ -8,12 +8,14 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #include "herald/message.h"
 #include "store/campaign.h"
 
 #define SECOND_US    INT64_C(1000000)
 #define QUIET_US     (120 * SECOND_US) /* beyond the longest interval between readings */
+#define AGAIN_US     (5 * SECOND_US)
 #define TRY_FIRST_US (10 * SECOND_US)
 #define TRY_MAX_US   (3600 * SECOND_US)
 
@@ -21,6 +23,8 @@
 struct watched {
     char name[POLICY_NAME_SIZE];
     int64_t mtime_ns; /* when it was last read to its end */
+    wn_utc_us
+        again_utc; /* then once more: two changes may fall into one tick of the file's clock */
     wn_utc_us try_utc;
     int64_t wait_us;
     bool there;
@@ -86,6 +90,7 @@ static int take_campaign(struct policy *p, const struct wn_daemon_config *config
     }
     struct intake in = {p, c, &info, now};
     v.station = info.station;
+    v.simulated = info.simulated;
     v.quiet_max_us = quiet_max_us(config, info.station);
     policy_look(p, c, &v, now);
     return wn_campaign_each_event(file, c->seen, take_in, &in, err);
@@ -102,6 +107,7 @@ static void look_into(struct policy *p, const struct wn_daemon_config *config, c
     }
     wn_campaign_close(file);
     if (rc == WN_OK) {
+        w->again_utc = w->mtime_ns != changed_ns ? now + AGAIN_US : 0;
         w->mtime_ns = changed_ns;
         w->wait_us = 0;
     } else if (rc < 0) { /* above: no room, next turn */
@@ -151,8 +157,20 @@ static void look_at(struct policy *p, const struct wn_daemon_config *config, con
     (void)snprintf(wal, sizeof wal, "%s-wal", path);
     int64_t changed = mtime_ns(path), wal_changed = mtime_ns(wal);
     changed = wal_changed > changed ? wal_changed : changed;
-    if (changed != w->mtime_ns && (w->wait_us == 0 || now >= w->try_utc)) {
+    bool again = w->again_utc != 0 && now >= w->again_utc;
+    if ((changed != w->mtime_ns || again) && (w->wait_us == 0 || now >= w->try_utc)) {
         look_into(p, config, path, w, changed, now);
+    }
+}
+
+/* See halt_marker_set() of the station. */
+static void look_at_markers(struct policy *p, const struct wn_daemon_config *config, wn_utc_us now)
+{
+    for (int i = 0; i < config->stations; i++) {
+        char path[WN_PATH_SIZE + 80];
+        const char *name = config->station[i].name;
+        (void)snprintf(path, sizeof path, "%s/%s.halted", config->run_dir, name);
+        policy_marker(p, name, access(path, F_OK) == 0, now);
     }
 }
 
@@ -186,6 +204,7 @@ void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_
     }
     files_n = kept;
     policy_looked(p);
+    look_at_markers(p, config, now);
 }
 
 struct last_cycle {

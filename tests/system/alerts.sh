@@ -97,6 +97,13 @@ only_one_twice || fail "an alarm was told again after a restart"
 [ "$(halts first | sort -u)" = "$(halts second | sort -u)" ] || fail "the two were not told the same alarms"
 if was_told second restarted; then fail "a warning to a target for alarms"; fi
 
+say "an alarm that could not be recorded is told by the station's marker"
+: >"$dir/site/run/A.halted"
+wait_until 40 was_told second not_recorded || fail "the marker was not noticed"
+told second not_recorded | grep -q '"type":"halt".*"station":"A".*"simulated":true' || fail "not as a halt of the station"
+rm "$dir/site/run/A.halted"
+wait_until 20 was_told second recording_restored || fail "that it is recorded was not told"
+
 say "no working channel is said where everybody looks"
 stop_daemon
 chmod -x "$dir/first" "$dir/second"

@@ -63,7 +63,7 @@ static inline struct policy_campaign *campaign(const char *name)
 /* How the campaign is, as its file tells it; the look is over after that. */
 static inline void look(const char *name, const char *status, int64_t open, wn_utc_us state)
 {
-    const struct policy_view v = {"A", status, open, state, 2 * MINUTE};
+    const struct policy_view v = {"A", status, false, open, state, 2 * MINUTE};
     policy_look(&p, campaign(name), &v, now);
     policy_looked(&p);
 }

@@ -187,7 +187,7 @@ static void test_a_campaign_that_was_followed_by_another_is_not_repeated(void **
     look("c", "halted", 1, START);
     assert_true(event(WN_SEVERITY_ALARM, "over_voltage"));
     serve();
-    const struct policy_view v = {"A", "running", 0, START, 2 * MINUTE};
+    const struct policy_view v = {"A", "running", false, 0, START, 2 * MINUTE};
     struct policy_campaign *next = policy_campaign(&p, "d", START);
     policy_look(&p, next, &v, now);
     policy_there(&p, "c");
@@ -274,6 +274,57 @@ static void test_the_digest_comes_once_a_day(void **state)
     assert_true(policy_digest_due(&p, 100, 8 * 60));
 }
 
+/* The disk is full, or gone: the alarm is in no file. */
+static void test_an_alarm_that_is_not_recorded_is_told_by_its_marker(void **state)
+{
+    (void)state;
+    set_up(1);
+    look("c", "running", 0, START);
+    policy_marker(&p, "A", true, now); /* just before the record is there */
+    now += 10 * SECOND - 1;
+    policy_marker(&p, "A", true, now);
+    serve();
+    assert_int_equal(mails, 0);
+    now += 1;
+    policy_marker(&p, "A", true, now);
+    serve();
+    assert_int_equal(mails, 1);
+    assert_int_equal(mail[0].m.fact.type, POLICY_HALT);
+    assert_string_equal(mail[0].m.fact.kind, "not_recorded");
+    assert_string_equal(mail[0].m.fact.station, "A");
+    for (int i = 0; i < 5 * 60; i++) { /* 5 h */
+        now += MINUTE;
+        policy_marker(&p, "A", true, now);
+        serve();
+    }
+    assert_int_equal(mails, 3); /* repeated after 1 h and 4 h */
+    assert_int_equal(mail[2].m.repeat, 2);
+    look("c", "halted", 1, START); /* there is space again: what was kept is recorded */
+    policy_marker(&p, "A", true, now);
+    assert_true(event(WN_SEVERITY_ALARM, "recording"));
+    serve();
+    assert_int_equal(count("recording_restored", 0), 1);
+    assert_int_equal(count("recording", 0), 1);
+    now += MINUTE;
+    policy_marker(&p, "A", true, now);
+    serve();
+    assert_int_equal(mails, 5);
+}
+
+static void test_an_alarm_that_is_recorded_needs_no_marker(void **state)
+{
+    (void)state;
+    set_up(1);
+    look("c", "halted", 1, START);
+    for (int i = 0; i < 100; i++) {
+        now += SECOND;
+        policy_marker(&p, "A", true, now);
+        policy_marker(&p, "B", false, now);
+        serve();
+    }
+    assert_int_equal(mails, 0);
+}
+
 static bool ping(void)
 {
     bool due = policy_ping_due(&p, now);
@@ -305,6 +356,11 @@ static void test_the_ping_needs_fresh_readings_and_no_alarm(void **state)
     assert_false(ping()); /* nothing was committed for more than 2 min */
     look("c", "halted", 1, START + 3 * SECOND);
     assert_false(ping()); /* an alarm is latched */
+    look("c", "running", 0, START + 4 * SECOND);
+    policy_marker(&p, "A", true, now);
+    assert_false(ping()); /* one is latched, although it could not be recorded */
+    policy_marker(&p, "A", false, now);
+    look("c", "halted", 1, START + 3 * SECOND);
     look("c", "paused", 0, START + 3 * SECOND);
     assert_true(ping());
     now += 5 * MINUTE;
@@ -322,15 +378,15 @@ static void test_every_station_must_be_well_for_a_ping(void **state)
     policy_init(&p, &alert, 1);
     for (int i = 0; i < 4; i++) {
         now += MINUTE;
-        const struct policy_view a = {"A", "running", 0, now, 2 * MINUTE};
-        const struct policy_view b = {"B", "running", 0, i < 2 ? now : START, 2 * MINUTE};
+        const struct policy_view a = {"A", "running", false, 0, now, 2 * MINUTE};
+        const struct policy_view b = {"B", "running", false, 0, i < 2 ? now : START, 2 * MINUTE};
         policy_look(&p, policy_campaign(&p, "c", START), &a, now);
         policy_look(&p, policy_campaign(&p, "d", START), &b, now);
         policy_looked(&p);
     }
     assert_true(policy_ping_due(&p, now)); /* B was seen to change 1 min ago: the step back */
     now += 2 * MINUTE + 1;
-    const struct policy_view a = {"A", "running", 0, now, 2 * MINUTE};
+    const struct policy_view a = {"A", "running", false, 0, now, 2 * MINUTE};
     policy_look(&p, policy_campaign(&p, "c", START), &a, now);
     policy_there(&p, "d");
     policy_looked(&p);
@@ -398,6 +454,8 @@ int main(void)
         cmocka_unit_test(test_an_acknowledgement_ends_the_damping_of_halts),
         cmocka_unit_test(test_old_news_of_a_file_never_seen),
         cmocka_unit_test(test_the_digest_comes_once_a_day),
+        cmocka_unit_test(test_an_alarm_that_is_not_recorded_is_told_by_its_marker),
+        cmocka_unit_test(test_an_alarm_that_is_recorded_needs_no_marker),
         cmocka_unit_test(test_the_ping_needs_fresh_readings_and_no_alarm),
         cmocka_unit_test(test_every_station_must_be_well_for_a_ping),
         cmocka_unit_test(test_a_random_year),
