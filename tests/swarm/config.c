@@ -15,11 +15,11 @@ static struct wn_daemon_config config; /* large */
 static struct wn_dialect dialect;
 static struct wn_problems problems;
 
-/* The first three are the choices of the seed: dialect, restart policy, reading intervals. */
+/* With the choices of the seed. */
 static const char template[] =
     "conf_dir = \".\"; data_dir = \"../data\"; run_dir = \"../run\"; alerts = \"none\";\n"
     "stations = ( { name = \"A\"; dialect = \"%s\"; port = \"swarm\"; on_restart = \"%s\";\n"
-    "  restart_voltage_tolerance = \"500 mV\";\n"
+    "  interlock = \"%s\"; restart_voltage_tolerance = \"500 mV\";\n"
     "  reading_interval = \"1 s\"; rest_interval = \"%s\"; fast_interval = \"%s\";\n"
     "  gap_max = \"5 s\"; pause_recovery = \"12 h\"; beat_limit = \"2 s\"; off_timeout = \"3 s\";\n"
     "  store_change = { voltage = \"5 mV\"; current = \"20 mA\"; temperature = \"0.5 K\";\n"
@@ -83,7 +83,8 @@ bool config_begin(const char *scratch)
         return false;
     }
     (void)fprintf(f, template, name, sim.resumes ? "resume" : "hold",
-                  sim.own_clock ? "60 s" : "10 s", sim.own_clock ? "100 ms" : "500 ms");
+                  sim.between ? "between" : "dtr", sim.own_clock ? "60 s" : "10 s",
+                  sim.own_clock ? "100 ms" : "500 ms");
     (void)fclose(f);
     memset(&problems, 0, sizeof problems);
     if (wn_config_read_daemon(path, &config, &problems) != WN_OK ||

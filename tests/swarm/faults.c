@@ -114,8 +114,9 @@ static void run_away(void)
     plant_truth(&t);
     if (t.flowing) {
         bool volts = wn_prng_below(&sim.choice, 2) == 0;
+        double by_v = t.current_a > 0 ? uniform(0.02, 0.8) : uniform(-2.0, 0.0);
         sim.injected[FAULT_SET_POINT_RUNAWAY]++;
-        plant_run_away(volts ? uniform(-1.5, 0.6) : 0.0, volts ? 0.0 : uniform(-3.0, 5.0));
+        plant_run_away(volts ? by_v : 0.0, volts ? 0.0 : uniform(-3.0, 15.0));
     }
 }
 

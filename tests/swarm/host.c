@@ -229,10 +229,10 @@ static void leave(void)
     if (!dead) {
         bench_close(&st);
     }
-    in_turn = false;
     if (!dead) {
-        campaign_close(&st);
+        campaign_close(&st); /* takes its time on a slow disk, and may be killed in it */
     }
+    in_turn = false;
     if (dead) {
         bury();
         return;

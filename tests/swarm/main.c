@@ -17,10 +17,11 @@ enum { TAIL = 40, ENOUGH_SEEDS = 200, LINE_SIZE = 400 };
 
 static const char help[] =
     "wane-swarm: the real station in simulated time under a swarm of faults\n\n"
-    "  wane-swarm                      seeds from the date on, for 60 s\n"
+    "  wane-swarm                      seeds from the date on, for two minutes\n"
     "  wane-swarm --seconds N          for N seconds of wall time\n"
     "  wane-swarm --seeds FROM..TO     these seeds\n"
     "  wane-swarm --seed S [--trace]   one seed, with its whole story\n"
+    "  wane-swarm ... --go-on          do not stop at the first seed that fails\n"
     "  wane-swarm --twice S            one seed twice: is it the same story?\n"
     "  wane-swarm --kept FILE          the seeds of a file, one a line with why it is kept\n\n"
     "WANE_SWARM_SEED and WANE_SWARM_SECONDS are the defaults of the first seed and of --seconds.\n";
@@ -28,7 +29,7 @@ static const char help[] =
 static struct {
     uint64_t first, last; /* last 0: no end */
     double seconds;
-    bool trace, twice;
+    bool trace, twice, go_on;
     const char *kept;
 } options;
 
@@ -93,7 +94,7 @@ static int report(double cpu_from_s)
         never += total.injected[f] == 0 ? 1 : 0;
     }
     truth_report();
-    if (total.seeds >= ENOUGH_SEEDS && never > 0) {
+    if (options.kept == NULL && total.seeds >= ENOUGH_SEEDS && never > 0) {
         (void)printf("%d kinds of fault never happened in %ld seeds: the swarm is lame\n", never,
                      total.seeds);
         return 1;
@@ -104,6 +105,7 @@ static int report(double cpu_from_s)
 static int run_kept(void)
 {
     FILE *f = fopen(options.kept, "r");
+    double cpu_from_s = cpu_s();
     char line[LINE_SIZE];
     struct outcome out;
     if (f == NULL) {
@@ -120,7 +122,7 @@ static int run_kept(void)
         }
     }
     (void)fclose(f);
-    return report(0);
+    return report(cpu_from_s);
 }
 
 static int run_twice(void)
@@ -140,7 +142,7 @@ static int run_many(void)
     bool ok = true;
     (void)printf("first seed %" PRIu64 "\n", options.first);
     (void)fflush(stdout);
-    for (uint64_t seed = options.first; ok; seed++) {
+    for (uint64_t seed = options.first; ok || options.go_on; seed++) {
         bool over = options.last > 0 ? seed > options.last : wall_s() >= until_s;
         if (over) {
             break;
@@ -163,11 +165,15 @@ static bool take_seeds(const char *text)
 
 static bool take_options(int argc, char **argv)
 {
-    static const struct option known[] = {
-        {"seconds", required_argument, NULL, 's'}, {"seeds", required_argument, NULL, 'r'},
-        {"seed", required_argument, NULL, 'o'},    {"trace", no_argument, NULL, 't'},
-        {"twice", required_argument, NULL, '2'},   {"kept", required_argument, NULL, 'k'},
-        {"help", no_argument, NULL, 'h'},          {NULL, 0, NULL, 0}};
+    static const struct option known[] = {{"seconds", required_argument, NULL, 's'},
+                                          {"seeds", required_argument, NULL, 'r'},
+                                          {"seed", required_argument, NULL, 'o'},
+                                          {"trace", no_argument, NULL, 't'},
+                                          {"twice", required_argument, NULL, '2'},
+                                          {"kept", required_argument, NULL, 'k'},
+                                          {"go-on", no_argument, NULL, 'g'},
+                                          {"help", no_argument, NULL, 'h'},
+                                          {NULL, 0, NULL, 0}};
     int o;
     while ((o = getopt_long(argc, argv, "h", known, NULL)) != -1) {
         switch (o) {
@@ -186,6 +192,9 @@ static bool take_options(int argc, char **argv)
             break;
         case 't':
             options.trace = true;
+            break;
+        case 'g':
+            options.go_on = true;
             break;
         case 'k':
             options.kept = optarg;
@@ -222,7 +231,7 @@ int main(int argc, char **argv)
             ? strtoull(seed, NULL, 10)
             : (uint64_t)((day.tm_year + 1900) * 10000 + (day.tm_mon + 1) * 100 + day.tm_mday) *
                   UINT64_C(100000);
-    options.seconds = seconds != NULL ? strtod(seconds, NULL) : 60.0;
+    options.seconds = seconds != NULL ? strtod(seconds, NULL) : 120.0;
     if (!take_options(argc, argv)) {
         (void)fputs(help, stderr);
         return 2;

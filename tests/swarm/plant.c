@@ -29,6 +29,14 @@ static const char *identity(bool of_other)
     return of_other ? "MAKER,MODEL,1002,1.0" : "MAKER,MODEL,1001,1.0";
 }
 
+static void set_bare(void)
+{
+    if (sim.bare) {
+        tester.set.protect_high_v = tester.set.protect_current_a = 99.0;
+        tester.set.protect_temperature_c = 999.0;
+    }
+}
+
 void plant_begin(void)
 {
     static struct wn_tester_setup setup;
@@ -42,6 +50,7 @@ void plant_begin(void)
     memset(&input, 0, sizeof input);
     closed = held_on = other = false;
     switched_on = 0;
+    set_bare();
     base_ns = sim.now_ns;
 }
 
@@ -115,6 +124,9 @@ static bool plain_manners(char *line, size_t size)
 {
     char rest[200];
     if (begins(line, "SYST:REM") || begins(line, "SENS:REM")) {
+        return true;
+    }
+    if (sim.bare && (begins(line, "SOUR:VOLT:PROT") || begins(line, "SOUR:CURR:PROT"))) {
         return true;
     }
     if (begins(line, "SOUR:VOLT:PROT ")) {
@@ -191,6 +203,7 @@ void plant_reset(void)
 {
     plant_sync();
     tester_power_cycle(&tester);
+    set_bare();
     apply_contactor();
     memset(&input, 0, sizeof input);
 }

@@ -27,7 +27,7 @@
     X(CABLE_DEAD, 30, 20)                                                                          \
     X(INSTRUMENT_RESET, 30, 0)                                                                     \
     X(STUCK_ON, 30, 120)                                                                           \
-    X(SET_POINT_RUNAWAY, 30, 0)                                                                    \
+    X(SET_POINT_RUNAWAY, 12, 0)                                                                    \
     X(THERMOMETER_DRIFT, 30, 300)                                                                  \
     X(THERMOMETER_FROZEN, 30, 300)                                                                 \
     X(THERMOMETER_OPEN, 30, 60)                                                                    \
@@ -71,6 +71,8 @@ struct sim {
     struct wn_prng noise;  /* what they do in detail */
     bool own_clock;        /* the instrument tells the time, and its time runs with the readings */
     bool resumes;          /* restart policy */
+    bool between;          /* the interlock is wired between DTR and RTS, not to DTR alone */
+    bool bare;             /* a plain tester without protections of its own */
     bool fault[FAULTS];    /* going on */
     double strength[FAULTS];
     long injected[FAULTS]; /* how often a fault really did something */

@@ -68,6 +68,8 @@ static void begin(uint64_t seed, bool loud)
     wn_prng_init(&sim.noise, seed ^ UINT64_C(0x9e3779b97f4a7c15));
     sim.own_clock = wn_prng_below(&sim.choice, 4) == 0;
     sim.resumes = wn_prng_below(&sim.choice, 3) != 0;
+    sim.between = seed % 2 == 1;
+    sim.bare = !sim.own_clock && seed % 5 < 2;
     trace_begin(seed, loud);
 }
 
@@ -104,8 +106,9 @@ void swarm_run(uint64_t seed, bool loud, const char *scratch, struct outcome *ou
         sim.failed = true;
         return;
     }
-    trace("seed %llu: %s, %s after a restart", (unsigned long long)seed,
-          sim.own_clock ? "virtual bench" : "plain tester", sim.resumes ? "resumes" : "holds");
+    trace("seed %llu: %s%s, %s after a restart, interlock %s", (unsigned long long)seed,
+          sim.own_clock ? "virtual bench" : "plain tester", sim.bare ? " without protections" : "",
+          sim.resumes ? "resumes" : "holds", sim.between ? "between DTR and RTS" : "on DTR");
     seen_on = 0;
     disk_begin();
     plant_begin();

@@ -22,7 +22,8 @@ struct queue {
 };
 
 static struct queue out, in; /* to the instrument; to the computer */
-static bool there, station_open, guard_holds, guard_dead, station_dead, dtr;
+static bool there, station_open, guard_holds, guard_dead, station_dead;
+static bool dtr, rts; /* lines of the port; the interlock stands on one or between both */
 static wn_ns delay_ns;
 static struct wn_link link;
 
@@ -116,12 +117,11 @@ bool wire_readable(void)
     return in.n > 0 && in.q[in.first].at <= sim.now_ns;
 }
 
-static void set_dtr(bool on)
+static void set_lines(bool dtr_on, bool rts_on)
 {
-    if (dtr != on) {
-        dtr = on;
-        plant_contactor(on);
-    }
+    dtr = dtr_on;
+    rts = rts_on;
+    plant_contactor(dtr && !(sim.between && rts));
 }
 
 static void holder_gone(void)
@@ -129,7 +129,7 @@ static void holder_gone(void)
     if (!station_open && !guard_holds) {
         clear(&out);
         clear(&in);
-        set_dtr(false);
+        set_lines(false, false);
     }
 }
 
@@ -138,7 +138,7 @@ void wire_begin(void)
     clear(&out);
     clear(&in);
     there = true;
-    station_open = guard_holds = guard_dead = station_dead = dtr = false;
+    station_open = guard_holds = guard_dead = station_dead = dtr = rts = false;
     delay_ns = (wn_ns)(1 + wn_prng_below(&sim.choice, 20)) * WN_NS_PER_MS;
 }
 
@@ -154,7 +154,7 @@ void wire_plug(bool now_there)
         guard_dead = guard_holds;
         clear(&out);
         clear(&in);
-        set_dtr(false);
+        set_lines(false, false);
     }
 }
 
@@ -231,10 +231,8 @@ static int link_set_line(struct wn_link *l, enum wn_line line, bool on, struct w
     if (host_is_dead() || station_dead) {
         return gone(err);
     }
-    if (line == WN_LINE_DTR) {
-        trace("station %s the interlock", on ? "raises" : "drops");
-        set_dtr(on);
-    }
+    trace("station %s %s", on ? "raises" : "drops", line == WN_LINE_DTR ? "DTR" : "RTS");
+    set_lines(line == WN_LINE_DTR ? on : dtr, line == WN_LINE_RTS ? on : rts);
     return WN_OK;
 }
 
@@ -263,7 +261,8 @@ int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, stru
     link.ops = &ops;
     station_open = true;
     station_dead = false;
-    set_dtr(true);
+    set_lines(true, true); /* opening raises both, whatever is wanted */
+    set_lines(s->dtr != WN_LINE_OFF, s->rts != WN_LINE_OFF);
     *opened = &link;
     return WN_OK;
 }
@@ -320,6 +319,6 @@ void wire_guard_drops_interlock(void)
 {
     if (!guard_dead) {
         trace("guard drops the interlock");
-        set_dtr(false);
+        set_lines(false, rts);
     }
 }

@@ -1,9 +1,10 @@
 /* Swarm: the port and the line between the computer and the instrument.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Bytes keep their order, arrive late, and not always all of them. The interlock is DTR: it rises
- * when the port is opened, falls when it is told to, when the last holder closes, and when the
- * adapter goes. The guard's duplicate holds the port as the station does. */
+ * Bytes keep their order, arrive late, and not always all of them. The interlock is on DTR, or
+ * between DTR and RTS: both rise when the port is opened, and fall when they are told to, when the
+ * last holder closes, and when the adapter goes. The guard's duplicate holds the port as the
+ * station does. */
 #ifndef WN_TESTS_SWARM_WIRE_H
 #define WN_TESTS_SWARM_WIRE_H
 
