@@ -51,6 +51,8 @@ static void advance(struct rig *r, wn_ns to)
         w->charge_ah += i * h;
         w->true_in_ah += i > 0 ? i * h : 0;
         w->true_out_ah += i < 0 ? -i * h : 0;
+        double target_c = w->ambient_c + i * i * w->resistance_ohm * 5;
+        w->temperature_c += (target_c - w->temperature_c) * wn_ns_to_s(dt) / (600 + wn_ns_to_s(dt));
         r->unsafe_ah += r->store_failed ? fabs(i) * h : 0;
         r->host_ns += dt;
     }
@@ -265,7 +267,8 @@ void rig_turn(struct rig *r)
     ev.reading.time_ns = ev.time_ns;
     ev.reading.voltage_v = terminal_v(r) + r->w.voltage_offset_v;
     ev.reading.current_a = world_current_a(&r->w);
-    ev.reading.temperature_c = ev.reading.ambient_c = r->w.ambient_c;
+    ev.reading.temperature_c = r->w.temperature_c;
+    ev.reading.ambient_c = r->w.ambient_c;
     ev.reading.has = WN_HAS_VOLTAGE | WN_HAS_CURRENT | WN_HAS_TEMPERATURE | WN_HAS_AMBIENT;
     event(r, &ev);
     housekeeping(r);
