@@ -210,10 +210,11 @@ static json_t *not_permitted(const struct station *s, const struct wn_peer *peer
                        "next login on; stop and pause are open to you",
                        peer->who, group, key, group);
     } else {
-        (void)snprintf(text, sizeof text,
-                       "not permitted: only root and the owner of this service may; %s in the "
-                       "configuration names a group that may too; stop and pause are open to you",
-                       key);
+        (void)snprintf(
+            text, sizeof text,
+            "not permitted: %s is neither root nor the owner of this service; %s in the "
+            "configuration can name a group that may too; stop and pause are open to you",
+            peer->who, key);
     }
     return refuse(text);
 }

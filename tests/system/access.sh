@@ -50,6 +50,8 @@ as_stranger() { setpriv --reuid=64123 --regid=64123 --clear-groups "$@"; }
 as_looker() { setpriv --reuid=64123 --regid="$look" --clear-groups "$@"; }
 as_member() { setpriv --reuid=13 --regid="$command" --clear-groups "$@"; } # uid 13 is "proxy"
 as_late_member() { setpriv --reuid=64123 --regid=64123 --groups=64124,"$command" "$@"; }
+crowd=$(seq -s, 70001 70200) # more groups than anybody reads at once
+as_crowded_member() { setpriv --reuid=64123 --regid=64123 --groups="$crowd,$command" "$@"; }
 as_late_looker() { setpriv --reuid=64123 --regid=64123 --groups=64124,"$look" "$@"; }
 
 # refused TEXT COMMAND...: fails and says TEXT.
@@ -98,7 +100,7 @@ for who in as_looker as_late_looker; do
     wait_until 30 state_is running || fail "not going on"
 done
 
-for who in as_member as_late_member; do
+for who in as_member as_late_member as_crowded_member; do
     say "$who: command"
     allowed "$who" wane status A
     allowed "$who" wane pause A
