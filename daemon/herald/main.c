@@ -120,8 +120,9 @@ static void finish(int i, enum hook_end end, const struct wn_error *err)
     if (end != HOOK_DONE) {
         herald_log(3, "%s: %s", t->name, err->text);
     } else {
-        herald_log(6, "%s was told: %s %s %s", t->name, policy_type_word(r->of->fact.type),
-                   r->of->fact.station, r->of->fact.kind);
+        const struct policy_fact *f = &r->of->fact;
+        herald_log(6, "%s was told: %s %s%s%s", t->name, policy_type_word(f->type), f->station,
+                   f->station[0] != '\0' ? " " : "", f->kind);
     }
     r->of = NULL;
 }

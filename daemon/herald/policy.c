@@ -98,11 +98,13 @@ void policy_look(struct policy *p, struct policy_campaign *c, const struct polic
     }
 }
 
-/* The type too: an alarm does not wait because the same was a warning a minute ago. */
+/* The type too: an alarm does not wait because the same was a warning a minute ago; nor because the
+ * campaign before it ended with one. */
 static bool same_key(const struct policy_fact *a, const struct policy_fact *b)
 {
     return a->type == b->type && strcmp(a->kind, b->kind) == 0 &&
-           strcmp(a->station, b->station) == 0 && strcmp(a->target, b->target) == 0;
+           strcmp(a->station, b->station) == 0 && strcmp(a->target, b->target) == 0 &&
+           (a->type != POLICY_HALT || strcmp(a->campaign, b->campaign) == 0);
 }
 
 /* The key of a fact; a new one takes the place of the one that has been silent longest. NULL: each

@@ -12,7 +12,7 @@
 
 #include <jansson.h>
 
-enum { STATE_VERSION = 1 };
+enum { STATE_VERSION = 1, REPEATS_MAX = 100000 /* centuries of days */ };
 
 static void copy(char *to, size_t size, const char *from)
 {
@@ -100,7 +100,7 @@ static void campaigns_read(struct policy *p, json_t *list)
             c->met = met != 0;
             c->not_off = not_off != 0;
             c->alarm_utc = alarm_utc;
-            c->repeats = repeats < 0 ? 0 : repeats;
+            c->repeats = repeats < 0 || repeats > REPEATS_MAX ? 0 : repeats;
             if (json_is_object(alarm) && !fact_read(alarm, &c->alarm)) {
                 c->alarm.number = 0;
             }

@@ -64,7 +64,7 @@ third_call() { [ "$(grep -c x "$dir/first.calls")" -ge 3 ]; }
 wait_until 60 third_call || fail "after it was killed the herald did not tell again what it could not know"
 # Which was told when the herald was killed it cannot know: that one comes twice, with the same id.
 only_one_twice() { [ "$(twice first)" = 1 ] && [ "$(halts first | wc -l)" = "$(($(each first) + 1))" ]; }
-only_one_twice || fail "not each alarm once and one of them twice"
+wait_until 30 only_one_twice || fail "not each alarm once and one of them twice"
 
 say "a hook that fails is told through the other, and tried again"
 wait_until 60 was_told first alert_target_failed || fail "the failure was not told"
@@ -103,6 +103,15 @@ wait_until 40 was_told second not_recorded || fail "the marker was not noticed"
 told second not_recorded | grep -q '"type":"halt".*"station":"A".*"simulated":true' || fail "not as a halt of the station"
 rm "$dir/site/run/A.halted"
 wait_until 20 was_told second recording_restored || fail "that it is recorded was not told"
+
+say "the digest of the day: one line a station, to who wants more than alarms"
+stop_daemon
+sed -i 's/alerts = { /alerts = { digest = "00:00"; /' "$WANE_CONFIG"
+sed -i 's/"digest_day": [0-9]*/"digest_day": -1/' "$dir/site/data/herald-state.json" # none was sent yet
+start_daemon
+wait_until 20 was_told first digest || fail "no digest"
+told first digest | grep -q '"text":"A: SIMULATED paused, campaign short, cycle [01] of 3' || fail "not that line"
+if was_told second digest; then fail "a digest to a target for alarms"; fi
 
 say "no working channel is said where everybody looks"
 stop_daemon

@@ -79,6 +79,21 @@ static void test_an_alarm_does_not_wait_for_its_warning(void **state)
     assert_int_equal(mail[1].m.fact.type, POLICY_HALT);
 }
 
+/* Stopped without an acknowledgement, the next one begun: its first alarm is news. */
+static void test_an_alarm_does_not_wait_for_the_campaign_before(void **state)
+{
+    (void)state;
+    set_up(1);
+    assert_true(event(WN_SEVERITY_ALARM, "silence"));
+    serve();
+    now += MINUTE;
+    struct policy_fact f = fact(WN_SEVERITY_ALARM, "silence");
+    (void)snprintf(f.campaign, sizeof f.campaign, "d");
+    assert_true(policy_event(&p, policy_campaign(&p, "d", START), &f, false, now));
+    serve();
+    assert_int_equal(mails, 2);
+}
+
 static void test_the_window_ends_exactly(void **state)
 {
     (void)state;
@@ -446,6 +461,7 @@ int main(void)
         cmocka_unit_test(test_off_is_told_to_who_was_told_not_off),
         cmocka_unit_test(test_flapping_is_one_message_in_15_minutes_with_a_count),
         cmocka_unit_test(test_an_alarm_does_not_wait_for_its_warning),
+        cmocka_unit_test(test_an_alarm_does_not_wait_for_the_campaign_before),
         cmocka_unit_test(test_the_window_ends_exactly),
         cmocka_unit_test(test_a_recovery_is_never_dropped),
         cmocka_unit_test(test_warnings_are_capped_and_halts_are_not),
