@@ -146,3 +146,24 @@ say "a group that is not there is told"
 sed -i 's/^alerts = /look_group = "no-such-group";\nalerts = /' "$WANE_CONFIG"
 waned --config "$WANE_CONFIG" >>"$dir/waned.log" 2>&1 || true
 logged "look_group 'no-such-group' is no group"
+
+say "the service as a user of its own, without a privilege: the kernel lets both groups in all the same"
+sed -i 's/^look_group = .*/look_group = "games";\ncommand_group = "news";/' "$WANE_CONFIG"
+kill "$bench_pid"
+wait "$bench_pid" 2>/dev/null || true
+cp "$bin/waned" "$bin/wane-guard" "$bin/wane-station" "$bin/wane-herald" "$bin/wane-virtual-bench" "$dir/bin/"
+rm -rf "$dir/site/run" "$dir/site/data"
+mkdir "$dir/site/run" "$dir/site/data"
+chown 64000:64000 "$dir/site/run" "$dir/site/data"
+unprivileged() { exec setpriv --reuid=64000 --regid=64000 --clear-groups --bounding-set=-all --inh-caps=-all --no-new-privs "$@"; }
+unprivileged "$dir/bin/wane-virtual-bench" --link "$dir/site/run/virtual-bench" --seed 7 >>"$dir/bench.log" 2>&1 &
+bench_pid=$!
+wait_until 20 test -e "$dir/site/run/virtual-bench" || fail "the virtual bench did not come up"
+unprivileged "$dir/bin/waned" --no-herald --config "$WANE_CONFIG" >>"$dir/waned.log" 2>&1 &
+daemon_pid=$!
+wait_until 20 ready || fail "the service did not come up"
+allowed start as_member
+allowed as_looker wane status A
+refused "not permitted" as_looker wane ack A
+refused "not permitted" as_stranger wane status A
+allowed as_looker wane stop A
