@@ -15,6 +15,7 @@
 
 #define SECOND_US    INT64_C(1000000)
 #define QUIET_US     (120 * SECOND_US) /* beyond the longest interval between readings */
+#define SETTLE_US    SECOND_US
 #define AGAIN_US     (5 * SECOND_US)
 #define TRY_FIRST_US (10 * SECOND_US)
 #define TRY_MAX_US   (3600 * SECOND_US)
@@ -40,10 +41,16 @@ struct intake {
     wn_utc_us now;
 };
 
-/* Non-zero ends the reading: there is no room for this event now. */
+/* Non-zero ends the reading until the next look: there is no room for this event now; or it tells
+ * of a change so fresh that the station is still writing how the campaign is since then, which goes
+ * with the message. */
 static int take_in(const struct wn_event_row *row, void *ctx)
 {
     struct intake *in = ctx;
+    wn_utc_us age = in->now - row->utc;
+    if (row->event.severity == WN_SEVERITY_INFO && age >= 0 && age < SETTLE_US) {
+        return 1;
+    }
     struct policy_fact f = {.severity = row->event.severity,
                             .simulated = in->info->simulated,
                             .created_utc = in->info->created_utc,
@@ -110,7 +117,7 @@ static void look_into(struct policy *p, const struct wn_daemon_config *config, c
         w->again_utc = w->mtime_ns != changed_ns ? now + AGAIN_US : 0;
         w->mtime_ns = changed_ns;
         w->wait_us = 0;
-    } else if (rc < 0) { /* above: no room, next turn */
+    } else if (rc < 0) { /* above 0: next turn */
         herald_log(3, "%s", err.text);
         w->wait_us = w->wait_us == 0 ? TRY_FIRST_US : w->wait_us * 2;
         w->wait_us = w->wait_us < TRY_MAX_US ? w->wait_us : TRY_MAX_US;
