@@ -14,16 +14,23 @@
 #define TELL_BAD_NS       (60 * WN_NS_PER_S)
 #define WATCH_NS          WN_NS_PER_S /* host time between readings while nothing runs */
 
+/* Open at every opening of the port until off has been confirmed: only where one is said to be. */
+static bool interlock_waits(const struct station *s)
+{
+    return s->config.interlock != WN_INTERLOCK_UNSAID && s->config.interlock != WN_INTERLOCK_NONE;
+}
+
 void bench_init(struct station *s)
 {
     struct bench *b = &s->bench;
     b->link = NULL;
+    b->interlock_down = interlock_waits(s);
     b->stage = BENCH_CLOSED;
     b->back_off_ns = BACK_OFF_FIRST_NS;
     wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
 }
 
-static void tell_fault(struct station *s, const struct wn_error *error)
+void bench_tell_fault(struct station *s, const struct wn_error *error)
 {
     if (s->campaign == NULL) {
         return;
@@ -47,6 +54,7 @@ static void close_gone(struct station *s)
         b->link->ops->close(b->link);
         b->link = NULL;
     }
+    b->interlock_down = b->interlock_down || interlock_waits(s);
     b->stage = BENCH_CLOSED;
 }
 
@@ -78,7 +86,7 @@ static void off_blindly(struct station *s)
 {
     struct bench *b = &s->bench;
     size_t put = 0;
-    if (b->stage != BENCH_READY && b->stage != BENCH_IDENTIFYING) {
+    if (b->stage != BENCH_READY) {
         (void)bench_open_interlock(s); /* it could not even be switched off: nothing may flow */
     }
     b->link->ops->flush(b->link);
@@ -106,7 +114,7 @@ static void lose(struct station *s, const struct wn_error *error, wn_ns now)
         b->told_code = error->code;
         station_log(s, 3, "%s", error->text);
     }
-    tell_fault(s, error);
+    bench_tell_fault(s, error);
 }
 
 static void open_port(struct station *s, wn_ns now)
@@ -117,7 +125,9 @@ static void open_port(struct station *s, wn_ns now)
     wn_port_settings_init(&settings, s->config.port,
                           s->config.baud > 0 ? s->config.baud : b->dialect.baud);
     if (b->interlock_down) { /* opening raises both lines */
-        settings.dtr = s->config.interlock == WN_INTERLOCK_DTR ? WN_LINE_OFF : WN_LINE_LEAVE;
+        bool dtr =
+            s->config.interlock == WN_INTERLOCK_DTR || s->config.interlock == WN_INTERLOCK_UNSAID;
+        settings.dtr = dtr ? WN_LINE_OFF : WN_LINE_LEAVE;
         settings.rts = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_OFF : WN_LINE_LEAVE;
     }
     int rc = wn_link_open(&b->link, &settings, &err);
@@ -229,45 +239,10 @@ static void choose(struct station *s, wn_ns now)
         (void)wn_error_set(&err, WN_EGUARD,
                            "guard does not hold a duplicate of %s: nothing is switched on",
                            s->config.port);
-        tell_fault(s, &err);
+        bench_tell_fault(s, &err);
     } else if (now >= reading_due(s)) {
         begin_reading(s, now);
     }
-}
-
-static void take_reading(struct station *s)
-{
-    struct wn_reading r = s->bench.session.reading;
-    if (s->bench.dialect.has_clock && (r.has & WN_HAS_TIME) == 0) {
-        struct wn_error err = {0};
-        (void)wn_error_set(&err, WN_EFRAME, "tester on %s: reading without time", s->config.port);
-        tell_fault(s, &err);
-        return;
-    }
-    wn_ns source = s->bench.dialect.has_clock ? r.time_ns : r.host_ns;
-    if (!s->offset_known) {
-        s->offset_ns = source - s->resume_at_ns;
-        s->offset_known = true;
-    }
-    if (source - s->offset_ns <
-        s->campaign_now_ns) { /* only an instrument's own clock can do that */
-        struct wn_error err = {0};
-        s->offset_ns = source - s->campaign_now_ns;
-        (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset",
-                           s->config.port);
-        tell_fault(s, &err);
-    }
-    r.time_ns = source - s->offset_ns;
-    s->reading = r;
-    s->has_reading = true;
-    if (s->campaign == NULL) {
-        return;
-    }
-    if (r.time_ns > s->campaign_now_ns) {
-        s->campaign_now_ns = r.time_ns;
-    }
-    struct wn_event ev = {.kind = WN_EVENT_READING, .time_ns = r.time_ns, .reading = r};
-    station_event(s, &ev);
 }
 
 static void task_done(struct station *s, wn_ns now)
@@ -289,7 +264,7 @@ static void task_done(struct station *s, wn_ns now)
         ev.kind = WN_EVENT_OFF_DONE;
         break;
     case TASK_READ:
-        take_reading(s);
+        measure_take(s);
         return;
     case TASK_NONE:
         return;
@@ -303,6 +278,7 @@ static void ready(struct station *s)
 {
     struct bench *b = &s->bench;
     b->stage = BENCH_READY;
+    b->clock_sure = b->has_guess = false;
     b->back_off_ns = BACK_OFF_FIRST_NS;
     b->told_code = WN_OK;
     b->fault[0] = '\0';
@@ -365,7 +341,7 @@ static void request_failed(struct station *s, wn_ns now)
         return;
     }
     b->task = TASK_NONE;
-    tell_fault(s, &error);
+    bench_tell_fault(s, &error);
 }
 
 void bench_off_now(struct station *s)

@@ -194,6 +194,13 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     if (rc != WN_OK) {
         return rc;
     }
+    if (s->campaign != NULL && !station_settle(s)) {
+        return wn_error_set(err, WN_EIO,
+                            "the end of campaign %s cannot be recorded: mend the disk first, or "
+                            "it would come back",
+                            s->info.name);
+    }
+    guard_beat_grace(s, LOOK_GRACE_S); /* nothing is on, and the disk may take its time */
     campaign_close(s);
     rc = read_parts(s, cell_name, procedure_name, &cell, &procedure, &frozen, err);
     if (rc != WN_OK) {

@@ -160,6 +160,17 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
     station_event(s, &ev);
 }
 
+bool station_settle(struct station *s)
+{
+    if (s->uncommitted || s->store_failed) {
+        station_commit(s);
+    }
+    write_status(s);
+    const char *word = status_word(s, wn_engine_state(s->engine));
+    return !s->store_failed && !s->uncommitted &&
+           (word == NULL || (s->status_written != NULL && strcmp(word, s->status_written) == 0));
+}
+
 void station_commit(struct station *s)
 {
     static struct wn_record state; /* large; the station is one thread */

@@ -44,8 +44,11 @@ struct bench {
     char fault[400]; /* why the instrument is not ready; "" when it is, or is only being opened */
     int told_code;   /* of the last failure logged since it was ready; 0: none. The same one is not
                         logged again */
-    char first_identity[256]; /* of this campaign: another instrument of the same kind is not the
-                                 same one */
+    int idle_flow;   /* readings in a row with current although nothing runs */
+    bool clock_sure, has_guess; /* of the instrument's own clock */
+    wn_ns clock_ns;             /* what it said last */
+    char first_identity[256];   /* of this campaign: another instrument of the same kind is not the
+                                   same one */
 };
 
 struct station {
@@ -139,6 +142,13 @@ void bench_close(struct station *s);
 void bench_identify_again(struct station *s);
 void bench_set_up_again(struct station *s); /* a new campaign has new protections */
 
+/** An instrument's failure, for the engine. */
+void bench_tell_fault(struct station *s, const struct wn_error *error);
+
+/* measure.c */
+/** A reading has come: dated, judged, given to the engine. */
+void measure_take(struct station *s);
+
 /* campaign.c */
 int campaign_start(struct station *s, const char *cell, const char *procedure, const char *name,
                    const char *who, struct wn_error *err);
@@ -155,6 +165,8 @@ void campaign_housekeeping(struct station *s, wn_ns now);
 void station_event(struct station *s, const struct wn_event *ev);
 void station_command(struct station *s, enum wn_event_kind kind, const char *who);
 void station_commit(struct station *s);
+/** Commits what waits and writes the status; false when the disk does not take it. */
+bool station_settle(struct station *s);
 /** Campaign time now. */
 wn_ns station_campaign_time(const struct station *s, wn_ns host_now);
 

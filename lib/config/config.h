@@ -31,6 +31,7 @@ enum wn_restart_policy { WN_RESTART_RESUME, WN_RESTART_HOLD };
 
 /* What a modem line of the port does to the relay between instrument and cell. */
 enum wn_interlock {
+    WN_INTERLOCK_UNSAID,  /* DTR is dropped in an emergency, in case there is one */
     WN_INTERLOCK_DTR,     /* closed while DTR is up: also for a moment when the port is opened */
     WN_INTERLOCK_RTS,     /* closed while RTS is up */
     WN_INTERLOCK_BETWEEN, /* closed while DTR is up and RTS is down: open when the port is opened,

@@ -134,6 +134,7 @@ void expect_same_cell(struct core *c);
 const struct wn_step *step_spec(const struct wn_engine *e);
 void step_begin(struct wn_engine *e);
 void step_resume(struct wn_engine *e);
+void step_pass_over(struct wn_engine *e, wn_ns span); /* nobody knows what happened meanwhile */
 void step_output_done(struct wn_engine *e);
 void step_reading(struct wn_engine *e, const struct wn_reading *r);
 void step_close(struct wn_engine *e, const char *ended_by); /* the output is off: record its end */

@@ -122,6 +122,7 @@ static void on_stop(struct wn_engine *e, const char *who)
     } else { /* off is on its way: its attempts go on being counted, and a halt stays a halt */
         emit_off(e);
         bool fixed = e->c.after_off == AFTER_OFF_HALTED || e->c.after_off == AFTER_OFF_FINISHED;
+        e->c.stop_ordered = e->c.after_off == AFTER_OFF_HALTED; /* once it is acknowledged */
         e->c.after_off = fixed ? e->c.after_off : AFTER_OFF_STOPPED;
     }
     emit_event(e, WN_SEVERITY_INFO, "stopping", "by %s", who);
@@ -139,6 +140,9 @@ static void on_acknowledge(struct wn_engine *e, const char *who)
     e->c.halt_rule[0] = e->c.halt_text[0] = '\0';
     emit_state(e);
     emit_commit(e);
+    if (e->c.stop_ordered && e->c.state == WN_ENGINE_PAUSED) {
+        on_stop(e, "the order given before the halt was over");
+    }
 }
 
 int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct wn_error *err)
@@ -277,6 +281,9 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
             off_reading(e, r); /* its time is wrong, its current is not */
         }
         return;
+    }
+    if (e->c.has_reading) {
+        step_pass_over(e, r->time_ns - e->c.reading.time_ns);
     }
     e->c.reading = *r;
     e->c.has_reading = true;

@@ -129,8 +129,8 @@ static void try_again(struct wn_engine *e, const char *why)
     round_flag(e, WN_FLAG_INTERRUPTED);
     emit_event(
         e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_NOT_OFF),
-        "output could not be verified off after %d attempts (%s): interlock dropped; go to the "
-        "bench and disconnect the cell",
+        "output could not be verified off after %d attempts (%s): interlock told to open, if there "
+        "is one; go to the bench and disconnect the cell",
         OFF_ATTEMPTS_MAX, why);
     emit_state(e);
     emit_commit(e);

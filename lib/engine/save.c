@@ -54,7 +54,7 @@ static void after_restart(struct core *c)
         bool halting = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_HALTED;
         bool stopping = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_STOPPED;
         c->state = halting ? WN_ENGINE_HALTED : WN_ENGINE_PAUSED;
-        c->stop_ordered = stopping;
+        c->stop_ordered = c->stop_ordered || stopping;
         c->paused_since_ns = c->now_ns;
         if (c->round.open) {
             c->round.flags |= WN_FLAG_INTERRUPTED;

@@ -48,6 +48,18 @@ static void set_active(struct step_now *s, bool active, wn_ns now)
     s->active = active;
 }
 
+/* So long nobody looked, or the clock was wrong: no running time of the step, as it is no charge. A
+ * day that never was must not be held against it at every resume. */
+void step_pass_over(struct wn_engine *e, wn_ns span)
+{
+    struct step_now *s = &e->c.step;
+    double most_s = fmax(e->setup.gap_max_s, e->c.output_on ? e->setup.limits.unwatched_s
+                                                            : 3 * e->setup.rest_interval_s);
+    if (s->active && wn_ns_to_s(span) > most_s) {
+        s->active_from_ns += span;
+    }
+}
+
 static void arm_integrator(struct wn_engine *e, const struct wn_step *s)
 {
     struct wn_integrator_setup setup = {

@@ -1,0 +1,113 @@
+/* Readings as they come from the instrument: what time it is by them, and what they say of a cell
+ * that nobody is testing. SPDX-License-Identifier: GPL-3.0-or-later */
+#include "station.h"
+
+#include <math.h>
+#include <stdio.h>
+
+/* Between two readings in a row an instrument's clock moves no further, however fast it runs: a
+ * digit that was spoilt on the way must not become years of the campaign. */
+#define CLOCK_AHEAD_NS (INT64_C(86400) * WN_NS_PER_S)
+/* Without a campaign: so many readings with current are believed; so often is off sent again before
+ * the interlock opens. */
+enum { IDLE_READINGS = 3, IDLE_TRIES = 3 };
+
+/* After an opening, and after anything odd, an instrument's clock is believed when two readings in
+ * a row agree. */
+static bool clock_agrees(struct station *s, wn_ns source)
+{
+    struct bench *b = &s->bench;
+    wn_ns ahead = source - b->clock_ns;
+    bool known = b->clock_sure || b->has_guess;
+    bool near = known && ahead >= 0 && ahead <= CLOCK_AHEAD_NS;
+    struct wn_error err = {0};
+    if (b->clock_sure && !near) {
+        (void)wn_error_set(&err, ahead < 0 ? WN_EINSTRUMENT : WN_EFRAME,
+                           ahead < 0 ? "tester on %s: its clock went back: it was reset"
+                                     : "tester on %s: time of a reading is far ahead of the last",
+                           s->config.port);
+        bench_tell_fault(s, &err);
+    }
+    b->clock_sure = near;
+    b->has_guess = true;
+    b->clock_ns = source;
+    return near;
+}
+
+/* Campaign time of a reading; false: its time cannot be told yet. */
+static bool date(struct station *s, struct wn_reading *r)
+{
+    struct wn_error err = {0};
+    bool own_clock = s->bench.dialect.has_clock;
+    wn_ns source = own_clock ? r->time_ns : r->host_ns;
+    if (own_clock && (r->has & WN_HAS_TIME) == 0) {
+        (void)wn_error_set(&err, WN_EFRAME, "tester on %s: reading without time", s->config.port);
+        bench_tell_fault(s, &err);
+        return false;
+    }
+    if (own_clock && !clock_agrees(s, source)) {
+        return false;
+    }
+    if (!s->offset_known) {
+        s->offset_ns = source - s->resume_at_ns;
+        s->offset_known = true;
+    }
+    if (source - s->offset_ns < s->campaign_now_ns) { /* it was reset: its time begins anew */
+        s->offset_ns = source - s->campaign_now_ns;
+        (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset",
+                           s->config.port);
+        bench_tell_fault(s, &err);
+    }
+    r->time_ns = source - s->offset_ns;
+    return true;
+}
+
+/* Nobody is testing, so nothing may flow. There is no campaign to record it in: it is logged, and
+ * the status says so. */
+static void watch_idle(struct station *s, const struct wn_reading *r)
+{
+    struct bench *b = &s->bench;
+    bool flows =
+        (r->has & WN_HAS_CURRENT) != 0 && !(fabs(r->current_a) <= s->config.limits.off_current_a);
+    if (!flows) {
+        if (b->idle_flow >= IDLE_READINGS) {
+            b->fault[0] = '\0';
+        }
+        b->idle_flow = 0;
+        return;
+    }
+    b->idle_flow++;
+    if (b->idle_flow % IDLE_READINGS != 0) {
+        return;
+    }
+    (void)snprintf(b->fault, sizeof b->fault,
+                   "%.3f A flow although nothing runs: go to the bench, disconnect the cell",
+                   r->current_a);
+    station_log(s, 1, "%s", b->fault);
+    bench_off_now(s);
+    if (b->idle_flow >= IDLE_READINGS * IDLE_TRIES) {
+        station_log(s, 1, "interlock: %s",
+                    bench_open_interlock(s) ? "dropped" : "none that could be dropped");
+    }
+}
+
+void measure_take(struct station *s)
+{
+    struct wn_reading r = s->bench.session.reading;
+    if (s->campaign == NULL) {
+        watch_idle(s, &r);
+    }
+    if (!date(s, &r)) {
+        return;
+    }
+    s->reading = r;
+    s->has_reading = true;
+    if (s->campaign == NULL) {
+        return;
+    }
+    if (r.time_ns > s->campaign_now_ns) {
+        s->campaign_now_ns = r.time_ns;
+    }
+    struct wn_event ev = {.kind = WN_EVENT_READING, .time_ns = r.time_ns, .reading = r};
+    station_event(s, &ev);
+}
