@@ -12,16 +12,16 @@
 
 /* name, seconds with a good line, seconds with a bad one, sentence */
 #define TRUTH_LIST(X)                                                                              \
-    X(HIGH_VOLTAGE, 15, 45, "cell is above the highest voltage while current flows")               \
-    X(LOW_VOLTAGE, 15, 45, "cell is below the lowest voltage while current flows")                 \
-    X(HOT, 15, 45, "cell is hotter than allowed while current flows")                              \
-    X(HIGH_CURRENT, 15, 45, "current is beyond the highest allowed")                               \
-    X(UNREAD, 15, 45, "output is on and nobody reads the cell")                                    \
-    X(NO_STATION, 4, 8, "output is on without a station")                                          \
-    X(NO_GUARD, 20, 45, "output is on without a guard")                                            \
-    X(NOT_RECORDED, 15, 45, "output is on and nothing is written down")                            \
-    X(HALTED, 15, 45, "output is on although the campaign is halted")                              \
-    X(NO_CAMPAIGN, 15, 45, "output is on without a campaign that runs")
+    X(HIGH_VOLTAGE, 3, 20, "cell is above the highest voltage while current flows")                \
+    X(LOW_VOLTAGE, 3, 20, "cell is below the lowest voltage while current flows")                  \
+    X(HOT, 3, 20, "cell is hotter than allowed while current flows")                               \
+    X(HIGH_CURRENT, 3, 20, "current is beyond the highest allowed")                                \
+    X(UNREAD, 5, 20, "output is on and nobody reads the cell")                                     \
+    X(NO_STATION, 2, 2, "output is on without a station")                                          \
+    X(NO_GUARD, 3, 20, "output is on without a guard")                                             \
+    X(NOT_RECORDED, 5, 20, "output is on and nothing is written down")                             \
+    X(HALTED, 5, 30, "output is on although the campaign is halted")                               \
+    X(NO_CAMPAIGN, 5, 20, "output is on without a campaign that runs")
 
 enum rule {
 #define TRUTH_ENUM(name, good, bad, text) TRUTH_##name,
