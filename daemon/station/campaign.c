@@ -235,6 +235,7 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     }
     if (rc == WN_OK) {
         copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
+        s->bench.interlock_latched = false;
         bench_set_up_again(s);
         s->marked = halt_marker_is_set(s); /* of an earlier campaign: taken away now */
         station_command(s, WN_EVENT_START, who);

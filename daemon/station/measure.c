@@ -86,6 +86,7 @@ static void watch_idle(struct station *s, const struct wn_reading *r)
     station_log(s, 1, "%s", b->fault);
     bench_off_now(s);
     if (b->idle_flow >= IDLE_READINGS * IDLE_TRIES) {
+        b->interlock_latched = true;
         station_log(s, 1, "interlock: %s",
                     bench_open_interlock(s) ? "dropped" : "none that could be dropped");
     }

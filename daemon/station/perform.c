@@ -64,6 +64,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         bench_off_now(s);
         return WN_OK;
     case WN_ACTION_INTERLOCK:
+        b->interlock_latched = true;
         station_log(s, 2, "interlock: %s",
                     bench_open_interlock(s) ? "dropped" : "none that could be dropped");
         return WN_OK;
@@ -151,8 +152,11 @@ void station_event(struct station *s, const struct wn_event *first)
 
 void station_command(struct station *s, enum wn_event_kind kind, const char *who)
 {
-    if (kind == WN_EVENT_RESUME && s->bench.interlock_down && s->bench.stage == BENCH_READY) {
-        bench_set_up_again(s); /* off, confirmed, before the interlock closes */
+    if (kind == WN_EVENT_RESUME && s->bench.interlock_down) {
+        s->bench.interlock_latched = false;
+        if (s->bench.stage == BENCH_READY) {
+            bench_set_up_again(s); /* off, confirmed, before the interlock closes */
+        }
     }
     struct wn_event ev = {.kind = kind,
                           .time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock))};

@@ -37,10 +37,12 @@ struct bench {
     wn_ns back_off_ns;
     bool off_wanted, output_wanted;
     struct wn_output output;
-    bool guarded;        /* the guard holds a duplicate */
-    bool interlock_down; /* dropped, or to be dropped as soon as the port is there */
-    uint64_t told_bad;   /* bad replies logged so far */
-    wn_ns tell_bad_ns;   /* host time: not before */
+    bool guarded;           /* the guard holds a duplicate */
+    bool interlock_latched; /* opened in an emergency: an operator's start or resume alone closes it
+                             */
+    bool interlock_down;    /* dropped, or to be dropped as soon as the port is there */
+    uint64_t told_bad;      /* bad replies logged so far */
+    wn_ns tell_bad_ns;      /* host time: not before */
     char fault[400]; /* why the instrument is not ready; "" when it is, or is only being opened */
     int told_code;   /* of the last failure logged since it was ready; 0: none. The same one is not
                         logged again */

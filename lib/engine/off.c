@@ -103,8 +103,9 @@ static void try_again(struct wn_engine *e, const char *why)
         e->c.off_attempts++;
         return;
     }
-    if (e->c.interlock_dropped) { /* still sending off; everything else has been done, and is told
-                                     again now and then */
+    if (e->c.interlock_dropped) { /* everything has been done, is done again, and told now and then
+                                   */
+        emit_interlock(e);
         if (e->c.now_ns >= e->c.rewarn_ns) {
             e->c.rewarn_ns = e->c.now_ns + REWARN_NS;
             emit_event(e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_NOT_OFF),

@@ -21,6 +21,8 @@
 #define CONTACT_SPAN_NS (10 * WN_NS_PER_S)
 /* After so long at rest the voltage has relaxed far enough to be compared with itself. */
 #define REST_SETTLE_NS (600 * WN_NS_PER_S)
+/* Two readings in a row at rest, minutes apart at most, are so close. */
+#define REST_STEP_V 0.05
 /* One hour of 1 It moves the rated capacity, of which charge_max_ah is this multiple. */
 #define CHARGE_MAX_OF_RATED 1.25
 
@@ -362,9 +364,14 @@ static void remember_rest(struct wn_envelope *e, const struct wn_reading *r,
 {
     bool at_rest = !c->output_on && has(r, WN_HAS_VOLTAGE | WN_HAS_CURRENT) &&
                    fabs(r->current_a) <= e->limits.off_current_a;
-    if (!at_rest) {
+    if (!at_rest || c->since_change_ns != e->rest_since_ns) { /* another rest */
         e->rest_high_v = NAN;
-        return;
+        e->rest_since_ns = c->since_change_ns;
+    }
+    bool agrees = e->has_last && has(&e->last, WN_HAS_VOLTAGE) &&
+                  fabs(r->voltage_v - e->last.voltage_v) <= REST_STEP_V;
+    if (!at_rest || !agrees) {
+        return; /* one wild reading must not be what all later ones are compared with */
     }
     e->rest_v = r->voltage_v;
     if (r->time_ns - c->since_change_ns >= REST_SETTLE_NS) {

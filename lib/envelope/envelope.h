@@ -123,6 +123,7 @@ struct wn_envelope {
     bool has_rise;
     wn_ns same_from_ns;        /* no value has moved since */
     wn_ns same_temperature_ns; /* the cell temperature has not, or no high current flowed before */
+    wn_ns rest_since_ns;       /* which rest it is */
     double rest_v;             /* last at rest; NaN: none yet */
     double rest_high_v;        /* highest of this rest, once settled; NaN: not settled yet */
 };

@@ -178,6 +178,7 @@ static void test_contact(void **state)
         for (int direction = -1; direction <= 1; direction += 2) {
             struct story s;
             begin(&s, &l);
+            assert_int_equal(at(&s, -1), WN_RULE_COUNT);
             assert_int_equal(at(&s, 0), WN_RULE_COUNT);
             output(&s, direction, 1);
             s.r.voltage_v = 3.7 + direction * rows[i].ohm;
@@ -188,12 +189,14 @@ static void test_contact(void **state)
     }
     struct story s;
     begin(&s, &l);
+    assert_int_equal(at(&s, -1), WN_RULE_COUNT);
     assert_int_equal(at(&s, 0), WN_RULE_COUNT);
     output(&s, -1, 1);
     s.r.voltage_v = 3.4; /* a cell does fall so far in a while: judged at the onset only */
     assert_int_equal(at(&s, 10.001), WN_RULE_COUNT);
     assert_int_equal(at(&s, 11), WN_RULE_COUNT);
     begin(&s, &l);
+    assert_int_equal(at(&s, -1), WN_RULE_COUNT);
     assert_int_equal(at(&s, 0), WN_RULE_COUNT);
     output(&s, -1, 0.19); /* too little current to tell */
     s.r.voltage_v = 3.6;
@@ -217,6 +220,12 @@ static void test_rest_sag(void **state)
     assert_int_equal(at(&s, 120), WN_RULE_COUNT);
     s.r.voltage_v = 3.95;
     assert_int_equal(at(&s, 600), WN_RULE_COUNT);
+    assert_int_equal(at(&s, 610), WN_RULE_COUNT);
+    s.r.voltage_v = 4.15; /* one wild reading is nothing to compare with */
+    assert_int_equal(at(&s, 620), WN_RULE_COUNT);
+    s.r.voltage_v = 3.95;
+    assert_int_equal(at(&s, 630), WN_RULE_COUNT);
+    assert_int_equal(at(&s, 640), WN_RULE_COUNT);
     s.r.voltage_v = 3.8501;
     for (int t = 700; t < 720; t++) {
         assert_int_equal(at(&s, t), WN_RULE_COUNT);
