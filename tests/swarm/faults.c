@@ -270,7 +270,7 @@ void faults_ambush(void)
     enum fault f = (enum fault)wn_prng_below(&sim.noise, FAULTS);
     if (!sim.healing && ambush && plans[f].enabled && !sim.fault[f] &&
         (plans[f].lasts_s > 0 || (f != FAULT_SUSPENDED && f < FAULT_COMMAND_PAUSE))) {
-        ambushed = f;
+        ambushed = (int)f;
     }
 }
 

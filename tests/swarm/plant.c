@@ -8,8 +8,9 @@
 
 #include "virtual_bench/tester_internal.h"
 
-#define LOOK_NS (WN_NS_PER_S / 4)
-#define FLOWS_A 0.03 /* a stuck output that was set to nothing is no danger */
+#define LOOK_NS   (WN_NS_PER_S / 4)
+#define BETWEEN_V 3.5  /* charges are set above it, discharges below */
+#define FLOWS_A   0.03 /* a stuck output that was set to nothing is no danger */
 
 static struct wn_tester tester; /* large */
 static struct wn_scpi_input input;
@@ -118,8 +119,8 @@ static bool begins(const char *line, const char *with)
     return strncmp(line, with, strlen(with)) == 0;
 }
 
-/* A two-quadrant tester knows no function: above the cell's voltage it charges, below it
- * discharges. Its protections are cleared with its errors. True: nothing is left to do. */
+/* A two-quadrant tester knows no function: set high it charges, set low it discharges. Its
+ * protections are cleared with its errors. True: nothing is left to do. */
 static bool plain_manners(char *line, size_t size)
 {
     char rest[200];
@@ -133,9 +134,8 @@ static bool plain_manners(char *line, size_t size)
         (void)snprintf(rest, sizeof rest, "%.199s", line + strlen("SOUR:VOLT:PROT "));
         (void)snprintf(line, size, "SOUR:VOLT:PROT:HIGH %s", rest);
     } else if (begins(line, "OUTP ON") && !tester.output) {
-        tester.set.function = tester.set.voltage_v > wn_cell_voltage(&tester.cell, 0.0)
-                                  ? WN_TESTER_CHARGE
-                                  : WN_TESTER_DISCHARGE;
+        tester.set.function =
+            tester.set.voltage_v > BETWEEN_V ? WN_TESTER_CHARGE : WN_TESTER_DISCHARGE;
     } else if (begins(line, "OUTP OFF")) {
         tester.trips &= ~(unsigned)WN_TESTER_TRIP_STOP;
     } else if (begins(line, "*CLS")) {
