@@ -17,7 +17,7 @@ void wn_listen_defaults(struct wn_listen_setup *out)
     out->pause_max_s = 120;
     out->pulse_max_s = 60;
     out->level_step = 0.1;
-    out->late_max_s = 30;
+    out->late_max_s = 90;
     out->jump_max_s = 600;
     out->wild_v = 0.05;
     out->wild_part = 0.1;
@@ -35,7 +35,8 @@ void wn_listen_init(struct wn_listen *l, const struct wn_listen_setup *setup)
     l->emptied_a = l->emptied_v = l->before_pulse_v = NAN;
 }
 
-struct wn_listen_event *tell(struct wn_listen_found *found, enum wn_listen_kind kind, wn_ns time_ns)
+struct wn_listen_event *listen_tell(struct wn_listen_found *found, enum wn_listen_kind kind,
+                                    wn_ns time_ns)
 {
     wn_assert(found->n < WN_LISTEN_FOUND_MAX);
     struct wn_listen_event *e = &found->event[found->n++];
@@ -59,21 +60,46 @@ static bool outside(double b, double a, double c, double margin)
     return b > fmax(a, c) + margin || b < fmin(a, c) - margin;
 }
 
-/* Only between two neighbours that tell the same: where the load changes, a voltage below both may
- * well be the last before the cut-off. */
+static double margin_a(const struct wn_listen *l, const struct wn_reading *c)
+{
+    const struct wn_listen_setup *s = &l->setup;
+    double amps = fmax(fabs(l->before.reading.current_a), fabs(c->current_a));
+    return fmax(s->rest_below_a, s->wild_part * amps);
+}
+
+/* Do the reading before and the one behind tell the same? */
+static bool agree(const struct wn_listen *l, const struct wn_reading *c)
+{
+    return l->has_before && l->before_kind == kind_of(&l->setup, c) &&
+           fabs(l->before.reading.current_a - c->current_a) <= 2 * margin_a(l, c);
+}
+
+/* No step is one reading long: a load unlike the readings before and behind it, by its direction or
+ * by far. (A rest of one reading may lie between two loads.) */
+static bool is_stray_load(const struct wn_listen *l, const struct wn_reading *b,
+                          const struct wn_reading *c)
+{
+    const struct wn_reading *a = &l->before.reading;
+    int kind = kind_of(&l->setup, b);
+    double amps = fmax(fabs(a->current_a), fabs(c->current_a));
+    bool alone = kind != l->before_kind && kind != kind_of(&l->setup, c);
+    return l->has_before && kind != 0 && (alone || fabs(b->current_a) > 3 * amps);
+}
+
+/* Not judged is the voltage of the last reading of a load, which may well be the lowest, nor that
+ * of a single one at rest, which may be the highest. */
 static bool is_wild(const struct wn_listen *l, const struct wn_reading *b,
                     const struct wn_reading *c)
 {
     const struct wn_listen_setup *s = &l->setup;
     const struct wn_reading *a = &l->before.reading;
-    double amps = fmax(fabs(a->current_a), fabs(c->current_a));
-    double margin_a = fmax(s->rest_below_a, s->wild_part * amps);
-    if (!l->has_before || l->before_kind != kind_of(s, c) ||
-        fabs(a->current_a - c->current_a) > 2 * margin_a) {
-        return false;
-    }
-    return outside(b->voltage_v, a->voltage_v, c->voltage_v, s->wild_v) ||
-           outside(b->current_a, a->current_a, c->current_a, margin_a);
+    bool equal = agree(l, c);
+    int kind = kind_of(s, b);
+    bool resting = kind == 0 && l->before_kind == 0;
+    bool judge_v = equal || (l->has_before && (kind == kind_of(s, c) || resting));
+    return is_stray_load(l, b, c) ||
+           (judge_v && outside(b->voltage_v, a->voltage_v, c->voltage_v, s->wild_v)) ||
+           (equal && outside(b->current_a, a->current_a, c->current_a, margin_a(l, c)));
 }
 
 /* A kind that only this reading has, between two equal ones, is taken for theirs. */
@@ -85,7 +111,9 @@ static int judged_kind(const struct wn_listen *l, const struct wn_listen_row *b,
         return kind;
     }
     bool same_cycle = !l->setup.has_cycles || l->before.cycle == c->cycle;
-    return same_cycle && kind_of(&l->setup, &c->reading) == l->before_kind ? l->before_kind : kind;
+    bool equal = l->setup.as_told ? kind_of(&l->setup, &c->reading) == l->before_kind
+                                  : agree(l, &c->reading);
+    return same_cycle && equal ? l->before_kind : kind;
 }
 
 /* The oldest of the inbox; it does not go on before there is one behind it to be judged with. */
@@ -100,7 +128,7 @@ static void pop(struct wn_listen *l, struct wn_listen_found *found)
         l->inbox[0].broken = next->broken || row.broken;
         return;
     }
-    steps_take(l, &row, judged_kind(l, &row, next), next, found);
+    listen_steps_take(l, &row, judged_kind(l, &row, next), next, found);
 }
 
 /* -- order
@@ -162,8 +190,8 @@ static void accept(struct wn_listen *l, const struct wn_listen_row *row,
 
 static bool is_near(const struct wn_listen *l, wn_ns t)
 {
-    return !l->has_newest || (t >= l->newest_ns - wn_ns_from_s(l->setup.late_max_s) &&
-                              t <= l->newest_ns + wn_ns_from_s(l->setup.jump_max_s));
+    wn_ns window_ns = wn_ns_from_s(l->setup.late_max_s);
+    return !l->has_newest || (t >= l->newest_ns - window_ns && t <= l->newest_ns + window_ns);
 }
 
 /* Campaign time goes on by what host time says; without it not at all, and what happened meanwhile
@@ -177,20 +205,27 @@ static void reset_clock(struct wn_listen *l, const struct wn_listen_row *first,
     l->offset_ns = at_ns - first->reading.time_ns;
     l->next_broken = !known;
     l->counts.clock_resets++;
-    (void)tell(found, WN_LISTEN_CLOCK_RESET, at_ns);
+    (void)listen_tell(found, WN_LISTEN_CLOCK_RESET, at_ns);
+}
+
+/* Does the reading behind it bear the suspect out? A clock that was reset does not go on where it
+ * was before. */
+static bool borne_out(const struct wn_listen *l, const struct wn_listen_row *row)
+{
+    wn_ns behind = row->reading.time_ns - l->suspect.reading.time_ns;
+    bool back = l->suspect.reading.time_ns + l->offset_ns < l->newest_ns;
+    return behind > 0 && behind <= wn_ns_from_s(l->setup.jump_max_s) &&
+           !(back && row->reading.time_ns + l->offset_ns > l->newest_ns);
 }
 
 /* A time far from all others may be a garbled one: the reading behind it decides. */
-static void listen(struct wn_listen *l, const struct wn_listen_row *row,
-                   struct wn_listen_found *found)
+static void hear(struct wn_listen *l, const struct wn_listen_row *row,
+                 struct wn_listen_found *found)
 {
-    wn_ns t = row->reading.time_ns + l->offset_ns;
-    bool near_newest = is_near(l, t);
+    bool near_newest = is_near(l, row->reading.time_ns + l->offset_ns);
     if (l->has_suspect) {
-        wn_ns behind = row->reading.time_ns - l->suspect.reading.time_ns;
-        bool follows = behind > 0 && behind <= wn_ns_from_s(l->setup.jump_max_s);
         l->has_suspect = false;
-        if (!near_newest && follows) {
+        if (!near_newest && borne_out(l, row)) {
             if (l->suspect.reading.time_ns + l->offset_ns < l->newest_ns) {
                 reset_clock(l, &l->suspect, found);
             }
@@ -218,7 +253,7 @@ void wn_listen_row(struct wn_listen *l, const struct wn_listen_row *row,
     } else if (l->setup.as_told) {
         put(l, row, l->waiting, found);
     } else {
-        listen(l, row, found);
+        hear(l, row, found);
     }
 }
 
@@ -237,5 +272,5 @@ void wn_listen_end(struct wn_listen *l, struct wn_listen_found *found)
     while (l->waiting > 0) {
         pop(l, found);
     }
-    steps_end(l, found);
+    listen_steps_end(l, found);
 }

@@ -56,8 +56,10 @@ struct wn_listen_setup {
     double pause_max_s; /* a rest so long within a discharge does not end it */
     double pulse_max_s; /* a load so short is a pulse: no discharge, and no charge, of its own */
     double level_step;  /* relative change of the discharge current that is a new level; 0: none */
-    double late_max_s;  /* a reading further back than this tells of a clock that was reset */
-    double jump_max_s;  /* a reading further ahead is believed when the next one follows it */
+    double late_max_s;  /* a time further back or ahead than this is believed when the next reading
+                           follows it: back, the clock was reset; ahead, readings were lost.
+                           Longer than the tester's longest interval */
+    double jump_max_s;  /* it follows within so long */
     double wild_v;      /* one reading further than this outside its two neighbours is garbled */
     double wild_part; /* the same for current: part of the larger neighbour, beside rest_below_a */
     double voltage_max_v, current_max_a; /* beyond these magnitudes it is no reading of a cell */
@@ -66,7 +68,7 @@ struct wn_listen_setup {
 };
 
 /** Set-up for a station that listens, as far as it does not depend on the cell (common practice, no
- * source): pause 120 s, pulse 60 s, level 10 %, late 30 s, jump 600 s, wild 50 mV and 10 %, swap
+ * source): pause 120 s, pulse 60 s, level 10 %, late 90 s, jump 600 s, wild 50 mV and 10 %, swap
  * 150 mV after 300 s. What depends on the cell is NaN, gaps are 60 s, rest is below 20 mA. */
 void wn_listen_defaults(struct wn_listen_setup *out);
 

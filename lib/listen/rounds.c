@@ -24,10 +24,10 @@ static void bridge(struct wn_integrator *g, const struct wn_reading *rest)
 
 static bool is_pulse(const struct wn_listen *l)
 {
-    return steps_is_pulse(l, l->run.load_s, l->run.whole.crossed);
+    return listen_steps_is_pulse(l, l->run.load_s, l->run.whole.crossed);
 }
 
-void run_step_begins(struct wn_listen *l, const struct wn_reading *first, bool joined)
+void listen_run_step_begins(struct wn_listen *l, const struct wn_reading *first, bool joined)
 {
     struct wn_listen_run *run = &l->run;
     if (run->open && joined) {
@@ -39,7 +39,7 @@ void run_step_begins(struct wn_listen *l, const struct wn_reading *first, bool j
             return;
         }
     }
-    run_close(l);
+    listen_run_close(l);
     memset(run, 0, sizeof *run);
     run->open = true;
     run->onset_ohm = not_measured;
@@ -64,7 +64,7 @@ static void keep_tail(struct wn_listen_run *run, const struct wn_reading *r)
     run->beyond += run->whole.crossed;
 }
 
-void run_integrate(struct wn_listen *l, const struct wn_reading *r, bool closing)
+void listen_run_integrate(struct wn_listen *l, const struct wn_reading *r, bool closing)
 {
     struct wn_listen_run *run = &l->run;
     if (!run->open || l->kind >= 0) {
@@ -80,7 +80,7 @@ void run_integrate(struct wn_listen *l, const struct wn_reading *r, bool closing
     keep_tail(run, r);
 }
 
-void run_close(struct wn_listen *l)
+void listen_run_close(struct wn_listen *l)
 {
     struct wn_listen_run *run = &l->run;
     struct wn_listen_round *r = &l->round;
@@ -106,12 +106,12 @@ void run_close(struct wn_listen *l)
 /* -- rounds
  * ------------------------------------------------------------------------------------ */
 
-bool round_had_discharge(const struct wn_listen *l)
+bool listen_round_had_discharge(const struct wn_listen *l)
 {
     return l->round.has_discharge || (l->run.open && !is_pulse(l));
 }
 
-void round_begin(struct wn_listen *l, int64_t cycle, wn_ns start_ns)
+void listen_round_begin(struct wn_listen *l, int64_t cycle, wn_ns start_ns)
 {
     struct wn_listen_round *r = &l->round;
     memset(r, 0, sizeof *r);
@@ -143,7 +143,8 @@ static void add_charge(struct wn_listen_charge *c, const struct wn_step_sums *s,
     c->tapered = c->tapered || tapered;
 }
 
-void round_step_over(struct wn_listen *l, const struct wn_step_sums *s, bool tapered, bool pulse)
+void listen_round_step_over(struct wn_listen *l, const struct wn_step_sums *s, bool tapered,
+                            bool pulse)
 {
     struct wn_listen_round *r = &l->round;
     if (r->open) {
@@ -153,13 +154,13 @@ void round_step_over(struct wn_listen *l, const struct wn_step_sums *s, bool tap
         r->ambient_max_c = fmax(r->ambient_max_c, s->ambient_max_c);
         r->flags |= l->kind != 0 && s->missing_s > 0 ? WN_FLAG_GAP : 0u;
     }
-    if (l->kind > 0 && !(pulse && round_had_discharge(l))) {
+    if (l->kind > 0 && !(pulse && listen_round_had_discharge(l))) {
         add_charge(&l->charge, s, tapered);
     }
 }
 
 /* A load begins after so much rest. */
-void round_rest_over(struct wn_listen *l, double rest_s, int next_kind)
+void listen_round_rest_over(struct wn_listen *l, double rest_s, int next_kind)
 {
     if (l->setup.as_told || next_kind == 0 || l->load_kind == 0 || !l->round.open) {
         return;
@@ -168,7 +169,7 @@ void round_rest_over(struct wn_listen *l, double rest_s, int next_kind)
         l->round.flags |= WN_FLAG_SHORT_REST;
     }
     if (rest_s > l->setup.pause_recovery_s) {
-        bool next = next_kind > 0 && round_had_discharge(l);
+        bool next = next_kind > 0 && listen_round_had_discharge(l);
         *(next ? &l->next_flags : &l->round.flags) |= WN_FLAG_AFTER_PAUSE;
     }
 }
@@ -243,7 +244,7 @@ static void derive(const struct wn_listen *l, wn_ns end_ns, struct wn_cycle_reco
 static void tell_check_up(struct wn_listen *l, const struct wn_cycle_record *c,
                           struct wn_listen_found *found)
 {
-    struct wn_check_up_record *u = &tell(found, WN_LISTEN_CHECK_UP, c->end_ns)->u.check_up;
+    struct wn_check_up_record *u = &listen_tell(found, WN_LISTEN_CHECK_UP, c->end_ns)->u.check_up;
     memset(u, 0, sizeof *u);
     u->check_up = ++l->check_ups;
     u->after_cycle = l->cycles;
@@ -261,7 +262,7 @@ static void tell_check_up(struct wn_listen *l, const struct wn_cycle_record *c,
 }
 
 /* A round without a discharge is a cycle only where the log says so. */
-void round_end(struct wn_listen *l, wn_ns end_ns, struct wn_listen_found *found)
+void listen_round_end(struct wn_listen *l, wn_ns end_ns, struct wn_listen_found *found)
 {
     struct wn_listen_round *r = &l->round;
     struct wn_cycle_record c;
@@ -283,7 +284,7 @@ void round_end(struct wn_listen *l, wn_ns end_ns, struct wn_listen_found *found)
         tell_check_up(l, &c, found);
         return;
     }
-    struct wn_listen_cycle *out = &tell(found, WN_LISTEN_CYCLE, end_ns)->u.cycle;
+    struct wn_listen_cycle *out = &listen_tell(found, WN_LISTEN_CYCLE, end_ns)->u.cycle;
     out->record = c;
     out->has_discharge = r->has_discharge;
     out->crossed = r->has_discharge && r->discharge.crossed;

@@ -17,7 +17,7 @@ static bool in_time(const struct wn_listen *l, double load_s)
     return load_s <= l->setup.pulse_max_s;
 }
 
-bool steps_is_pulse(const struct wn_listen *l, double load_s, bool crossed)
+bool listen_steps_is_pulse(const struct wn_listen *l, double load_s, bool crossed)
 {
     return !l->setup.as_told && in_time(l, load_s) && !crossed;
 }
@@ -45,7 +45,7 @@ static void begin_step(struct wn_listen *l, int kind, wn_ns start_ns, struct wn_
     l->voltage_max_v = -INFINITY;
     l->loaded = 0;
     l->steps++;
-    struct wn_listen_step *p = &tell(found, WN_LISTEN_STEP_BEGUN, start_ns)->u.step;
+    struct wn_listen_step *p = &listen_tell(found, WN_LISTEN_STEP_BEGUN, start_ns)->u.step;
     memset(p, 0, sizeof *p);
     p->number = l->steps;
     p->kind = kind < 0 ? WN_STEP_DISCHARGE : kind > 0 ? WN_STEP_CHARGE : WN_STEP_REST;
@@ -56,7 +56,7 @@ static void begin_step(struct wn_listen *l, int kind, wn_ns start_ns, struct wn_
 static void integrate(struct wn_listen *l, const struct wn_reading *r, bool closing)
 {
     (void)wn_integrator_add(&l->g, r);
-    run_integrate(l, r, closing);
+    listen_run_integrate(l, r, closing);
     if (!closing) {
         l->loaded++;
         l->current_max_a = fmax(l->current_max_a, fabs(r->current_a));
@@ -100,14 +100,14 @@ static void end_step(struct wn_listen *l, bool level, struct wn_listen_found *fo
         return;
     }
     wn_integrator_sums(&l->g, &s);
-    bool pulse =
-        l->kind != 0 &&
-        steps_is_pulse(l, wn_ns_to_s(l->before.reading.time_ns - l->load_start_ns), s.crossed);
+    bool pulse = l->kind != 0 &&
+                 listen_steps_is_pulse(l, wn_ns_to_s(l->before.reading.time_ns - l->load_start_ns),
+                                       s.crossed);
     bool tapered = is_tapered(l) || (l->kind > 0 && s.crossed && s.cv_s > 0);
     judge_pulse(l, pulse, level);
     l->in_step = false;
     l->load_kind = l->kind != 0 ? l->kind : l->load_kind;
-    struct wn_listen_event *e = tell(found, WN_LISTEN_STEP_ENDED, l->g.last.time_ns);
+    struct wn_listen_event *e = listen_tell(found, WN_LISTEN_STEP_ENDED, l->g.last.time_ns);
     struct wn_listen_step *p = &e->u.step;
     memset(p, 0, sizeof *p);
     p->number = l->steps;
@@ -123,7 +123,7 @@ static void end_step(struct wn_listen *l, bool level, struct wn_listen_found *fo
                    : tapered                ? "current"
                    : level                  ? "level"
                                             : "other");
-    round_step_over(l, &s, tapered, pulse);
+    listen_round_step_over(l, &s, tapered, pulse);
     p->cycle = l->round.open ? l->round.cycle : 0;
 }
 
@@ -144,7 +144,7 @@ static bool new_round(const struct wn_listen *l, const struct wn_listen_row *row
         return row->cycle != l->round.cycle;
     }
     /* A listened charge may be a pulse: see promote(). */
-    return l->setup.as_told && round_had_discharge(l) && (row->segment || kind > 0);
+    return l->setup.as_told && listen_round_had_discharge(l) && (row->segment || kind > 0);
 }
 
 /* A current that stays at another level is a step of its own. */
@@ -169,7 +169,7 @@ static void begin_load(struct wn_listen *l, const struct wn_listen_row *row, int
     if (kind >= 0) {
         return;
     }
-    run_step_begins(l, &row->reading, joined);
+    listen_run_step_begins(l, &row->reading, joined);
     bool seen = joined && l->before_kind == 0 &&
                 wn_ns_to_s(row->reading.time_ns - a->time_ns) <= ONSET_MAX_S;
     if (seen && isnan(l->run.onset_ohm.value)) {
@@ -195,16 +195,16 @@ static void change(struct wn_listen *l, const struct wn_listen_row *row, int kin
         integrate(l, &row->reading, true);
     }
     end_step(l, level, found);
-    round_rest_over(l, rest_s, kind);
+    listen_round_rest_over(l, rest_s, kind);
     if (l->setup.as_told) {
-        run_close(l); /* rests are not looked through */
+        listen_run_close(l); /* rests are not looked through */
     }
     if (round) {
         bool skipped = l->round.open && l->setup.has_cycles && row->cycle > l->round.cycle + 1;
-        run_close(l);
+        listen_run_close(l);
         l->charge.any = l->charge.any && !skipped;
-        round_end(l, from_ns, found);
-        round_begin(l, l->setup.has_cycles ? row->cycle : l->cycles + 1, from_ns);
+        listen_round_end(l, from_ns, found);
+        listen_round_begin(l, l->setup.has_cycles ? row->cycle : l->cycles + 1, from_ns);
     }
     begin_step(l, kind, closing ? row->reading.time_ns : from_ns, found);
     if (kind != 0) {
@@ -238,12 +238,12 @@ static void promote(struct wn_listen *l, const struct wn_reading *r, struct wn_l
     if (l->setup.as_told || l->kind <= 0 || in_time(l, wn_ns_to_s(r->time_ns - l->load_start_ns))) {
         return;
     }
-    if (round_had_discharge(l)) {
-        run_close(l);
-        round_end(l, l->step_start_ns, found);
-        round_begin(l, l->cycles + 1, l->step_start_ns);
+    if (listen_round_had_discharge(l)) {
+        listen_run_close(l);
+        listen_round_end(l, l->step_start_ns, found);
+        listen_round_begin(l, l->cycles + 1, l->step_start_ns);
     }
-    run_close(l); /* what is left of a pulse is none of the next discharge */
+    listen_run_close(l); /* what is left of a pulse is none of the next discharge */
 }
 
 /* Long at rest the voltage of a cell does not jump. */
@@ -260,21 +260,21 @@ static void swap(struct wn_listen *l, const struct wn_listen_row *row,
 {
     wn_ns at_ns = l->before.reading.time_ns;
     end_step(l, false, found);
-    run_close(l);
-    round_end(l, at_ns, found);
+    listen_run_close(l);
+    listen_round_end(l, at_ns, found);
     l->charge.any = false;
     l->emptied_a = l->emptied_v = NAN;
     l->load_kind = 0;
     l->next_flags = 0;
     l->has_level = false;
-    struct wn_listen_event *e = tell(found, WN_LISTEN_SWAPPED, row->reading.time_ns);
+    struct wn_listen_event *e = listen_tell(found, WN_LISTEN_SWAPPED, row->reading.time_ns);
     e->u.swapped.from_v = l->before.reading.voltage_v;
     e->u.swapped.to_v = row->reading.voltage_v;
     begin_step(l, 0, row->reading.time_ns, found);
 }
 
-void steps_take(struct wn_listen *l, const struct wn_listen_row *row, int kind,
-                const struct wn_listen_row *next, struct wn_listen_found *found)
+void listen_steps_take(struct wn_listen *l, const struct wn_listen_row *row, int kind,
+                       const struct wn_listen_row *next, struct wn_listen_found *found)
 {
     bool round = new_round(l, row, kind), level = new_level(l, row, kind, next);
     if (row->broken) {
@@ -296,16 +296,16 @@ void steps_take(struct wn_listen *l, const struct wn_listen_row *row, int kind,
     l->before = *row;
     l->before_kind = kind;
     l->has_before = true;
-    struct wn_listen_event *e = tell(found, WN_LISTEN_READING, row->reading.time_ns);
+    struct wn_listen_event *e = listen_tell(found, WN_LISTEN_READING, row->reading.time_ns);
     e->u.reading.reading = row->reading;
     e->u.reading.step_number = l->steps;
 }
 
-void steps_end(struct wn_listen *l, struct wn_listen_found *found)
+void listen_steps_end(struct wn_listen *l, struct wn_listen_found *found)
 {
     end_step(l, false, found);
-    run_close(l);
+    listen_run_close(l);
     if (l->has_before) {
-        round_end(l, l->before.reading.time_ns, found);
+        listen_round_end(l, l->before.reading.time_ns, found);
     }
 }

@@ -85,6 +85,9 @@ static void keep(struct world *w, const struct wn_record *r)
     switch (r->kind) {
     case WN_RECORD_READING:
         w->readings++;
+        if (w->on_reading != NULL) {
+            w->on_reading(w->on_reading_arg, &r->u.reading.reading);
+        }
         break;
     case WN_RECORD_STEP_BEGIN:
         tell(w, "step %d: %s", (int)r->u.step.step_number, r->u.step.description);

@@ -46,6 +46,8 @@ struct world {
     struct wn_state_record committed_state, pending_state;
     int intents_committed, intents_pending, outputs;
     long readings;
+    void (*on_reading)(void *arg, const struct wn_reading *r); /* each one that is recorded */
+    void *on_reading_arg;
     double true_out_ah, true_in_ah; /* delivered and taken by the cell itself */
     char trace[WORLD_TRACE_SIZE];
     size_t trace_len;
