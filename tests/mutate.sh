@@ -205,7 +205,7 @@ copy_tree || die "the sources cannot be copied to $src"
 generator=
 command -v ninja >/dev/null && generator=-GNinja
 # Warnings about what a mutation leaves unused are no errors here; no debug information: it is built often.
-cmake -S "$src" -B "$build" ${generator:+"$generator"} -DCMAKE_BUILD_TYPE=RelWithDebInfo \
+cmake -S "$src" -B "$build" ${generator:+"$generator"} -DCMAKE_BUILD_TYPE=RelWithDebInfo -DWN_MUTATE=ON \
     -DCMAKE_C_FLAGS_RELWITHDEBINFO=-O1 -DCMAKE_C_FLAGS=-w >"$work/log/configure" 2>&1 ||
     die "the copy cannot be configured: see $work/log/configure"
 ctest --test-dir "$build" -N 2>/dev/null | sed -n 's/^ *Test *#[0-9]*: //p' >"$work/all_tests"

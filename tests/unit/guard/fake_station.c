@@ -118,10 +118,11 @@ static void send_odd_size(const char *how)
     static char large[65536];
     size_t size = strcmp(how, "short") == 0   ? 3
                   : strcmp(how, "empty") == 0 ? 0
+                  : strcmp(how, "cut") == 0   ? sizeof registration - 1
                   : strcmp(how, "long") == 0  ? sizeof registration + 1
                                               : sizeof large;
     memcpy(large, &registration, sizeof registration);
-    (void)send_with(large, size, &port, strcmp(how, "long") == 0 ? 1 : 0, 0);
+    (void)send_with(large, size, &port, strcmp(how, "long") == 0 || strcmp(how, "cut") == 0, 0);
 }
 
 /* A message with one thing wrong in it; false: no such thing. */
@@ -221,7 +222,7 @@ static void release_nothing(void)
 
 static void misbehave(const char *how)
 {
-    static const char *const odd[] = {"short", "empty", "long", "huge"};
+    static const char *const odd[] = {"short", "empty", "cut", "long", "huge"};
     say(how);
     for (size_t i = 0; i < sizeof odd / sizeof odd[0]; i++) {
         if (strcmp(how, odd[i]) == 0) {

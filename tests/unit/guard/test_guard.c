@@ -166,7 +166,7 @@ static void test_ends(void **state)
 
 static void test_sizes(void **state)
 {
-    RUN("short", "empty", "long", "huge");
+    RUN("short", "empty", "cut", "long", "huge");
 }
 
 static void test_contents(void **state)
@@ -444,6 +444,16 @@ int main(int argc, char **argv)
     const struct CMUnitTest many[] = {T(test_good), T(test_many_descriptors)};
     if (argc > 1 && strcmp(argv[1], "descriptors") == 0) {
         return cmocka_run_group_tests(many, NULL, NULL) != 0;
+    }
+    for (size_t i = 1; argc > 1 && i < sizeof tests / sizeof tests[0]; i++) { /* one by its name */
+        if (strcmp(argv[1], tests[i].name + strlen("test_")) == 0) {
+            const struct CMUnitTest one[] = {tests[0], tests[i]};
+            return cmocka_run_group_tests(one, NULL, NULL) != 0;
+        }
+    }
+    if (argc > 1) {
+        print_error("no test is called %s\n", argv[1]);
+        return 2;
     }
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
