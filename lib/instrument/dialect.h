@@ -11,6 +11,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 #include "base/err.h"
 #include "base/reading.h"
 
@@ -121,5 +122,11 @@ bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field);
 /** Checks a dialect read from a file: required commands, placeholders known, safe_off present.
  * Texts name d->file. */
 int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err);
+
+/** Copies a reply for a message: bytes outside printable ASCII become '?', a long one ends in
+ * "...". Returns buf. */
+const char *wn_reply_text(const char *reply, size_t len, char *buf, size_t size);
+/** The standard's text of an error number. */
+const char *wn_scpi_error_text(int64_t number);
 
 #endif

@@ -205,10 +205,11 @@ static enum wn_verdict judge_errors(struct wn_session *s, const char *line, size
         return WN_VERDICT_GOOD;
     }
     s->old_errors = true;
-    (void)wn_error_set(
-        err, WN_EINSTRUMENT,
-        "the instrument refuses what it was sent: %s; compare the commands in %s with its manual",
-        wn_reply_text(line, len, text, sizeof text), s->dialect->file);
+    (void)wn_error_set(err, WN_EINSTRUMENT,
+                       "the instrument refuses what it was sent: %s (%s); compare the commands in "
+                       "%s with its manual",
+                       wn_reply_text(line, len, text, sizeof text), wn_scpi_error_text(number),
+                       s->dialect->file);
     return WN_VERDICT_FAILED;
 }
 
