@@ -4,7 +4,7 @@
 
 packages_build="gcc libc6-dev cmake make pkg-config libserialport-dev libsqlite3-dev libconfig-dev libjansson-dev libgsl-dev"
 packages_run="gnuplot-nox fonts-dejavu-core"
-packages_test="libcmocka-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd"
+packages_test="libcmocka-dev libmodbus-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd"
 packages_vm="qemu-system-x86 busybox-static cpio"
 
 # missing PACKAGES...: those of them that are not installed.

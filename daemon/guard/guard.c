@@ -170,7 +170,8 @@ static bool obey(struct child *c, const struct guard_message *m, int fd)
     return fd < 0 && (m->type == GUARD_BEAT || m->type == GUARD_RELEASE);
 }
 
-/* Takes one message; false: nothing more is to be read. Two descriptors do not fit: MSG_CTRUNC. */
+/* Takes one message; false: nothing more is to be read. The room for one descriptor holds two, by
+ * its alignment; what is beyond these the kernel closes and tells by MSG_CTRUNC. */
 static bool receive(struct child *c)
 {
     union {
@@ -187,18 +188,19 @@ static bool receive(struct child *c)
     if (n < 0 && (errno == EAGAIN || errno == EINTR)) {
         return false;
     }
-    int fd = -1;
+    int fd[2] = {-1, -1};
     struct cmsghdr *cm = n >= 0 ? CMSG_FIRSTHDR(&h) : NULL;
     if (cm != NULL && cm->cmsg_level == SOL_SOCKET && cm->cmsg_type == SCM_RIGHTS) {
-        memcpy(&fd, CMSG_DATA(cm), sizeof fd);
+        size_t len = cm->cmsg_len - CMSG_LEN(0);
+        memcpy(fd, CMSG_DATA(cm), len < sizeof fd ? len : sizeof fd);
     }
     bool whole = n == (ssize_t)sizeof m && (h.msg_flags & (MSG_TRUNC | MSG_CTRUNC)) == 0;
-    if (whole && obey(c, &m, fd)) {
+    if (whole && fd[1] < 0 && obey(c, &m, fd[0])) {
         return true; /* a descriptor was taken into a slot */
     }
-    if (fd >= 0 && (!whole || m.slot >= GUARD_SLOTS || c->dup[m.slot].fd != fd)) {
-        (void)close(fd);
-    }
+    bool taken = whole && m.slot < GUARD_SLOTS && fd[0] >= 0 && c->dup[m.slot].fd == fd[0];
+    (void)close(taken ? -1 : fd[0]);
+    (void)close(fd[1]);
     put_down(c, n == 0 ? "closed its socket" : "sent what makes no sense");
     return false;
 }

@@ -232,6 +232,10 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     }
     if (rc == WN_OK) {
         rc = begin_session(s, err);
+        if (rc != WN_OK) {
+            campaign_close(s);
+            (void)unlink(s->campaign_path);
+        }
     }
     if (rc == WN_OK) {
         copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
@@ -370,6 +374,7 @@ static int restore(struct station *s, struct wn_error *err)
         rc = wn_campaign_state_utc(s->campaign, &last_utc, err);
     }
     if (rc == WN_OK) {
+        s->outage_s = last_utc > 0 ? (double)(s->clock->ops->utc(s->clock) - last_utc) / 1e6 : 0;
         reset_clock(s, state.time_ns + outage_ns(s, last_utc));
     }
     return rc;
@@ -433,8 +438,11 @@ static void go_on(struct station *s, const char *status, int found)
     bool marked = paused && (s->marked || strcmp(status, "halted") == 0);
     bool wanted = paused && !stop && !marked && strcmp(status, "running") == 0 &&
                   s->config.on_restart == WN_RESTART_RESUME && found == 1;
+    bool long_ago = wanted && s->outage_s > s->config.resume_within_s;
+    wanted = wanted && !long_ago;
     bool often = wanted && resumed_too_often(s);
     const char *how = stop               ? "ending, as was ordered before"
+                      : long_ago         ? "waiting for the operator: nobody looked for too long"
                       : wanted && !often ? "going on, once the cell has been looked at"
                                          : "waiting for the operator";
     tell_restart(s, status, found, how);

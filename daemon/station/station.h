@@ -74,9 +74,10 @@ struct station {
     wn_ns tell_log_ns;            /* host time: not before */
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
-    bool marked;                  /* the marker of a halt stands beside the socket */
-    const char *status_written;   /* word in the campaign file; NULL: not known */
-    bool looked;                  /* for an unfinished campaign */
+    double outage_s; /* since the state that was found had been saved, by the time of day */
+    bool marked;     /* the marker of a halt stands beside the socket */
+    const char *status_written; /* word in the campaign file; NULL: not known */
+    bool looked;                /* for an unfinished campaign */
     bool broken; /* one was found that cannot be gone on with: nothing else is started */
     char broken_text[400];
     wn_ns look_again_ns; /* host time: not before */

@@ -46,6 +46,7 @@ struct wn_station_config {
     int baud; /* 0: the dialect's */
     enum wn_restart_policy on_restart;
     enum wn_interlock interlock;
+    double resume_within_s;  /* by itself only after an outage no longer than this */
     int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
     struct wn_limits limits; /* the station's own, before tightening by the cell */
     struct wn_accuracy accuracy;

@@ -15,7 +15,10 @@
 /* The rise rate is taken over at least this span, so that one count of a thermometer is no rate. */
 #define RISE_SPAN_NS (10 * WN_NS_PER_S)
 /* A jump is a jump only between neighbouring readings. */
-#define JUMP_SPAN_NS (5 * WN_NS_PER_S)
+#define JUMP_SPAN_NS    (5 * WN_NS_PER_S)
+#define JUMP_MEMORY_NS  (15 * WN_NS_PER_S)
+#define JUMPS_LOOKED_AT 0xffffu /* among so many readings (bits) ... */
+enum { CHATTERS = 4 };          /* ... so many jumps are no accident */
 
 /* Judged at switching on: the first readings after the current has settled. */
 #define CONTACT_SPAN_NS (10 * WN_NS_PER_S)
@@ -168,15 +171,40 @@ static struct finding judge_while_off(const struct wn_limits *l, const struct wn
     return above(fabs(r->current_a), l->off_current_a);
 }
 
-static struct finding judge_jump(const struct wn_envelope *e, const struct wn_reading *r,
+static int ones(unsigned bits)
+{
+    int n = 0;
+    for (; bits != 0; bits &= bits - 1) {
+        n++;
+    }
+    return n;
+}
+
+/* Away from the last reading that was no jump itself: a step that stays is found by the second
+ * reading, a single wild one is not. A contact that chatters shows by many jumps in a short time.
+ */
+static struct finding judge_jump(struct wn_envelope *e, const struct wn_reading *r,
                                  const struct wn_envelope_context *c)
 {
     wn_ns span = r->time_ns - e->last.time_ns;
-    if (!e->has_last || !has(&e->last, WN_HAS_VOLTAGE) || span > JUMP_SPAN_NS ||
-        e->last.time_ns - c->since_change_ns < SETTLE_NS) {
+    bool neighbour = e->has_last && has(&e->last, WN_HAS_VOLTAGE) && span <= JUMP_SPAN_NS &&
+                     e->last.time_ns - c->since_change_ns >= SETTLE_NS;
+    if (!neighbour || r->time_ns - e->steady_ns > JUMP_MEMORY_NS ||
+        e->steady_ns - c->since_change_ns < SETTLE_NS) {
+        e->steady_v = r->voltage_v;
+        e->steady_ns = r->time_ns;
+        e->jumps = 0;
         return not_judged;
     }
-    return above(fabs(r->voltage_v - e->last.voltage_v), e->limits.voltage_jump_v);
+    double limit_v = e->limits.voltage_jump_v;
+    struct finding f = above(fabs(r->voltage_v - e->steady_v), limit_v);
+    e->jumps = e->jumps << 1 | (fabs(r->voltage_v - e->last.voltage_v) > limit_v);
+    if (!f.holds) {
+        e->steady_v = r->voltage_v;
+        e->steady_ns = r->time_ns;
+    }
+    f.holds = f.holds || (f.applies && ones(e->jumps & JUMPS_LOOKED_AT) >= CHATTERS);
+    return f;
 }
 
 static bool charging_cool_or_warm(const struct wn_limits *l, const struct wn_reading *r,

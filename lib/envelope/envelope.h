@@ -123,9 +123,12 @@ struct wn_envelope {
     bool has_rise;
     wn_ns same_from_ns;        /* no value has moved since */
     wn_ns same_temperature_ns; /* the cell temperature has not, or no high current flowed before */
-    wn_ns rest_since_ns;       /* which rest it is */
-    double rest_v;             /* last at rest; NaN: none yet */
-    double rest_high_v;        /* highest of this rest, once settled; NaN: not settled yet */
+    double steady_v;           /* of the last reading that was no jump, and when */
+    wn_ns steady_ns;
+    unsigned jumps;      /* bit by bit: was that reading one? The latest is the lowest */
+    wn_ns rest_since_ns; /* which rest it is */
+    double rest_v;       /* last at rest; NaN: none yet */
+    double rest_high_v;  /* highest of this rest, once settled; NaN: not settled yet */
 };
 
 struct wn_envelope_verdict {

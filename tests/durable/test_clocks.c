@@ -205,11 +205,11 @@ static void test_numbers_far_along(void **state)
     static struct wn_record r;
     int64_t n = 0;
     c->next_reading = c->next_event = c->next_intent = far;
-    fixture_reading(&r, far, far);
+    fixture_reading(&r, 1, far);
     fixture_put(c, &r);
-    fixture_event(&r, far, WN_SEVERITY_INFO);
+    fixture_event(&r, 1, WN_SEVERITY_INFO);
     fixture_put(c, &r);
-    fixture_intent(&r, far);
+    fixture_intent(&r, 1);
     fixture_put(c, &r);
     fixture_commit(c, RIG_UTC_US);
     wn_campaign_close(c);

@@ -16,6 +16,8 @@ static struct plan {
     wn_ns next_ns, begun_ns, end_ns;
 } plans[FAULTS];
 static wn_ns drift_ns;
+static bool ambush;  /* this seed's faults like transitions */
+static int ambushed; /* what begins as soon as the station's turn is over; -1: nothing */
 
 static const struct {
     const char *name;
@@ -60,6 +62,8 @@ void faults_begin(void)
     double share = uniform(0.1, 0.5);
     double tempo = sim.own_clock ? TEMPO_OWN_CLOCK : 1.0;
     memset(plans, 0, sizeof plans);
+    ambush = sim.seed % 2 == 0;
+    ambushed = -1;
     for (int f = 0; f < FAULTS; f++) {
         struct plan *p = &plans[f];
         p->enabled = wn_prng_uniform(&sim.choice) < share;
@@ -260,6 +264,16 @@ static void begin_or_strike(enum fault f)
     change(f, true);
 }
 
+/* Transitions are where programs break: some of the faults wait for one. */
+void faults_ambush(void)
+{
+    enum fault f = (enum fault)wn_prng_below(&sim.noise, FAULTS);
+    if (!sim.healing && ambush && plans[f].enabled && !sim.fault[f] &&
+        (plans[f].lasts_s > 0 || (f != FAULT_SUSPENDED && f < FAULT_COMMAND_PAUSE))) {
+        ambushed = f;
+    }
+}
+
 static void end(enum fault f)
 {
     plans[f].end_ns = WN_NS_NEVER;
@@ -271,6 +285,10 @@ static void end(enum fault f)
 wn_ns faults_run(void)
 {
     wn_ns next = WN_NS_NEVER;
+    if (ambushed >= 0 && !sim.healing) {
+        begin_or_strike((enum fault)ambushed);
+    }
+    ambushed = -1;
     for (int f = 0; f < FAULTS; f++) {
         struct plan *p = &plans[f];
         if (sim.now_ns >= p->end_ns) {

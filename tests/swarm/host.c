@@ -20,6 +20,7 @@ static wn_ns wake_ns, hang_ns; /* monotonic, world */
 static wn_ns gone_ns, service_ns, suspend_end_ns;
 static long kill_in;
 static bool kill_is_power;
+static int last_state; /* of the engine */
 
 /* ---- clock ---- */
 
@@ -67,6 +68,7 @@ void host_begin(void)
     gone_ns = service_ns = sim.now_ns;
     suspend_end_ns = INT64_MIN / 2;
     kill_in = 0;
+    last_state = -1;
     guard_begin();
 }
 
@@ -274,6 +276,11 @@ static json_t *turn(const json_t *request)
     wait = wait > TURN_MAX_NS ? TURN_MAX_NS : wait < TURN_MIN_NS ? TURN_MIN_NS : wait;
     wake_ns = now + (bench_has_output(&st) && wait > WN_NS_PER_MS ? WN_NS_PER_MS : wait);
     ledger_status(&st);
+    int state = st.campaign != NULL ? (int)wn_engine_state(st.engine) : -1;
+    if (state != last_state) {
+        last_state = state;
+        faults_ambush();
+    }
     return reply;
 }
 

@@ -90,7 +90,7 @@ void plant_sync(void)
     bool was_on = tester.output;
     for (wn_ns behind = lag(); behind > 0; behind = lag()) {
         wn_ns step = tester.relay && behind > LOOK_NS ? LOOK_NS : behind;
-        tester_advance(&tester, step);
+        wn_tester_advance(&tester, step);
         apply_contactor();
         truth_look();
     }

@@ -111,6 +111,8 @@ void faults_begin(void);
 /** Begins and ends what is due; the next time it wants to be called is returned. */
 wn_ns faults_run(void);
 void faults_end(void);
+/** The campaign has just changed its state: a good moment for a fault. */
+void faults_ambush(void);
 
 /* operator.c */
 void operator_begin(void);

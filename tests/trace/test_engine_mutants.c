@@ -239,6 +239,21 @@ static void test_a_halt_on_its_way_survives_a_kill(void **state)
     end_world(w);
 }
 
+static void test_a_stop_during_a_halt_is_carried_out_after_it(void **state)
+{
+    (void)state;
+    struct world *w = charging();
+    w->ammeter_lag_s = 2;
+    w->temperature_offset_c = 60;
+    world_turn(w);
+    assert_int_equal(wn_engine_state(w->engine), WN_ENGINE_SWITCHING_OFF);
+    world_command(w, WN_EVENT_STOP);
+    world_until(w, WN_ENGINE_HALTED, 60); /* a halt stays one until somebody has seen it */
+    world_command(w, WN_EVENT_ACKNOWLEDGE);
+    world_until(w, WN_ENGINE_STOPPED, 60);
+    end_world(w);
+}
+
 /* --- watching --- */
 
 static void test_an_instrument_that_is_on_while_paused_is_switched_off(void **state)
@@ -404,6 +419,22 @@ static void test_a_discharge_with_gaps_is_no_measure_of_the_next_charge(void **s
     end_world(w);
 }
 
+/* A day that nobody saw is no running time of the charge, whose limit is 8 h. */
+static void test_unseen_time_ends_no_step(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    w->setup.limits.unwatched_s = NAN;
+    begin(w);
+    world_until_output(w, WN_OUTPUT_CHARGE);
+    world_for(w, 60);
+    w->now_ns += 86400 * WN_NS_PER_S; /* the clock jumped: nothing flowed meanwhile */
+    world_until(w, WN_ENGINE_FINISHED, 1e6);
+    assert_string_equal(w->step[0].ended_by, "current");
+    assert_false(world_told(w, "ALARM"));
+    end_world(w);
+}
+
 static void test_invalid_cycles_do_not_end_the_campaign(void **state)
 {
     (void)state;
@@ -431,6 +462,7 @@ int main(void)
         cmocka_unit_test(test_a_halt_says_what_to_do_before_it_goes_on),
         cmocka_unit_test(test_a_failed_recording_switches_off_at_once),
         cmocka_unit_test(test_a_halt_on_its_way_survives_a_kill),
+        cmocka_unit_test(test_a_stop_during_a_halt_is_carried_out_after_it),
         cmocka_unit_test(test_an_instrument_that_is_on_while_paused_is_switched_off),
         cmocka_unit_test(test_single_lost_replies_do_not_add_up),
         cmocka_unit_test(test_a_leak_after_the_stop_that_stays_drops_the_interlock),
@@ -442,6 +474,7 @@ int main(void)
         cmocka_unit_test(test_after_a_restart_nothing_is_known_of_what_was_taken_out),
         cmocka_unit_test(test_an_interrupted_charge_is_not_judged_by_the_discharge_before),
         cmocka_unit_test(test_a_discharge_with_gaps_is_no_measure_of_the_next_charge),
+        cmocka_unit_test(test_unseen_time_ends_no_step),
         cmocka_unit_test(test_invalid_cycles_do_not_end_the_campaign),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

@@ -182,11 +182,8 @@ static int set_output(struct wn_tester *t, const struct wn_scpi_unit *u, struct 
     int rc;
     (void)r;
     rc = wn_scpi_bool(u->param[0], &on);
-    if (rc == 0 && on && t->trips != 0) {
+    if (rc == 0 && !wn_tester_switch(t, on)) {
         return WN_SCPI_CONFLICT; /* latched until OUTPut:PROTection:CLEar or *RST */
-    }
-    if (rc == 0) {
-        tester_output(t, on);
     }
     return rc;
 }
@@ -213,48 +210,36 @@ static int set_clear(struct wn_tester *t, const struct wn_scpi_unit *u, struct r
 
 static void put_time(struct wn_tester *t, struct reply *r)
 {
-    reply_fixed(r, (double)t->time_ns / NS_PER_S, 6);
+    reply_measured(r, &t->style, (double)(t->time_ns - t->own_zero_ns) / NS_PER_S, 6, "s");
 }
 
 /* The decimals are the resolution: 0.1 mV, 0.1 mA, 0.01 K. */
 static void put_voltage(struct wn_tester *t, struct reply *r)
 {
-    const struct wn_tester_accuracy *a = &t->setup.accuracy;
-    double reading_v = wn_cell_voltage(&t->cell, t->flow_a) * (1.0 + a->voltage_gain) +
-                       a->voltage_offset_v + t->faults.offset_v +
-                       a->voltage_noise_v * wn_prng_normal(&t->prng);
-    reply_fixed(r, t->faults.sense_open ? NAN : reading_v, 4);
+    reply_measured(r, &t->style, wn_tester_read_voltage(t), 4, "V");
 }
 
 static void put_current(struct wn_tester *t, struct reply *r)
 {
-    const struct wn_tester_accuracy *a = &t->setup.accuracy;
-    reply_fixed(r,
-                t->flow_a * (1.0 + a->current_gain) + a->current_offset_a + t->faults.offset_a +
-                    a->current_noise_a * wn_prng_normal(&t->prng),
-                4);
+    reply_measured(r, &t->style, wn_tester_read_current(t), 4, "A");
 }
 
-static void put_temperature(struct wn_tester *t, double true_c, struct reply *r)
+static void put_ambient(struct wn_tester *t, struct reply *r)
 {
-    const struct wn_tester_accuracy *a = &t->setup.accuracy;
-    reply_fixed(
-        r, true_c + a->temperature_offset_c + a->temperature_noise_c * wn_prng_normal(&t->prng), 2);
+    reply_measured(r, &t->style, wn_tester_read_ambient(t), 2, "C");
 }
 
 static void put_cell_temperature(struct wn_tester *t, struct reply *r)
 {
-    if (t->faults.thermometer == WN_THERMOMETER_FROZEN) {
-        reply_fixed(r, t->faults.frozen_c, 2); /* to the last digit: that is what frozen means */
-    } else {
-        put_temperature(t, tester_thermometer(t), r);
-    }
+    reply_measured(r, &t->style, wn_tester_read_temperature(t), 2, "C");
 }
 
 static int get_all(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     static const struct wn_scpi_range span = {WN_SCPI_SECOND, 0.0, 1e6, REST_DEFAULT_S};
-    double span_s = t->relay ? FLOW_DEFAULT_S : REST_DEFAULT_S;
+    const char *between = t->style.comma ? ";" : ",";
+    bool flows = t->relay || stages_closed(t);
+    double span_s = flows ? FLOW_DEFAULT_S : REST_DEFAULT_S;
 
     if (u->params == 1) {
         int rc = wn_scpi_number(u->param[0], &span, &span_s);
@@ -262,26 +247,27 @@ static int get_all(struct wn_tester *t, const struct wn_scpi_unit *u, struct rep
             return rc;
         }
     }
-    span_s = fmin(span_s, t->relay ? FLOW_MAX_S : REST_MAX_S);
-    tester_advance(t, (int64_t)llround(span_s * NS_PER_S));
+    span_s = fmin(span_s, flows ? FLOW_MAX_S : REST_MAX_S);
+    tester_measure(t, (int64_t)llround(span_s * NS_PER_S));
     reply_begin(r);
     put_time(t, r);
-    reply_text(r, ",");
+    reply_text(r, between);
     put_voltage(t, r);
-    reply_text(r, ",");
+    reply_text(r, between);
     put_current(t, r);
-    reply_text(r, ",");
+    reply_text(r, between);
     put_cell_temperature(t, r);
-    reply_text(r, ",");
-    put_temperature(t, t->cell.ambient_c, r);
-    reply_text(r, t->output ? ",1" : ",0");
+    reply_text(r, between);
+    put_ambient(t, r);
+    reply_text(r, between);
+    reply_text(r, t->output ? "1" : "0");
     return 0;
 }
 
 static int measure(struct wn_tester *t, void (*put)(struct wn_tester *, struct reply *),
                    struct reply *r)
 {
-    tester_advance(t, PLAIN_NS);
+    tester_measure(t, PLAIN_NS);
     reply_begin(r);
     put(t, r);
     return 0;
@@ -303,11 +289,6 @@ static int get_temperature(struct wn_tester *t, const struct wn_scpi_unit *u, st
 {
     (void)u;
     return measure(t, put_cell_temperature, r);
-}
-
-static void put_ambient(struct wn_tester *t, struct reply *r)
-{
-    put_temperature(t, t->cell.ambient_c, r);
 }
 
 static int get_ambient(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)

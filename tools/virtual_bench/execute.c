@@ -72,6 +72,13 @@ void reply_number(struct reply *r, double value)
     reply_text(r, isnan(value) ? NOT_A_NUMBER : wn_num_format(value, 9, buf, sizeof buf));
 }
 
+void reply_measured(struct reply *r, const struct wn_number_style *style, double value,
+                    int decimals, const char *unit)
+{
+    char buf[WN_STYLE_SIZE];
+    reply_text(r, wn_style_write(style, value, decimals, unit, buf));
+}
+
 int reply_answer(struct reply *r, double value)
 {
     reply_begin(r);

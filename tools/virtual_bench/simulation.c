@@ -68,6 +68,12 @@ static int get_current(struct wn_tester *t, const struct wn_scpi_unit *u, struct
     return reply_answer(r, t->flow_a);
 }
 
+static int get_both(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
+{
+    (void)u;
+    return reply_answer(r, (double)t->both_count);
+}
+
 static int set_thermometer(struct wn_tester *t, const struct wn_scpi_unit *u, struct reply *r)
 {
     static const char *const words[] = {"NONE", "OPEN", "FREeze"};
@@ -165,6 +171,7 @@ const struct command wn_tester_simulation_commands[] = {
     {"SIMulation:CELL:TEMPerature", NULL, 0, get_temperature, 0, 0},
     {"SIMulation:CELL:VOLTage", NULL, 0, get_voltage, 0, 0},
     {"SIMulation:CELL:CURRent", NULL, 0, get_current, 0, 0},
+    {"SIMulation:CELL:BOTH", NULL, 0, get_both, 0, 0},
     {"SIMulation:FAULt:THERmometer", set_thermometer, 1, NULL, 0, 0},
     {"SIMulation:FAULt:SENSe", set_sense, 1, NULL, 0, 0},
     {"SIMulation:FAULt:OUTPut", set_stuck, 1, NULL, 0, 0},

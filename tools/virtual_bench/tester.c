@@ -10,8 +10,6 @@
 #define NS_PER_S     INT64_C(1000000000)
 #define FLOW_STEP_NS (NS_PER_S / 4)  /* longest step while current flows */
 #define REST_STEP_NS (60 * NS_PER_S) /* at rest the cell's step is exact */
-#define COMPLIANCE_V 0.05            /* a load cannot pull its terminals below this */
-#define POWER_MAX_A  30.0
 #define RUN_ON_S     60.0 /* so far behind its end a discharge is followed to its crossing */
 
 bool wn_tester_setup_init(struct wn_tester_setup *s, const char *cell)
@@ -111,10 +109,15 @@ double tester_truth_cutoff(const struct wn_tester *t)
     if (!isnan(t->setup.truth_cutoff_v)) {
         return t->setup.truth_cutoff_v;
     }
+    for (int i = 0; i < t->stages; i++) {
+        if (t->stage[i]->load && t->stage[i]->closed) {
+            return fmax(t->setup.cell.cutoff_v, t->stage[i]->voltage_v);
+        }
+    }
     return fmax(t->setup.cell.cutoff_v, t->set.voltage_v);
 }
 
-static void note_crossing(struct wn_tester *t, const struct wn_cell *c, double dt_s,
+void tester_note_crossing(struct wn_tester *t, const struct wn_cell *c, double dt_s,
                           double current_a)
 {
     struct wn_tester_discharge *d = &t->discharge;
@@ -131,7 +134,7 @@ static void note_crossing(struct wn_tester *t, const struct wn_cell *c, double d
     t->delivered_ah = d->truth.capacity_ah;
 }
 
-static void begin_discharge(struct wn_tester *t)
+void tester_begin_discharge(struct wn_tester *t)
 {
     t->delivered_ah = NAN;
     t->discharge = (struct wn_tester_discharge){
@@ -144,7 +147,7 @@ static void begin_discharge(struct wn_tester *t)
 /* A controller that stops at the crossing it has seen, noise and all, may stop a moment before the
  * true one: then a copy of the cell goes on to it. A discharge that was far from it (a pulse, an
  * interrupted one) is not finished and leaves no truth. */
-static void end_discharge(struct wn_tester *t)
+void tester_end_discharge(struct wn_tester *t)
 {
     struct wn_tester_discharge *d = &t->discharge;
     struct wn_tester_truth *truth = &d->truth;
@@ -153,7 +156,7 @@ static void end_discharge(struct wn_tester *t)
 
     d->on = false;
     for (int n = 0; !d->crossed && t->flow_a < 0.0 && n * dt_s < RUN_ON_S; n++) {
-        note_crossing(t, &copy, dt_s, t->flow_a);
+        tester_note_crossing(t, &copy, dt_s, t->flow_a);
         wn_cell_step(&copy, dt_s, t->flow_a);
     }
     if (!d->crossed) {
@@ -191,12 +194,13 @@ static bool discharging(const struct wn_tester *t)
 static void set_relay(struct wn_tester *t)
 {
     t->relay = t->output || (t->relay && t->faults.stuck_on);
-    if (t->discharge.on && !discharging(t)) {
-        end_discharge(t);
+    if (t->discharge.on && !discharging(t) && !stages_closed(t)) {
+        tester_end_discharge(t);
     }
     if (!t->relay) {
-        t->flow_a = 0.0;
+        t->flow_a = t->others_a;
     }
+    stages_look(t);
 }
 
 void tester_output(struct wn_tester *t, bool on)
@@ -227,7 +231,7 @@ static void protect(struct wn_tester *t)
     if (discharging(t) && voltage_v < s->protect_low_v) {
         why |= WN_TESTER_TRIP_LOW;
     }
-    if (fabs(t->flow_a) > s->protect_current_a) {
+    if (fabs(t->flow_a - t->others_a) > s->protect_current_a) {
         why |= WN_TESTER_TRIP_CURRENT;
     }
     if (tester_thermometer(t) > s->protect_temperature_c) { /* false when it is open */
@@ -246,35 +250,53 @@ static void flow_in(struct wn_tester *t, double dt_s)
     wn_cell_step(&t->cell, dt_s, t->flow_a);
 }
 
+static int64_t least(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+int64_t tester_draw(struct wn_tester *t, int64_t ns, double wanted_a, double stop_v, bool *stopped)
+{
+    struct wn_tester_discharge *d = &t->discharge;
+    double dt_s = (double)ns / (double)NS_PER_S;
+    double lowest_v = fmax(fmax(stop_v, tester_truth_cutoff(t)), COMPLIANCE_V);
+    double after_s;
+    struct wn_cell next = t->cell;
+
+    if (!d->on) {
+        tester_begin_discharge(t);
+    }
+    t->flow_a = wanted_a;
+    wn_cell_step(&next, dt_s, t->flow_a);
+    if (wn_cell_voltage(&next, t->flow_a) > lowest_v) { /* nearly always */
+        t->cell = next;
+    } else {
+        t->flow_a = wn_cell_solve_voltage(&t->cell, dt_s, COMPLIANCE_V, t->flow_a, 0.0);
+        tester_note_crossing(t, &t->cell, dt_s, t->flow_a);
+        if (stop_v > 0.0 && wn_cell_crosses(&t->cell, dt_s, t->flow_a, stop_v, &after_s)) {
+            ns = least(ns, (int64_t)ceil(after_s * (double)NS_PER_S));
+            *stopped = true;
+        }
+        if (ns > 0) {
+            wn_cell_step(&t->cell, (double)ns / (double)NS_PER_S, t->flow_a);
+        }
+    }
+    d->truth.temperature_max_c = fmax(d->truth.temperature_max_c, t->cell.temperature_c);
+    return ns;
+}
+
 /* Lets the discharge run for up to ns, to its stop at most; returns how long it ran. */
 static int64_t flow_out(struct wn_tester *t, int64_t ns)
 {
     double dt_s = (double)ns / (double)NS_PER_S;
     double stop_v = t->output ? t->set.voltage_v : 0.0;
-    double lowest_v = fmax(fmax(stop_v, tester_truth_cutoff(t)), COMPLIANCE_V);
-    double after_s;
-    struct wn_cell next = t->cell;
+    double wanted_a = t->set.function == WN_TESTER_DISCHARGE
+                          ? -t->set.current_a
+                          : wn_cell_solve_power(&t->cell, dt_s, t->set.power_w, POWER_MAX_A);
+    bool stopped = false;
 
-    t->flow_a = t->set.function == WN_TESTER_DISCHARGE
-                    ? -t->set.current_a
-                    : wn_cell_solve_power(&t->cell, dt_s, t->set.power_w, POWER_MAX_A);
-    wn_cell_step(&next, dt_s, t->flow_a);
-    if (wn_cell_voltage(&next, t->flow_a) > lowest_v) { /* nearly always */
-        t->cell = next;
-        return ns;
-    }
-    t->flow_a = wn_cell_solve_voltage(&t->cell, dt_s, COMPLIANCE_V, t->flow_a, 0.0);
-    note_crossing(t, &t->cell, dt_s, t->flow_a);
-    if (stop_v > 0.0 && wn_cell_crosses(&t->cell, dt_s, t->flow_a, stop_v, &after_s)) {
-        int64_t until_ns = (int64_t)ceil(after_s * (double)NS_PER_S);
-        ns = until_ns < ns ? until_ns : ns;
-        if (ns > 0) {
-            wn_cell_step(&t->cell, (double)ns / (double)NS_PER_S, t->flow_a);
-        }
-        t->trips |= WN_TESTER_TRIP_STOP;
-        return ns;
-    }
-    wn_cell_step(&t->cell, dt_s, t->flow_a);
+    ns = tester_draw(t, ns, wanted_a, stop_v, &stopped);
+    t->trips |= stopped ? (unsigned)WN_TESTER_TRIP_STOP : 0u;
     return ns;
 }
 
@@ -283,23 +305,14 @@ static int64_t flow(struct wn_tester *t, int64_t ns)
     struct wn_tester_discharge *d = &t->discharge;
 
     if (d->on && !discharging(t)) { /* stuck, and told to charge instead */
-        end_discharge(t);
+        tester_end_discharge(t);
     }
     if (!discharging(t)) {
         flow_in(t, (double)ns / (double)NS_PER_S);
     } else {
-        if (!d->on) {
-            begin_discharge(t);
-        }
         ns = flow_out(t, ns);
-        d->truth.temperature_max_c = fmax(d->truth.temperature_max_c, t->cell.temperature_c);
     }
     return ns;
-}
-
-static int64_t least(int64_t a, int64_t b)
-{
-    return a < b ? a : b;
 }
 
 /* Runs what was planned for now; returns the time until the next plan. */
@@ -315,23 +328,36 @@ static int64_t run_plans(struct wn_tester *t)
     return t->plans_done < s->plans ? s->plan[t->plans_done].time_ns - t->time_ns : INT64_MAX;
 }
 
-void tester_advance(struct wn_tester *t, int64_t ns)
+/* The tester alone at the cell. */
+static void advance_alone(struct wn_tester *t, int64_t step_ns)
+{
+    unsigned before = t->trips;
+
+    t->time_ns += flow(t, step_ns);
+    if (t->trips != before) { /* the stop */
+        tester_output(t, false);
+    } else if (t->output) {
+        protect(t);
+    }
+}
+
+void wn_tester_advance(struct wn_tester *t, int64_t ns)
 {
     int64_t end_ns = t->time_ns + ns;
 
     while (t->time_ns < end_ns) {
         int64_t step_ns =
             least(end_ns - t->time_ns, t->plans_done < t->setup.plans ? run_plans(t) : INT64_MAX);
-        step_ns = least(step_ns, t->relay ? FLOW_STEP_NS : REST_STEP_NS);
+        bool stages = stages_closed(t);
+        step_ns = least(step_ns, t->relay || stages ? FLOW_STEP_NS : REST_STEP_NS);
         t->cell.ambient_c = tester_ambient(t, t->time_ns + step_ns / 2);
-        if (t->relay) {
-            unsigned before = t->trips;
-            t->time_ns += flow(t, step_ns);
-            if (t->trips != before) { /* the stop */
-                tester_output(t, false);
-            } else if (t->output) {
+        if (stages || (t->relay && t->interlock_open)) {
+            t->time_ns += stages_flow(t, step_ns);
+            if (t->output) {
                 protect(t);
             }
+        } else if (t->relay) {
+            advance_alone(t, step_ns);
         } else {
             wn_cell_step(&t->cell, (double)step_ns / (double)NS_PER_S, 0.0);
             t->time_ns += step_ns;
@@ -340,6 +366,64 @@ void tester_advance(struct wn_tester *t, int64_t ns)
     if (t->plans_done < t->setup.plans) {
         (void)run_plans(t);
     }
+}
+
+void tester_measure(struct wn_tester *t, int64_t ns)
+{
+    if (t->measure != NULL) {
+        t->measure(t->measure_context, ns);
+    } else {
+        wn_tester_advance(t, ns);
+    }
+}
+
+bool wn_tester_switch(struct wn_tester *t, bool on)
+{
+    if (on && t->trips != 0) {
+        return false;
+    }
+    tester_output(t, on);
+    return true;
+}
+
+void wn_tester_reset(struct wn_tester *t)
+{
+    tester_power_cycle(t);
+}
+
+double wn_tester_read_voltage(struct wn_tester *t)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    double reading_v = wn_cell_voltage(&t->cell, t->flow_a) * (1.0 + a->voltage_gain) +
+                       a->voltage_offset_v + t->faults.offset_v +
+                       a->voltage_noise_v * wn_prng_normal(&t->prng);
+    return t->faults.sense_open ? NAN : reading_v;
+}
+
+double wn_tester_read_current(struct wn_tester *t)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    return (t->flow_a - t->others_a) * (1.0 + a->current_gain) + a->current_offset_a +
+           t->faults.offset_a + a->current_noise_a * wn_prng_normal(&t->prng);
+}
+
+static double read_temperature(struct wn_tester *t, double true_c)
+{
+    const struct wn_tester_accuracy *a = &t->setup.accuracy;
+    return true_c + a->temperature_offset_c + a->temperature_noise_c * wn_prng_normal(&t->prng);
+}
+
+double wn_tester_read_temperature(struct wn_tester *t)
+{
+    if (t->faults.thermometer == WN_THERMOMETER_FROZEN) {
+        return t->faults.frozen_c; /* to the last digit: that is what frozen means */
+    }
+    return read_temperature(t, tester_thermometer(t));
+}
+
+double wn_tester_read_ambient(struct wn_tester *t)
+{
+    return read_temperature(t, t->cell.ambient_c);
 }
 
 void wn_tester_heard(struct wn_tester *t, int64_t host_ns)

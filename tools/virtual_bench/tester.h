@@ -19,12 +19,15 @@
 #include "base/prng.h"
 #include "virtual_bench/cell.h"
 #include "virtual_bench/scpi.h"
+#include "virtual_bench/stage.h"
+#include "virtual_bench/style.h"
 
 enum {
     WN_TESTER_REPLY_SIZE = 4096, /* longest reply line; a longer one is -430 and no reply */
     WN_TESTER_TRUTHS_MAX = 8,
     WN_TESTER_PLANS_MAX = 16,
-    WN_TESTER_PLAN_TEXT = 80
+    WN_TESTER_PLAN_TEXT = 80,
+    WN_TESTER_STAGES_MAX = 6
 };
 
 enum wn_tester_function {
@@ -129,6 +132,18 @@ struct wn_tester {
     int truths_first, truths_count;
     struct wn_tester_faults faults;
     int plans_done;
+    /* A bench of several instruments. All zero: this tester is alone. */
+    struct wn_stage *stage[WN_TESTER_STAGES_MAX];
+    int stages;
+    bool interlock_open; /* the contact between the cell and everything */
+    double others_a;     /* part of flow_a that comes from the stages */
+    bool both;           /* something feeds and something draws */
+    long both_count;     /* how often that has begun */
+    /* Lets the clock pass for a measurement; NULL: only the tester's own. */
+    void (*measure)(void *context, int64_t ns);
+    void *measure_context;
+    int64_t own_zero_ns; /* what the instrument's own clock counts from */
+    struct wn_number_style style;
 };
 
 /** Everything sensible for the cell of that name (NULL: the first); false when there is none. */
@@ -152,6 +167,22 @@ void wn_tester_heard(struct wn_tester *t, int64_t host_ns);
 int64_t wn_tester_silence_deadline(const struct wn_tester *t);
 /** Switches off when the controller has been silent too long. */
 void wn_tester_watch(struct wn_tester *t, int64_t host_ns);
+
+/** Lets time pass for the cell and everything that is connected to it. */
+void wn_tester_advance(struct wn_tester *t, int64_t ns);
+
+/** Switches the output as a command would, refused while a protection is latched: false. */
+bool wn_tester_switch(struct wn_tester *t, bool on);
+
+/** Back to the power-on state; the clock and the faults are the bench's and stay. */
+void wn_tester_reset(struct wn_tester *t);
+
+/* What the instrument measures at this instant: errors, noise and faults included. NaN: no reading.
+ */
+double wn_tester_read_voltage(struct wn_tester *t);
+double wn_tester_read_current(struct wn_tester *t);
+double wn_tester_read_temperature(struct wn_tester *t);
+double wn_tester_read_ambient(struct wn_tester *t);
 
 /** The next finished discharge that was not taken yet; false when there is none. When nobody takes
  * them the oldest are lost. */

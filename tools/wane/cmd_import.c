@@ -163,7 +163,7 @@ static int put_event(struct job *j, const struct rounds_setup *s, struct wn_erro
     memset(&rec, 0, sizeof rec);
     rec.kind = WN_RECORD_EVENT;
     struct wn_event_record *e = &rec.u.event;
-    e->time_ns = j->rounds.before.reading.time_ns;
+    e->time_ns = j->rounds.last_ns;
     e->severity = WN_SEVERITY_INFO;
     (void)snprintf(e->kind, sizeof e->kind, "imported");
     if (isfinite(s->cutoff_v)) {

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include "base/err.h"
 #include "base/reading.h"
+#include "listen/listen.h"
 #include "metrology/metrology.h"
 #include "port/store.h"
 #include "report/csv.h"
@@ -63,39 +64,15 @@ struct rounds_setup {
     bool has_cycles;                      /* cycle numbers come with the rows */
 };
 
-/** Charge that waits for the discharge it belongs to. */
-struct charge_sums {
-    struct wn_step_sums sums;
-    bool any;
-};
-
 struct rounds {
-    struct rounds_setup setup;
     struct wn_store *store; /* borrowed */
     int64_t steps, cycles, without_discharge;
     double worst_overshoot_ah,
         sum_overshoot_ah; /* charge between the crossing and the reading that shows it */
     int64_t overshoots;
-    /* the row before, and the one that waits to be judged between its neighbours */
-    struct log_row before, waiting;
-    bool has_before, has_waiting;
-    int before_kind, waiting_kind;
-    /* the step in progress */
-    bool in_step;
-    int kind; /* +1 charge, -1 discharge, 0 rest */
-    struct wn_integrator g, crossing;
-    wn_ns step_start_ns;
-    struct wn_measured onset_ohm;
-    /* the round in progress */
-    bool in_round;
-    int64_t cycle;
-    wn_ns round_start_ns;
-    double temperature_max_c, ambient_min_c, ambient_max_c;
-    struct charge_sums charge, charge_before; /* since the last discharge; before the main one */
-    bool has_discharge;
-    struct wn_step_sums discharge; /* the one that moved most */
-    double overshoot_ah;
-    struct wn_measured resistance_ohm;
+    wn_ns last_ns; /* of the last row recorded */
+    struct wn_listen listen;
+    struct wn_listen_found found;
 };
 
 void rounds_init(struct rounds *r, const struct rounds_setup *setup, struct wn_store *store);

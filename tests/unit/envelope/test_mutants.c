@@ -161,6 +161,33 @@ static void test_one_who_needs_a_thermometer_is_enough(void **state)
     assert_true(b.needs_temperature);
 }
 
+/* A wild reading at rest is not what all later ones are compared with; nor is another rest. */
+static void test_a_sag_is_one_of_the_same_rest(void **state)
+{
+    (void)state;
+    static const struct {
+        double time_s, voltage_v;
+        bool other_rest;
+    } rows[] = {{1000, 3.7, false}, {1060, 4.1, false}, {1120, 3.7, false},  {1180, 3.7, false},
+                {1240, 3.7, false}, {1300, 3.7, false}, {1360, 3.45, true},  {1970, 3.45, true},
+                {2030, 3.45, true}, {2090, 3.45, true}, {2150, 3.449, true}, {2210, 3.449, true}};
+    struct wn_limits l = wide_limits();
+    struct wn_envelope e;
+    struct wn_envelope_verdict v;
+    struct wn_envelope_context c = at_rest();
+    l.rest_sag_v = 0.1;
+    l.voltage_jump_v = 1;
+    wn_envelope_init(&e, &l);
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct wn_reading r = reading(rows[i].time_s, rows[i].voltage_v, 25);
+        c.since_change_ns = rows[i].other_rest ? wn_ns_from_s(1340) : -3600 * WN_NS_PER_S;
+        wn_envelope_judge(&e, &r, &c, &v);
+        if (v.tripped) {
+            fail_msg("at %.0f s: %s", rows[i].time_s, v.text);
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -168,6 +195,7 @@ int main(void)
         cmocka_unit_test(test_a_short_wobble_of_a_thermometer_is_no_rise),
         cmocka_unit_test(test_the_first_of_several_rules_is_told),
         cmocka_unit_test(test_the_tighter_one_of_every_limit_wins),
+        cmocka_unit_test(test_a_sag_is_one_of_the_same_rest),
         cmocka_unit_test(test_one_who_needs_a_thermometer_is_enough),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

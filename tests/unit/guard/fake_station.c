@@ -16,11 +16,11 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "fake_station.h"
 #include "guard/protocol.h"
+#include "port/clock.h"
 
 static char dir[400];
 static const char *name = "-";
@@ -31,11 +31,9 @@ static struct guard_message registration;
 static void say(const char *word)
 {
     char path[500], line[200];
-    struct timespec t;
-    (void)clock_gettime(CLOCK_MONOTONIC, &t);
     (void)snprintf(path, sizeof path, "%s/log", dir);
     int n = snprintf(line, sizeof line, "%lld %s %ld %s\n",
-                     (long long)t.tv_sec * 1000000000 + t.tv_nsec, name, (long)getpid(), word);
+                     (long long)wn_clock_monotonic(wn_clock_real()), name, (long)getpid(), word);
     int fd = open(path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600);
     if (fd >= 0) {
         (void)!write(fd, line, (size_t)n);
@@ -193,15 +191,12 @@ static void register_often(bool read_answers)
 static void flood(double seconds)
 {
     const struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_BEAT};
-    struct timespec t, from;
-    (void)clock_gettime(CLOCK_MONOTONIC, &from);
-    do {
+    wn_ns end_ns = wn_clock_monotonic(wn_clock_real()) + wn_ns_from_s(seconds);
+    while (wn_clock_monotonic(wn_clock_real()) < end_ns) {
         for (int i = 0; i < 100; i++) {
             (void)send_with(&m, sizeof m, NULL, 0, MSG_DONTWAIT);
         }
-        (void)clock_gettime(CLOCK_MONOTONIC, &t);
-    } while ((double)(t.tv_sec - from.tv_sec) + 1e-9 * (double)(t.tv_nsec - from.tv_nsec) <
-             seconds);
+    }
     say("flooded");
 }
 

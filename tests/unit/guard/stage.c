@@ -14,16 +14,14 @@
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <termios.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "fake_station.h"
+#include "port/clock.h"
 
 int64_t stage_now_ns(void)
 {
-    struct timespec t;
-    (void)clock_gettime(CLOCK_MONOTONIC, &t);
-    return (int64_t)t.tv_sec * 1000000000 + t.tv_nsec;
+    return wn_clock_monotonic(wn_clock_real());
 }
 
 static bool copy_program(const char *from, const char *to)

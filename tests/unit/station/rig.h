@@ -1,0 +1,37 @@
+/* A station in simulated time: its real code on a port, an instrument, a guard and clocks made
+ * here. SPDX-License-Identifier: GPL-3.0-or-later */
+#ifndef WN_TESTS_STATION_RIG_H
+#define WN_TESTS_STATION_RIG_H
+
+#include "station/station.h"
+
+struct rig {
+    struct station st;
+    char dir[200];
+    wn_ns now_ns, asleep_ns; /* the computer has slept so long: its monotonic clock stood still */
+    /* the instrument */
+    bool on;
+    double volts, amperes; /* as set */
+    bool garbled;          /* what it answers is no text */
+    bool mute;
+    long offs;      /* how often it was told off */
+    double leak_a;  /* flows although it is off */
+    bool interlock; /* closed: current can flow; DTR holds it */
+    /* the guard */
+    bool guard_refuses;
+    bool registered;
+};
+
+extern struct rig rig;
+
+/** Directories and configuration; the instrument is there, nothing was opened. */
+void rig_begin(void);
+void rig_end(void);
+/** Turns of the daemon's loop for so long. */
+void rig_run(double seconds);
+/** Runs until the instrument is ready, then starts a campaign and runs until it charges. */
+void rig_charge(void);
+/** The alarm that is open; "" for none. */
+const char *rig_alarm(void);
+
+#endif

@@ -1,0 +1,160 @@
+/* The station between engine and instrument: how soon off is sent, and what the engine is told.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include <signal.h>
+#include <stdio.h>
+#include <sys/resource.h>
+
+#include "rig.h"
+#include "support/near.h"
+
+/* No answer can be read any more: off is sent all the same, without waiting for one. */
+static void test_an_instrument_that_answers_nonsense_is_told_off(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    rig.garbled = true;
+    rig_run(1 + 3 * 1 + 0.5); /* a reading, and what is asked again */
+    assert_false(rig.on);
+    assert_string_not_equal(rig_alarm(), "");
+    long offs = rig.offs;
+    rig_run(120); /* and again, as long as it lasts */
+    assert_true(rig.offs > offs);
+    assert_false(rig.on);
+    rig_end();
+}
+
+/* Three queries of a second each, not the minute after which anything is noticed that keeps
+ * readings away. */
+static void test_silence_is_told_as_soon_as_it_is_certain(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    rig.mute = true;
+    rig_run(1 + 3 * 1 + 0.5);
+    assert_string_equal(rig_alarm(), "silence");
+    assert_false(rig.on);
+    rig_end();
+}
+
+static void test_a_computer_that_slept_switches_off(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    rig.now_ns += 20 * WN_NS_PER_S;
+    rig.asleep_ns += 20 * WN_NS_PER_S;
+    rig_run(1.5);
+    assert_false(rig.on);
+    assert_string_equal(rig_alarm(), "silence");
+    rig_end();
+}
+
+static void test_nothing_is_ready_that_the_guard_does_not_hold(void **state)
+{
+    struct wn_error err = {0};
+    (void)state;
+    rig_begin();
+    rig.guard_refuses = true;
+    for (int i = 0; i < 60; i++) {
+        rig_run(1);
+        assert_int_not_equal(rig.st.bench.stage, BENCH_READY);
+    }
+    assert_int_not_equal(campaign_start(&rig.st, "swarm", "swarm-cycles", "test", "tester", &err),
+                         WN_OK);
+    rig.guard_refuses = false;
+    rig_run(60);
+    rig_charge();
+    rig_end();
+}
+
+/* No file may grow: what SQLite writes fails. */
+static void disk_is_full(bool full)
+{
+    struct rlimit r;
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &r), 0);
+    r.rlim_cur = full ? 0 : r.rlim_max;
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &r), 0);
+}
+
+static void test_a_commit_that_fails_is_told_at_once(void **state)
+{
+    (void)state;
+    (void)signal(SIGXFSZ, SIG_IGN);
+    rig_begin();
+    rig_charge();
+    disk_is_full(true);
+    station_command(&rig.st, WN_EVENT_PAUSE, "tester"); /* its commit fails, in this very call */
+    bool told = rig.st.store_failed;
+    const char *alarm = rig_alarm();
+    disk_is_full(false);
+    assert_true(told);
+    assert_string_equal(alarm, "recording_failed");
+    rig_run(5);
+    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_HALTED);
+    rig_end();
+}
+
+/* The file cannot tell of it, the marker does, until it is acknowledged. */
+static void test_a_halt_that_cannot_be_recorded_leaves_its_marker(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    assert_false(halt_marker_is_set(&rig.st));
+    rig.mute = true;
+    rig_run(5);
+    assert_true(halt_marker_is_set(&rig.st));
+    rig.mute = false;
+    rig_run(60);
+    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_HALTED);
+    assert_true(halt_marker_is_set(&rig.st));
+    station_command(&rig.st, WN_EVENT_ACKNOWLEDGE, "tester");
+    rig_run(1);
+    assert_false(halt_marker_is_set(&rig.st));
+    rig_end();
+}
+
+/* No campaign, and current flows: off three times, then the interlock, which only an operator's
+ * start closes again. */
+static void test_current_that_nobody_ordered(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_run(5);
+    assert_int_equal(rig.st.bench.stage, BENCH_READY);
+    assert_true(rig.interlock);
+    long offs = rig.offs;
+    rig.leak_a = -2;
+    rig_run(5);
+    assert_true(rig.offs > offs);
+    assert_true(rig.interlock);
+    rig_run(10);
+    assert_true(rig.offs >= offs + 3);
+    assert_false(rig.interlock);
+    rig.mute = true; /* lost, and found again */
+    rig_run(10);
+    rig.mute = false;
+    rig.leak_a = 0;
+    rig_run(60);
+    assert_int_equal(rig.st.bench.stage, BENCH_READY);
+    assert_false(rig.interlock);
+    rig_charge();
+    assert_true(rig.interlock);
+    rig_end();
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_an_instrument_that_answers_nonsense_is_told_off),
+        cmocka_unit_test(test_silence_is_told_as_soon_as_it_is_certain),
+        cmocka_unit_test(test_a_computer_that_slept_switches_off),
+        cmocka_unit_test(test_nothing_is_ready_that_the_guard_does_not_hold),
+        cmocka_unit_test(test_a_commit_that_fails_is_told_at_once),
+        cmocka_unit_test(test_a_halt_that_cannot_be_recorded_leaves_its_marker),
+        cmocka_unit_test(test_current_that_nobody_ordered),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL) != 0;
+}
