@@ -168,28 +168,71 @@ static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
                                                  {"output", WN_FIELD_OUTPUT, 0},
                                                  {NULL, 0, 0}};
 
+static const struct wn_key_word decimal_words[] = {{"point", 0, 0}, {"comma", 1, 0}, {NULL, 0, 0}};
+
+static void read_decimal(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                         void *target)
+{
+    struct wn_key word = *key;
+    int comma = 0;
+    word.kind = WN_KEY_WORD;
+    word.offset = 0;
+    word.words = decimal_words;
+    wn_reader_value(r, s, &word, &comma);
+    ((struct wn_field_form *)target)->decimal_comma = comma != 0;
+}
+
+/* A field with something around its number. */
+static const struct wn_key field_keys[] = {
+    {.name = "value",
+     .kind = WN_KEY_WORD,
+     .required = true,
+     MEMBER(wn_field_form, what),
+     .words = field_words,
+     .example = "\"voltage_v\""},
+    TEXT("prefix", false, wn_field_form, prefix, "\"V=\""),
+    TEXT("suffix", false, wn_field_form, suffix, "\" V\""),
+    {.name = "scale",
+     .kind = WN_KEY_NUMBER,
+     MEMBER(wn_field_form, scale),
+     .min = 1e-12,
+     .max = 1e12,
+     .example = "0.001"},
+    {.name = "decimal", .kind = WN_KEY_OTHER, .read = read_decimal, .example = "\"comma\""},
+    {.name = NULL}};
+
+static void read_field(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                       struct wn_field_form *f)
+{
+    const struct wn_key row = {.name = key->name,
+                               .kind = WN_KEY_WORD,
+                               MEMBER(wn_field_form, what),
+                               .words = field_words,
+                               .example = "\"voltage_v\""};
+    if (config_setting_is_group(s)) {
+        wn_reader_group(r, s, field_keys, f);
+    } else {
+        wn_reader_value(r, s, &row, f);
+    }
+}
+
 static void read_fields(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                         void *target)
 {
-    struct wn_dialect *d = target;
+    struct wn_read *read = target;
     if (!wn_reader_list(r, s, 1, WN_FIELDS_MAX, key->example)) {
         return;
     }
-    d->fields = config_setting_length(s);
-    for (int i = 0; i < d->fields; i++) {
-        int field = WN_FIELD_IGNORE;
+    read->fields = config_setting_length(s);
+    for (int i = 0; i < read->fields; i++) {
         const config_setting_t *at = config_setting_get_elem(s, (unsigned)i);
-        const struct wn_key row = {.name = key->name,
-                                   .kind = WN_KEY_WORD,
-                                   .words = field_words,
-                                   .example = "\"voltage_v\""};
-        wn_reader_value(r, at, &row, &field);
+        read_field(r, at, key, &read->field[i]);
+        enum wn_field what = read->field[i].what;
         for (int k = 0; k < i; k++) {
-            if (field != WN_FIELD_IGNORE && (int)d->field[k] == field) {
+            if (what != WN_FIELD_IGNORE && read->field[k].what == what) {
                 wn_reader_fail(r, at, "is in the reply twice; write \"ignore\" for one of them");
             }
         }
-        d->field[i] = (enum wn_field)field;
     }
 }
 
@@ -204,11 +247,8 @@ static void check_fields(struct wn_reader *r, const config_setting_t *fields,
                   {WN_FIELD_CURRENT_A, "current_a", ""},
                   {WN_FIELD_TIME_S, "time_s", ", because has_clock is true"}};
     for (size_t k = 0; k < sizeof needed / sizeof needed[0]; k++) {
-        bool there = needed[k].field == WN_FIELD_TIME_S && !d->has_clock;
-        for (int i = 0; i < d->fields; i++) {
-            there = there || d->field[i] == needed[k].field;
-        }
-        if (!there) {
+        bool dispensable = needed[k].field == WN_FIELD_TIME_S && !d->has_clock;
+        if (!dispensable && !wn_dialect_reports(d, needed[k].field)) {
             wn_reader_fail(r, fields, "\"%s\" is missing%s; add it where the reply holds it",
                            needed[k].word, needed[k].why);
         }
@@ -224,22 +264,46 @@ static void read_separator(struct wn_reader *r, const config_setting_t *s, const
                        key->name, key->example);
         return;
     }
-    ((struct wn_dialect *)target)->separator = text[0];
+    ((struct wn_read *)target)->separator = text[0];
 }
 
 static const struct wn_key read_keys[] = {
-    TEXT("query", true, wn_dialect, read_query, "\"MEAS:ALL? {interval_s}\""),
-    {.name = "separator",
-     .kind = WN_KEY_OTHER,
-     .required = true,
-     .read = read_separator,
-     .example = "\",\""},
+    TEXT("query", true, wn_read, query, "\"MEAS:ALL? {interval_s}\""),
+    {.name = "separator", .kind = WN_KEY_OTHER, .read = read_separator, .example = "\",\""},
     {.name = "fields",
      .kind = WN_KEY_OTHER,
      .required = true,
      .read = read_fields,
      .example = "( \"voltage_v\", \"current_a\" )"},
     {.name = NULL}};
+
+static void read_one(struct wn_reader *r, const config_setting_t *s, struct wn_read *read)
+{
+    wn_reader_group(r, s, read_keys, read);
+    check_placeholders(r, wn_reader_at(s, "query"), read->query);
+    if (read->fields > 1 && read->separator == '\0') {
+        wn_reader_fail(r, s,
+                       "separator is missing: the reply has %d fields; write separator = "
+                       "\",\";",
+                       read->fields);
+    }
+}
+
+/* One query as a group, or a list of them that together make a reading. */
+static void read_reads(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                       void *target)
+{
+    struct wn_dialect *d = target;
+    if (config_setting_is_group(s)) {
+        d->reads = 1;
+        read_one(r, s, &d->read[0]);
+    } else if (wn_reader_list(r, s, 1, WN_READS_MAX, key->example)) {
+        d->reads = config_setting_length(s);
+        for (int i = 0; i < d->reads; i++) {
+            read_one(r, config_setting_get_elem(s, (unsigned)i), &d->read[i]);
+        }
+    }
+}
 
 static const struct wn_key_word sign_words[] = {
     {"charge positive", 1, 0}, {"discharge positive", -1, 0}, {NULL, 0, 0}};
@@ -294,7 +358,20 @@ static const struct wn_key dialect_keys[] = {
     SEQUENCE("on", true, wn_dialect, on, "( \"OUTP ON\" )"),
     SEQUENCE("off", true, wn_dialect, off, "( \"OUTP OFF\" )"),
     GROUP("output", output_keys, "{ query = \"OUTP?\"; off_reply = \"0\"; }"),
-    GROUP("read", read_keys, "{ query = \"...\"; separator = \",\"; fields = ( ... ); }"),
+    {.name = "read",
+     .kind = WN_KEY_OTHER,
+     .required = true,
+     .read = read_reads,
+     .example = "{ query = \"...\"; separator = \",\"; fields = ( ... ); }"},
+    {.name = "echo", .kind = WN_KEY_BOOL, MEMBER(wn_dialect, echo), .example = "false"},
+    TEXT("prompt", false, wn_dialect, prompt, "\">\""),
+    {.name = "character_delay",
+     .kind = WN_KEY_QUANTITY,
+     MEMBER(wn_dialect, character_delay_s),
+     .dim = WN_DIM_TIME,
+     .min = 0,
+     .max = 1,
+     .example = "\"5 ms\""},
     {.name = "current_sign",
      .kind = WN_KEY_WORD,
      .required = true,
@@ -325,8 +402,7 @@ static void check_dialect(struct wn_reader *r, const config_setting_t *root,
     int before = r->problems->n;
     size_t n = strlen(d->terminator);
     const config_setting_t *reading = wn_reader_at(root, "read");
-    check_fields(r, wn_reader_at(reading, "fields"), d);
-    check_placeholders(r, wn_reader_at(reading, "query"), d->read_query);
+    check_fields(r, d->reads == 1 ? wn_reader_at(reading, "fields") : reading, d);
     if (strcmp(d->terminator, "\n") != 0 && strcmp(d->terminator, "\r\n") != 0 &&
         strcmp(d->terminator, "\r") != 0) {
         wn_reader_fail(r, wn_reader_at(root, "terminator"),

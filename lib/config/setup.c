@@ -132,22 +132,12 @@ static void check_step(const struct setup *s, const struct wn_step *step)
     }
 }
 
-static bool reports(const struct wn_dialect *d, enum wn_field field)
-{
-    for (int i = 0; i < d->fields; i++) {
-        if (d->field[i] == field) {
-            return true;
-        }
-    }
-    return false;
-}
-
 /* A rule that can never trip, because nobody measures what it judges, must not look as if it
  * guarded. */
 static void check_thermometers(const struct setup *s)
 {
     const char *station = s->station->name, *dialect = s->dialect->name;
-    if (s->limits->needs_temperature && !reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
+    if (s->limits->needs_temperature && !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
         wn_problem_add(
             s->problems,
             "station %s: limits.needs_temperature is true, but dialect %s reports no "
@@ -155,8 +145,9 @@ static void check_thermometers(const struct setup *s)
             "write needs_temperature = false and guard the temperature otherwise",
             station, dialect);
     }
-    if (!isnan(s->limits->above_ambient_k) && (!reports(s->dialect, WN_FIELD_AMBIENT_C) ||
-                                               !reports(s->dialect, WN_FIELD_TEMPERATURE_C))) {
+    if (!isnan(s->limits->above_ambient_k) &&
+        (!wn_dialect_reports(s->dialect, WN_FIELD_AMBIENT_C) ||
+         !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C))) {
         wn_problem_add(
             s->problems,
             "station %s: limits.above_ambient is set, but dialect %s does not report both "
@@ -164,7 +155,7 @@ static void check_thermometers(const struct setup *s)
             station, dialect);
     }
     if (!isnan(s->limits->temperature_rise_k_per_min) &&
-        !reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
+        !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
         wn_problem_add(s->problems,
                        "station %s: limits.temperature_rise is set, but dialect %s reports no "
                        "temperature_c; write temperature_rise = \"off\"",

@@ -145,16 +145,18 @@ struct field_at {
     const char *text;
     size_t len;
     int number; /* counted from 1 */
-    enum wn_field field;
+    const struct wn_read *read;
+    const struct wn_field_form *form;
 };
 
 static int refuse(const struct field_at *f, const char *why, struct wn_error *err)
 {
     char text[120];
-    const char *query = f->dialect->read_query;
+    const char *query = f->read->query;
     return wn_error_set(err, WN_EFRAME, "reply '%s' to %.*s %s (field %d, %s)",
                         wn_reply_text(f->reply, f->reply_len, text, sizeof text),
-                        (int)strcspn(query, " "), query, why, f->number, wn_field_name(f->field));
+                        (int)strcspn(query, " "), query, why, f->number,
+                        wn_field_name(f->form->what));
 }
 
 static int decode_output(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
@@ -182,23 +184,9 @@ static int decode_time(const struct field_at *f, double value_s, struct wn_readi
     return WN_OK;
 }
 
-static int decode_number(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
+static void take(const struct field_at *f, double value, struct wn_reading *r)
 {
-    double value;
-    switch (wn_num_parse(f->text, f->len, &value)) {
-    case WN_OK:
-        break;
-    case WN_ERANGE:
-        return refuse(f, "holds a number beyond all bounds", err);
-    default:
-        return refuse(f, "is not a number", err);
-    }
-    if (fabs(value) >= f->dialect->overload) {
-        return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
-    }
-    switch (f->field) {
-    case WN_FIELD_TIME_S:
-        return decode_time(f, value, r, err);
+    switch (f->form->what) {
     case WN_FIELD_VOLTAGE_V:
         r->voltage_v = value;
         r->has |= WN_HAS_VOLTAGE;
@@ -215,16 +203,72 @@ static int decode_number(const struct field_at *f, struct wn_reading *r, struct 
         r->ambient_c = value;
         r->has |= WN_HAS_AMBIENT;
         break;
+    case WN_FIELD_TIME_S:
     case WN_FIELD_OUTPUT:
     case WN_FIELD_IGNORE:
         break;
     }
+}
+
+/* A comma where a point is read, and no point where a comma was declared: a thousands separator
+ * must never become a decimal sign. */
+static int parse(const struct field_at *f, double *value)
+{
+    char text[64];
+    if (!f->form->decimal_comma) {
+        return wn_num_parse(f->text, f->len, value);
+    }
+    if (f->len >= sizeof text || memchr(f->text, '.', f->len) != NULL) {
+        return WN_ESYNTAX;
+    }
+    memcpy(text, f->text, f->len);
+    char *comma = memchr(text, ',', f->len);
+    if (comma != NULL) {
+        *comma = '.';
+    }
+    return wn_num_parse(text, f->len, value);
+}
+
+static int decode_number(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
+{
+    double value;
+    switch (parse(f, &value)) {
+    case WN_OK:
+        break;
+    case WN_ERANGE:
+        return refuse(f, "holds a number beyond all bounds", err);
+    default:
+        return refuse(f, "is not a number", err);
+    }
+    if (fabs(value) >= f->dialect->overload) {
+        return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
+    }
+    if (f->form->scale > 0) {
+        value *= f->form->scale;
+    }
+    if (f->form->what == WN_FIELD_TIME_S) {
+        return decode_time(f, value, r, err);
+    }
+    take(f, value, r);
     return WN_OK;
+}
+
+/* What stands around the number must be there, whole: half a unit is a spoilt reply. */
+static bool strip(struct field_at *f)
+{
+    size_t before = strlen(f->form->prefix), behind = strlen(f->form->suffix);
+    if (f->len < before + behind || memcmp(f->text, f->form->prefix, before) != 0 ||
+        memcmp(f->text + f->len - behind, f->form->suffix, behind) != 0) {
+        return false;
+    }
+    f->text += before;
+    f->len -= before + behind;
+    return true;
 }
 
 static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error *err)
 {
-    if (f.field == WN_FIELD_IGNORE) {
+    if (f.form->what == WN_FIELD_IGNORE) {
         return WN_OK;
     }
     /* A blank in front is common and harmless; behind, it could be the rest of a digit ('0' with
@@ -233,7 +277,14 @@ static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error
         f.text++;
         f.len--;
     }
-    return f.field == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);
+    if (!strip(&f)) {
+        return refuse(&f, "lacks its prefix or suffix", err);
+    }
+    while (f.form->prefix[0] != '\0' && f.len > 0 && f.text[0] == ' ') {
+        f.text++;
+        f.len--;
+    }
+    return f.form->what == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);
 }
 
 static int count_fields(const char *reply, size_t len, char separator)
@@ -245,23 +296,25 @@ static int count_fields(const char *reply, size_t len, char separator)
     return n;
 }
 
-int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
+int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, size_t len,
                       struct wn_reading *out, struct wn_error *err)
 {
-    wn_assert(d->fields >= 1 && d->fields <= WN_FIELDS_MAX);
-    struct wn_reading r;
-    memset(&r, 0, sizeof r);
-    int found = d->fields > 1 ? count_fields(reply, len, d->separator) : 1;
-    if (found != d->fields) {
+    wn_assert(index >= 0 && index < d->reads);
+    const struct wn_read *read = &d->read[index];
+    wn_assert(read->fields >= 1 && read->fields <= WN_FIELDS_MAX);
+    struct wn_reading r = *out;
+    int found = read->fields > 1 ? count_fields(reply, len, read->separator) : 1;
+    if (found != read->fields) {
         char text[120];
         return wn_error_set(err, WN_EFRAME, "reply '%s' to %.*s has %d fields, not %d",
                             wn_reply_text(reply, len, text, sizeof text),
-                            (int)strcspn(d->read_query, " "), d->read_query, found, d->fields);
+                            (int)strcspn(read->query, " "), read->query, found, read->fields);
     }
     const char *at = reply, *end = reply + len;
-    for (int i = 0; i < d->fields; i++) {
-        const char *stop = i + 1 < d->fields ? memchr(at, d->separator, (size_t)(end - at)) : end;
-        struct field_at f = {d, reply, len, at, (size_t)(stop - at), i + 1, d->field[i]};
+    for (int i = 0; i < read->fields; i++) {
+        const char *stop =
+            i + 1 < read->fields ? memchr(at, read->separator, (size_t)(end - at)) : end;
+        struct field_at f = {d, reply, len, at, (size_t)(stop - at), i + 1, read, &read->field[i]};
         int rc = decode_field(f, &r, err);
         if (rc != WN_OK) {
             return rc;
@@ -270,4 +323,16 @@ int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
     }
     *out = r;
     return WN_OK;
+}
+
+bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field)
+{
+    for (int k = 0; k < d->reads; k++) {
+        for (int i = 0; i < d->read[k].fields; i++) {
+            if (d->read[k].field[i].what == field) {
+                return true;
+            }
+        }
+    }
+    return false;
 }

@@ -3,17 +3,20 @@
  *
  * A command is a template; {current_a}, {voltage_v}, {power_w}, {interval_s}, {voltage_high_v},
  * {voltage_low_v}, {current_limit_a}, {temperature_limit_c}, {timeout_s} are replaced by numbers. A
- * reply is a list of fields split by one separator; each field is a name out of enum wn_field or is
- * ignored. */
+ * reading is made of the replies to one or a few queries; a reply is a list of fields split by one
+ * separator; each field is a name out of enum wn_field or is ignored, and may stand between a
+ * prefix and a suffix, in another unit, or with a decimal comma where that is declared. */
 #ifndef WN_INSTRUMENT_DIALECT_H
 #define WN_INSTRUMENT_DIALECT_H
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 #include "base/err.h"
 #include "base/reading.h"
 
 enum { WN_TEMPLATE_SIZE = 160, WN_SEQUENCE_MAX = 12, WN_FIELDS_MAX = 12, WN_COMMAND_MAX = 256 };
+enum { WN_READS_MAX = 4, WN_AFFIX_SIZE = 16 };
 
 enum wn_field {
     WN_FIELD_IGNORE,
@@ -23,6 +26,22 @@ enum wn_field {
     WN_FIELD_TEMPERATURE_C,
     WN_FIELD_AMBIENT_C,
     WN_FIELD_OUTPUT /* 0, 1, OFF, ON */
+};
+
+/** One field of a reply. */
+struct wn_field_form {
+    enum wn_field what;
+    char prefix[WN_AFFIX_SIZE], suffix[WN_AFFIX_SIZE]; /* as sent, blanks included; "": none */
+    double scale;                                      /* to the SI unit: 0.001 for mV; 0 is 1 */
+    bool decimal_comma; /* the comma is the decimal sign, and no point is accepted */
+};
+
+/** A query of a reading and the fields of its reply. */
+struct wn_read {
+    char query[WN_TEMPLATE_SIZE];
+    char separator; /* between the fields; 0 with one field */
+    struct wn_field_form field[WN_FIELDS_MAX];
+    int fields;
 };
 
 /** Commands sent in turn; an empty template ends the list. */
@@ -64,11 +83,12 @@ struct wn_dialect {
     struct wn_sequence on, off;          /* output */
     char output_query[WN_TEMPLATE_SIZE]; /* read-back of the output state */
     char output_off_reply[32];           /* its reply when off */
-    char read_query[WN_TEMPLATE_SIZE];
-    char separator; /* between the fields of its reply */
-    enum wn_field field[WN_FIELDS_MAX];
-    int fields;
-    int current_sign;                   /* +1 when the instrument counts charge positive, else -1 */
+    struct wn_read read[WN_READS_MAX];   /* asked in turn; together they make one reading */
+    int reads;
+    bool echo;                  /* it sends each command back before the reply */
+    char prompt[WN_AFFIX_SIZE]; /* it sends this when it is ready: dropped from replies; "": none */
+    double character_delay_s;   /* pause it needs between two characters; 0: none */
+    int current_sign;           /* +1 when the instrument counts charge positive, else -1 */
     char error_query[WN_TEMPLATE_SIZE]; /* empty: none; its reply starts with 0: no error */
     double overload; /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
     char safe_off[WN_COMMAND_MAX]; /* bytes the guard writes, terminators included */
@@ -90,14 +110,23 @@ const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, 
 int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct wn_setpoints *sp,
                       char *out, size_t size, size_t *len, struct wn_error *err);
 
-/** Splits and reads the reply of the read query. Strict: the number of fields must match, every
- * number must be a number. WN_EFRAME with the reply and the field at fault; overload values leave
- * their has-bit unset. time_ns is set from time_s. */
-int wn_dialect_decode(const struct wn_dialect *d, const char *reply, size_t len,
+/** Splits and reads the reply of d->read[index] into *out, which keeps what it has of other replies
+ * (cleared by the caller before the first). Strict: the number of fields must match, every number
+ * must be a number. WN_EFRAME with the reply and the field at fault: *out is as it was; overload
+ * values leave their has-bit unset. time_ns is set from time_s. */
+int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, size_t len,
                       struct wn_reading *out, struct wn_error *err);
+/** Does a reading hold this field? */
+bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field);
 
 /** Checks a dialect read from a file: required commands, placeholders known, safe_off present.
  * Texts name d->file. */
 int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err);
+
+/** Copies a reply for a message: bytes outside printable ASCII become '?', a long one ends in
+ * "...". Returns buf. */
+const char *wn_reply_text(const char *reply, size_t len, char *buf, size_t size);
+/** The standard's text of an error number. */
+const char *wn_scpi_error_text(int64_t number);
 
 #endif

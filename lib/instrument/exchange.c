@@ -95,7 +95,7 @@ static const char *query_of(const struct wn_session *s)
     case WN_PHASE_IDENTITY:
         return d->identity_query;
     case WN_PHASE_READ:
-        return d->read_query;
+        return s->index < d->reads ? d->read[s->index].query : NULL;
     case WN_PHASE_COMMANDS:
     case WN_PHASE_END:
         break;
@@ -127,7 +127,8 @@ enum wn_step_kind wn_exchange_step(struct wn_session *s, const char **tmpl)
 void wn_exchange_advance(struct wn_session *s)
 {
     s->differs[0] = '\0';
-    if (s->phase == WN_PHASE_COMMANDS || s->phase == WN_PHASE_READBACK) {
+    if (s->phase == WN_PHASE_COMMANDS || s->phase == WN_PHASE_READBACK ||
+        s->phase == WN_PHASE_READ) {
         s->index++;
     } else {
         next_phase(s);
@@ -204,10 +205,11 @@ static enum wn_verdict judge_errors(struct wn_session *s, const char *line, size
         return WN_VERDICT_GOOD;
     }
     s->old_errors = true;
-    (void)wn_error_set(
-        err, WN_EINSTRUMENT,
-        "the instrument refuses what it was sent: %s; compare the commands in %s with its manual",
-        wn_reply_text(line, len, text, sizeof text), s->dialect->file);
+    (void)wn_error_set(err, WN_EINSTRUMENT,
+                       "the instrument refuses what it was sent: %s (%s); compare the commands in "
+                       "%s with its manual",
+                       wn_reply_text(line, len, text, sizeof text), wn_scpi_error_text(number),
+                       s->dialect->file);
     return WN_VERDICT_FAILED;
 }
 
@@ -317,9 +319,16 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
 static enum wn_verdict judge_reading(struct wn_session *s, const char *line, size_t len,
                                      wn_ns now_ns, struct wn_error *err)
 {
-    struct wn_reading r;
-    if (wn_dialect_decode(s->dialect, line, len, &r, err) != WN_OK) {
+    struct wn_reading r = s->part;
+    if (s->index == 0) {
+        memset(&r, 0, sizeof r);
+    }
+    if (wn_dialect_decode(s->dialect, s->index, line, len, &r, err) != WN_OK) {
         return WN_VERDICT_BAD;
+    }
+    s->part = r;
+    if (s->index + 1 < s->dialect->reads) {
+        return WN_VERDICT_GOOD;
     }
     r.host_ns = now_ns;
     if ((r.has & WN_HAS_TIME) == 0) {

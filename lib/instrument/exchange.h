@@ -42,9 +42,6 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
 /** Is the line the identity of our instrument? */
 bool wn_exchange_is_identity(const struct wn_session *s, const char *line, size_t len);
 
-/** Copies a reply for a message: bytes outside printable ASCII become '?', a long one ends in
- * "...". Returns buf. */
-const char *wn_reply_text(const char *reply, size_t len, char *buf, size_t size);
 /** Name of a field for messages. */
 const char *wn_field_name(enum wn_field f);
 

@@ -22,7 +22,7 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     s->dialect = d;
     (void)snprintf(s->role, sizeof s->role, "%s", role);
     (void)snprintf(s->port, sizeof s->port, "%s", port);
-    wn_line_init(&s->lines);
+    wn_line_init(&s->lines, strcmp(d->terminator, "\r") == 0 ? '\r' : '\n');
     s->deadline_ns = WN_NS_NEVER;
     s->old_errors = true; /* who knows what it was told before */
 }
@@ -30,6 +30,11 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
 static wn_ns timeout_ns(const struct wn_session *s)
 {
     return wn_ns_from_s(s->dialect->reply_timeout_s);
+}
+
+static wn_ns delay_ns(const struct wn_session *s)
+{
+    return s->dialect->character_delay_s > 0 ? wn_ns_from_s(s->dialect->character_delay_s) : 0;
 }
 
 static void finish(struct wn_session *s, enum wn_session_result result)
@@ -81,17 +86,18 @@ static bool same_setpoints(const struct wn_setpoints *a, const struct wn_setpoin
 /* The read query is asked thousands of times with the same values: it is expanded once. */
 static int add_read(struct wn_session *s, const char *tmpl, struct wn_error *err)
 {
-    if (s->read_command_len == 0 || !same_setpoints(&s->setpoints, &s->read_setpoints)) {
-        s->read_command_len = 0;
-        int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->read_command,
-                                   sizeof s->read_command, &s->read_command_len, err);
+    int k = s->index;
+    if (s->read_command_len[k] == 0 || !same_setpoints(&s->setpoints, &s->read_setpoints[k])) {
+        s->read_command_len[k] = 0;
+        int rc = wn_dialect_expand(s->dialect, tmpl, &s->setpoints, s->read_command[k],
+                                   sizeof s->read_command[k], &s->read_command_len[k], err);
         if (rc != WN_OK) {
             return rc;
         }
-        s->read_setpoints = s->setpoints;
+        s->read_setpoints[k] = s->setpoints;
     }
-    memcpy(s->out + s->out_len, s->read_command, s->read_command_len);
-    s->out_len += s->read_command_len;
+    memcpy(s->out + s->out_len, s->read_command[k], s->read_command_len[k]);
+    s->out_len += s->read_command_len[k];
     return WN_OK;
 }
 
@@ -132,6 +138,16 @@ static int add_query(struct wn_session *s, const char *tmpl, struct wn_error *er
     return rc;
 }
 
+/* Is what has come of the present line nothing but prompts? It stays: the reply comes behind it. */
+static bool only_prompts(const struct wn_session *s)
+{
+    size_t n = strlen(s->dialect->prompt), i = 0;
+    while (n > 0 && i < s->lines.len && s->lines.buf[i] == s->dialect->prompt[i % n]) {
+        i++;
+    }
+    return i == s->lines.len;
+}
+
 /* Puts together what is sent next: the commands up to and with the next query. */
 static void prepare(struct wn_session *s, wn_ns now_ns)
 {
@@ -147,7 +163,8 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     s->ids_asked = 0;
     s->from_phase = s->phase;
     s->from_index = s->index;
-    if (s->lines.len > 0 || s->lines.spoiled) { /* the beginning of something nobody asked for */
+    if ((s->lines.len > 0 && !only_prompts(s)) ||
+        s->lines.spoiled) { /* the beginning of something nobody asked for */
         wn_line_reset(&s->lines);
         s->stale = true;
     }
@@ -172,7 +189,7 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     } else if (s->out_len == 0) {
         finish(s, WN_SESSION_DONE);
     } else {
-        s->deadline_ns = now_ns + timeout_ns(s);
+        s->deadline_ns = now_ns + timeout_ns(s) + (wn_ns)s->out_len * delay_ns(s);
     }
 }
 
@@ -243,6 +260,9 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
 const char *wn_session_output(const struct wn_session *s, size_t *len)
 {
     *len = s->out_len - s->out_pos;
+    if (delay_ns(s) > 0 && *len > 0) {
+        *len = s->waits ? 0 : 1;
+    }
     return s->out + s->out_pos;
 }
 
@@ -255,6 +275,11 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
         s->ids_ns = now_ns;
     }
     s->out_pos += n;
+    if (n > 0) {
+        s->echo_len = s->out_pos;
+        s->waits = delay_ns(s) > 0;
+        s->next_ns = now_ns + delay_ns(s);
+    }
     if (n == 0 || s->out_pos < s->out_len) {
         return;
     }
@@ -305,10 +330,37 @@ static void in_step(struct wn_session *s, struct outcome *out)
                        s->role, s->port);
 }
 
+/* Is the line one of the commands just sent, given back by an instrument that echoes? */
+static bool is_echo(const struct wn_session *s, const char *line, size_t len)
+{
+    const char *at = s->out, *end = s->out + s->echo_len;
+    size_t n = strlen(s->dialect->terminator);
+    while (s->dialect->echo && at < end) {
+        const char *stop = memchr(at, s->dialect->terminator[0], (size_t)(end - at));
+        size_t have = stop != NULL ? (size_t)(stop - at) : (size_t)(end - at);
+        if (have == len && memcmp(at, line, len) == 0) {
+            return true;
+        }
+        at = stop != NULL ? stop + n : end;
+    }
+    return false;
+}
+
+/* Prompts come without a line end, in front of whatever comes next. */
+static void skip_prompts(const struct wn_session *s, const char **line, size_t *len)
+{
+    size_t n = strlen(s->dialect->prompt);
+    while (n > 0 && *len >= n && memcmp(*line, s->dialect->prompt, n) == 0) {
+        *line += n;
+        *len -= n;
+    }
+}
+
 static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns now_ns,
                       struct outcome *out)
 {
-    if (len == 0) {
+    skip_prompts(s, &line, &len);
+    if (len == 0 || is_echo(s, line, len)) {
         return; /* CR LF in front of a reply; no answer is empty */
     }
     bool identity = wn_exchange_is_identity(s, line, len);
@@ -407,6 +459,7 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
 {
     struct wn_error err;
     char waited[WN_NUM_SIZE];
+    s->waits = s->waits && now_ns < s->next_ns;
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
         return s->result;
     }
@@ -434,5 +487,6 @@ enum wn_session_result wn_session_result(const struct wn_session *s)
 
 wn_ns wn_session_deadline(const struct wn_session *s)
 {
-    return s->deadline_ns;
+    bool held = s->waits && s->out_pos < s->out_len && s->result == WN_SESSION_PENDING;
+    return held && s->next_ns < s->deadline_ns ? s->next_ns : s->deadline_ns;
 }

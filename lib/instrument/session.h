@@ -72,18 +72,21 @@ struct wn_session {
         ids_needed; /* identity queries in what is handed out; answers needed to be in step */
     wn_ns ids_ns;   /* when the last of them was written */
     bool awaiting_reply, resync;
-    bool sent;  /* output of the present exchange was handed out */
+    wn_ns next_ns; /* no further character before; for instruments that need pauses */
+    bool waits;    /* so the output is held back until then */
+    bool sent;     /* output of the present exchange was handed out */
     bool stale; /* a reply nobody waits for may still come: resynchronise before the next query */
     bool lead;  /* the instrument may hold half a command: send a terminator first */
     bool old_errors; /* the error queue may hold errors that are not of this request */
     enum wn_session_result result;
     wn_ns deadline_ns; /* host time */
     char out[WN_SESSION_OUT_MAX];
-    size_t out_len, out_pos;
-    char read_command[WN_COMMAND_MAX]; /* the read query expanded, and for what */
-    size_t read_command_len;
-    struct wn_setpoints read_setpoints;
+    size_t out_len, out_pos, echo_len;               /* echo: so much of out may still come back */
+    char read_command[WN_READS_MAX][WN_COMMAND_MAX]; /* the read queries expanded, and for what */
+    size_t read_command_len[WN_READS_MAX];
+    struct wn_setpoints read_setpoints[WN_READS_MAX];
     char query[WN_COMMAND_MAX]; /* for messages */
+    struct wn_reading part;     /* what has come of the one being read */
     struct wn_reading reading;  /* last one read */
     char identity[256];
     uint64_t exchanges, bad_replies, timeouts;

@@ -142,20 +142,56 @@ static bool good_mode(const struct checker *c, const char *name, const struct wn
 static int count_field(const struct wn_dialect *d, enum wn_field f)
 {
     int n = 0;
-    for (int i = 0; i < d->fields; i++) {
-        n += d->field[i] == f;
+    for (int k = 0; k < d->reads; k++) {
+        for (int i = 0; i < d->read[k].fields; i++) {
+            n += d->read[k].field[i].what == f;
+        }
     }
     return n;
+}
+
+/* A comma can be one or the other: a separator, or a decimal sign. */
+static bool good_read(const struct checker *c, const struct wn_read *read)
+{
+    const char *what = NULL;
+    if (read->fields < 1 || read->fields > WN_FIELDS_MAX) {
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: read.fields has %d fields, 1 to %d are possible",
+                           c->d->file, read->fields, WN_FIELDS_MAX);
+        return false;
+    }
+    for (int i = 0; i < read->fields; i++) {
+        const struct wn_field_form *f = &read->field[i];
+        if (f->decimal_comma && read->separator == ',') {
+            what = "a decimal comma and a comma between the fields cannot be told apart";
+        } else if (!(f->scale >= 0) || !isfinite(f->scale)) {
+            what = "scale must be above 0";
+        } else if (read->separator != '\0' && (strchr(f->prefix, read->separator) != NULL ||
+                                               strchr(f->suffix, read->separator) != NULL)) {
+            what = "prefix or suffix holds the separator";
+        }
+    }
+    if (read->fields > 1 && read->separator == '\0') {
+        what = "read.separator is missing";
+    }
+    if (what != NULL) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: %s", c->d->file, what);
+    }
+    return what == NULL && good_template(c, "read.query", read->query, read_values);
 }
 
 static bool good_fields(const struct checker *c)
 {
     const struct wn_dialect *d = c->d;
     const char *what = NULL;
-    if (d->fields < 1 || d->fields > WN_FIELDS_MAX) {
-        (void)wn_error_set(c->err, WN_ERANGE, "%s: read.fields has %d fields, 1 to %d are possible",
-                           d->file, d->fields, WN_FIELDS_MAX);
+    if (d->reads < 1 || d->reads > WN_READS_MAX) {
+        (void)wn_error_set(c->err, WN_ERANGE, "%s: read has %d queries, 1 to %d are possible",
+                           d->file, d->reads, WN_READS_MAX);
         return false;
+    }
+    for (int k = 0; k < d->reads; k++) {
+        if (!good_read(c, &d->read[k])) {
+            return false;
+        }
     }
     for (int f = WN_FIELD_TIME_S; f <= WN_FIELD_OUTPUT; f++) {
         if (count_field(d, (enum wn_field)f) > 1) {
@@ -164,9 +200,7 @@ static bool good_fields(const struct checker *c)
             return false;
         }
     }
-    if (d->fields > 1 && d->separator == '\0') {
-        what = "read.separator is missing";
-    } else if (count_field(d, WN_FIELD_VOLTAGE_V) == 0 || count_field(d, WN_FIELD_CURRENT_A) == 0) {
+    if (count_field(d, WN_FIELD_VOLTAGE_V) == 0 || count_field(d, WN_FIELD_CURRENT_A) == 0) {
         what = "read.fields must hold voltage_v and current_a";
     } else if (d->has_clock && count_field(d, WN_FIELD_TIME_S) == 0) {
         what = "has_clock is true, but read.fields holds no time_s";
@@ -207,6 +241,8 @@ static bool good_numbers(const struct checker *c)
         what = "reply_timeout must be above 0 and at most 60 s";
     } else if (d->retries < 0 || d->retries > 10) {
         what = "retries must be 0 to 10";
+    } else if (!(d->character_delay_s >= 0) || d->character_delay_s > 1) {
+        what = "character_delay must be at most 1 s";
     } else if (!(d->overload > 0)) {
         what = "overload must be above 0; SCPI instruments have 9.9e37";
     } else if (d->current_sign != 1 && d->current_sign != -1) {
@@ -239,8 +275,7 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
         needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") &&
         good_sequence(c, "off", &d->off, no_values) &&
         good_template(c, "output.query", d->output_query, no_values) &&
-        needed(c, "output.off_reply", d->output_off_reply) &&
-        good_template(c, "read.query", d->read_query, read_values) && good_fields(c) &&
+        needed(c, "output.off_reply", d->output_off_reply) && good_fields(c) &&
         (d->error_query[0] == '\0' || good_template(c, "error_query", d->error_query, no_values)) &&
         good_safe_off(c);
     return good ? WN_OK : c->err->code;

@@ -4,8 +4,10 @@
 
 #include "base/assert.h"
 
-void wn_line_init(struct wn_line_reader *r)
+void wn_line_init(struct wn_line_reader *r, char end)
 {
+    wn_assert(end == '\n' || end == '\r');
+    r->end = end;
     r->len = 0;
     r->spoiled = false;
     r->discarded = 0;
@@ -40,7 +42,10 @@ bool wn_line_take(struct wn_line_reader *r, const char *data, size_t len, size_t
     wn_assert(r->len <= sizeof r->buf);
     while (*used < len) {
         char c = data[(*used)++];
-        if (c != '\n') {
+        if (c == '\n' && r->end == '\r' && r->len == 0 && !r->spoiled) {
+            continue; /* behind the CR that ended the line before */
+        }
+        if (c != r->end) {
             put(r, c);
             continue;
         }

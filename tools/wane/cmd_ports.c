@@ -10,7 +10,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "instrument/session.h"
+#include "inquiry.h"
 #include "port/clock.h"
 #include "report/table.h"
 #include "serial/serial.h"
@@ -94,49 +94,6 @@ static const struct wane_option identify_options[] = {
     [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
 };
 
-struct inquiry {
-    struct wn_dialect dialect;
-    struct wn_problems problems;
-    struct wn_session session;
-    const struct wn_clock *clock;
-};
-
-/* Writes what is to be written, reads what comes, until the session has an answer or gives up. */
-static int converse(struct wn_link *link, struct inquiry *q, struct wn_error *err)
-{
-    struct wn_session *s = &q->session;
-    char buf[512];
-    wn_session_begin(s, WN_REQUEST_IDENTIFY, NULL, wn_clock_monotonic(q->clock));
-    while (wn_session_result(s) == WN_SESSION_PENDING) {
-        size_t len = 0, n = 0;
-        const char *out = wn_session_output(s, &len);
-        int rc = len > 0 ? link->ops->write(link, out, len, &n, err) : WN_OK;
-        if (rc == WN_OK && n > 0) {
-            wn_session_wrote(s, n, wn_clock_monotonic(q->clock));
-        }
-        bool more = len > n;
-        wn_ns left = wn_session_deadline(s) - wn_clock_monotonic(q->clock);
-        struct pollfd p = {link->ops->fd(link), more ? POLLIN | POLLOUT : POLLIN, 0};
-        if (rc == WN_OK && left > 0) {
-            (void)poll(&p, 1,
-                       (int)(left / WN_NS_PER_MS) +
-                           1); /* interrupted or not: the deadline decides */
-        }
-        rc = rc == WN_OK ? link->ops->read(link, buf, sizeof buf, &n, err) : rc;
-        if (rc != WN_OK) {
-            return rc;
-        }
-        if (n > 0) {
-            (void)wn_session_input(s, buf, n, wn_clock_monotonic(q->clock));
-        }
-        (void)wn_session_tick(s, wn_clock_monotonic(q->clock));
-    }
-    if (wn_session_result(s) == WN_SESSION_FAILED) {
-        return wn_error_set(err, s->error.code, "%s", s->error.text);
-    }
-    return WN_OK;
-}
-
 /* The station that is configured on this port, by either name of it. */
 static const struct wn_station_config *station_on(const struct wn_daemon_config *d,
                                                   const char *port)
@@ -176,18 +133,10 @@ static int print_identity(const struct wane *w, const char *port, const char *id
 static int ask_port(struct wane *w, struct inquiry *q, const char *port, int baud)
 {
     struct wn_error err = {0};
-    struct wn_port_settings settings;
-    struct wn_link *link = NULL;
-    q->clock = wn_clock_real();
-    wn_port_settings_init(&settings, port, baud);
-    wn_session_init(&q->session, &q->dialect, "instrument", port);
-    int rc = wn_link_open(&link, &settings, &err);
+    int rc = inquiry_open(q, port, baud, &err);
     if (rc == WN_OK) {
-        (void)poll(NULL, 0,
-                   (int)(q->dialect.settle_s * 1e3)); /* boards that restart when opened need it */
-        link->ops->flush(link);
-        rc = converse(link, q, &err);
-        link->ops->close(link);
+        rc = inquiry_request(q, WN_REQUEST_IDENTIFY, NULL, &err);
+        inquiry_close(q);
     }
     if (rc != WN_OK) {
         return wane_fail(w, &err);
@@ -213,19 +162,6 @@ static bool ask_station(struct wane *w, const struct wn_station_config *s, int *
     return known;
 }
 
-/* Dialects lie beside the configuration, also before there is one. */
-static const char *conf_dir_of(const struct wane *w, const struct wn_daemon_config *d, char *buf,
-                               size_t size)
-{
-    const char *slash = strrchr(w->config_file, '/');
-    if (d != NULL) {
-        return d->conf_dir;
-    }
-    (void)snprintf(buf, size, "%.*s", slash != NULL ? (int)(slash - w->config_file) : 1,
-                   slash != NULL ? w->config_file : ".");
-    return buf;
-}
-
 static int run_identify(struct wane *w, const struct wane_args *a)
 {
     char beside[WN_PATH_SIZE];
@@ -244,7 +180,7 @@ static int run_identify(struct wane *w, const struct wane_args *a)
         free(q);
         return rc;
     }
-    if (wn_config_read_dialect(conf_dir_of(w, d, beside, sizeof beside), dialect, &q->dialect,
+    if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), dialect, &q->dialect,
                                &q->problems) != WN_OK) {
         wane_tell_problems(&q->problems);
     } else {

@@ -175,6 +175,7 @@ extern const struct wane_command cmd_start;
 extern const struct wane_command cmd_status;
 extern const struct wane_command cmd_stop;
 extern const struct wane_command cmd_test_alert;
+extern const struct wane_command cmd_try;
 extern const struct wane_command cmd_watch;
 
 #endif

@@ -136,14 +136,14 @@ static void test_setup_needs_thermometers(void **state)
     (void)state;
     make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
     struct wn_station_config *s = &daemon_config.station[0];
-    dialect.fields = 4; /* no ambient, no output */
+    dialect.read[0].fields = 4; /* no ambient, no output */
     (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
     assert_int_equal(problems.n, 1);
     case_expect(
         &problems,
         "station A: limits.above_ambient is set, but dialect virtual-bench does not report both "
         "temperature_c and ambient_c; write above_ambient = \"off\"");
-    dialect.fields = 3;
+    dialect.read[0].fields = 3;
     (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
     assert_int_equal(problems.n, 4);
     problems.n = 0;

@@ -177,10 +177,10 @@ static void test_virtual_bench(void **state)
     (void)state;
     read_dialect("virtual-bench");
     assert_true(dialect.simulated && dialect.has_clock);
-    assert_int_equal(dialect.fields, 6);
-    assert_int_equal(dialect.field[5], WN_FIELD_OUTPUT);
+    assert_int_equal(dialect.read[0].fields, 6);
+    assert_int_equal(dialect.read[0].field[5].what, WN_FIELD_OUTPUT);
     assert_int_equal(dialect.current_sign, 1);
-    assert_int_equal(dialect.separator, ',');
+    assert_int_equal(dialect.read[0].separator, ',');
     assert_int_equal(dialect.power.readbacks, 3);
     assert_near(dialect.charge.readback[1].tolerance, 0.001, 0);
     assert_near(dialect.reply_timeout_s, 0.5, 0);

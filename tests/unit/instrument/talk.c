@@ -50,12 +50,15 @@ void talk_dialect(struct wn_dialect *d)
     lines(&d->off, "OUT 0", NULL, NULL);
     (void)snprintf(d->output_query, sizeof d->output_query, "OUT?");
     (void)snprintf(d->output_off_reply, sizeof d->output_off_reply, "0");
-    (void)snprintf(d->read_query, sizeof d->read_query, "ALL? {interval_s}");
-    d->separator = ',';
+    d->reads = 1;
+    (void)snprintf(d->read[0].query, sizeof d->read[0].query, "ALL? {interval_s}");
+    d->read[0].separator = ',';
     const enum wn_field field[] = {WN_FIELD_TIME_S,        WN_FIELD_VOLTAGE_V, WN_FIELD_CURRENT_A,
                                    WN_FIELD_TEMPERATURE_C, WN_FIELD_AMBIENT_C, WN_FIELD_OUTPUT};
-    d->fields = (int)(sizeof field / sizeof field[0]);
-    memcpy(d->field, field, sizeof field);
+    d->read[0].fields = (int)(sizeof field / sizeof field[0]);
+    for (int i = 0; i < d->read[0].fields; i++) {
+        d->read[0].field[i].what = field[i];
+    }
     d->current_sign = 1;
     (void)snprintf(d->error_query, sizeof d->error_query, "ERR?");
     d->overload = 9.9e37;

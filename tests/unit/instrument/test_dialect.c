@@ -77,7 +77,10 @@ static void templates_that_cannot_be_sent(void **state)
 static int decode(const struct wn_dialect *d, const char *reply, struct wn_reading *r,
                   struct wn_error *err)
 {
-    return wn_dialect_decode(d, reply, strlen(reply), r, err);
+    struct wn_reading fresh = {0};
+    int rc = wn_dialect_decode(d, 0, reply, strlen(reply), &fresh, err);
+    *r = rc == WN_OK ? fresh : *r;
+    return rc;
 }
 
 static void fields_are_decoded(void **state)
@@ -99,7 +102,7 @@ static void fields_are_decoded(void **state)
     assert_int_equal(r.output_on, 1);
     assert_int_equal(decode(&d, "0,3.7,0,25,23,1", &r, NULL), WN_OK);
     assert_false(signbit(r.current_a)); /* no "-0" for people to wonder about */
-    d.field[3] = WN_FIELD_IGNORE;
+    d.read[0].field[3].what = WN_FIELD_IGNORE;
     assert_int_equal(decode(&d, "0,3.7,0,what ever,23,1", &r, NULL), WN_OK);
     assert_int_equal(r.has & WN_HAS_TEMPERATURE, 0);
 }
@@ -179,7 +182,7 @@ static void a_long_reply_is_cut_in_the_message(void **state)
     char reply[500];
     talk_dialect(&d);
     memset(reply, '\x1b', sizeof reply);
-    assert_int_equal(wn_dialect_decode(&d, reply, sizeof reply, &r, &err), WN_EFRAME);
+    assert_int_equal(wn_dialect_decode(&d, 0, reply, sizeof reply, &r, &err), WN_EFRAME);
     assert_null(strchr(err.text, '\x1b'));
     assert_non_null(strstr(err.text, "???...'"));
     assert_true(strlen(err.text) < 200);
@@ -191,12 +194,12 @@ static void a_single_field_needs_no_separator(void **state)
     struct wn_dialect d;
     struct wn_reading r;
     talk_dialect(&d);
-    d.fields = 1;
-    d.field[0] = WN_FIELD_VOLTAGE_V;
-    d.separator = '\0';
+    d.read[0].fields = 1;
+    d.read[0].field[0].what = WN_FIELD_VOLTAGE_V;
+    d.read[0].separator = '\0';
     assert_int_equal(decode(&d, "3.7", &r, NULL), WN_OK);
     assert_int_equal(decode(&d, "3.7,1", &r, NULL), WN_EFRAME);
-    assert_int_equal(wn_dialect_decode(&d, "3.7\0", 4, &r, NULL), WN_EFRAME);
+    assert_int_equal(wn_dialect_decode(&d, 0, "3.7\0", 4, &r, NULL), WN_EFRAME);
 }
 
 #define AT(member) offsetof(struct wn_dialect, member)
@@ -223,8 +226,8 @@ static const struct {
     {AT(off.line[0]), "OUT {interval_s}"},
     {AT(output_query), ""},
     {AT(output_off_reply), ""},
-    {AT(read_query), ""},
-    {AT(read_query), "ALL? {current_a}"},
+    {AT(read[0].query), ""},
+    {AT(read[0].query), "ALL? {current_a}"},
     {AT(error_query), "ERR? {timeout_s}"},
 };
 
@@ -242,8 +245,8 @@ static const struct {
     {AT(discharge.set.n), 0},
     {AT(on.n), 0},
     {AT(off.n), 0},
-    {AT(fields), 0},
-    {AT(fields), WN_FIELDS_MAX + 1},
+    {AT(read[0].fields), 0},
+    {AT(read[0].fields), WN_FIELDS_MAX + 1},
 };
 
 static const struct {
@@ -300,12 +303,12 @@ static void mistakes_of_the_fields_and_of_safe_off(void **state)
     for (size_t i = 0; i < 7; i++) {
         struct wn_dialect d;
         talk_dialect(&d);
-        d.separator = i == 0 ? '\0' : d.separator;
-        d.field[1] = i == 1 ? WN_FIELD_IGNORE : d.field[1];
-        d.field[2] = i == 2 ? WN_FIELD_IGNORE : d.field[2];
+        d.read[0].separator = i == 0 ? '\0' : d.read[0].separator;
+        d.read[0].field[1].what = i == 1 ? WN_FIELD_IGNORE : d.read[0].field[1].what;
+        d.read[0].field[2].what = i == 2 ? WN_FIELD_IGNORE : d.read[0].field[2].what;
         d.has_clock = i == 3;
-        d.field[0] = i == 3 ? WN_FIELD_IGNORE : d.field[0];
-        d.field[3] = i == 4 ? WN_FIELD_VOLTAGE_V : d.field[3]; /* twice */
+        d.read[0].field[0].what = i == 3 ? WN_FIELD_IGNORE : d.read[0].field[0].what;
+        d.read[0].field[3].what = i == 4 ? WN_FIELD_VOLTAGE_V : d.read[0].field[3].what; /* twice */
         d.safe_off_len = i == 5 ? 0 : d.safe_off_len;
         d.safe_off_len -= i == 6;
         expect_mistake(&d, "field", i);

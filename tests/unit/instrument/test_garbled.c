@@ -28,11 +28,11 @@ static bool accepted(const struct wn_dialect *d, const char *bytes, size_t len,
     struct wn_line_reader lines;
     const char *line;
     size_t used = 0, n;
-    wn_line_init(&lines);
+    wn_line_init(&lines, '\n');
     if (!wn_line_take(&lines, bytes, len, &used, &line, &n) || lines.discarded > 0) {
         return false; /* spoiled, or no end: asked again */
     }
-    return n > 0 && wn_dialect_decode(d, line, n, r, NULL) == WN_OK;
+    return n > 0 && wn_dialect_decode(d, 0, line, n, r, NULL) == WN_OK;
 }
 
 static void try_one(const struct wn_dialect *d, const char *bytes, size_t len, double want,
@@ -116,8 +116,8 @@ static struct damage measure(const struct wn_dialect *d, const char *name, int f
 static void single(struct wn_dialect *d)
 {
     talk_dialect(d);
-    d->fields = 1;
-    d->field[0] = WN_FIELD_VOLTAGE_V;
+    d->read[0].fields = 1;
+    d->read[0].field[0].what = WN_FIELD_VOLTAGE_V;
 }
 
 /* Bounds, from counting the places where another digit or mark makes another number of the same

@@ -43,7 +43,7 @@ static void host_time_stands_in_for_an_instrument_without_clock(void **state)
     (void)state;
     struct talk t;
     talk_begin(&t);
-    t.dialect.field[0] = WN_FIELD_IGNORE;
+    t.dialect.read[0].field[0].what = WN_FIELD_IGNORE;
     talk_request(&t, WN_REQUEST_READ);
     talk_sends(&t, "ALL? 1|");
     t.now_ns += 7 * WN_NS_PER_MS;

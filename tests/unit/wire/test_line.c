@@ -68,7 +68,7 @@ static void check_split(const char *data, size_t len, unsigned cuts)
     struct taken want = {.len = 0}, got = {.len = 0};
     want.text[0] = got.text[0] = '\0';
     uint64_t discarded = model(data, len, &want);
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     size_t from = 0;
     for (size_t i = 1; i <= len; i++) {
         if (i == len || (cuts >> (i - 1) & 1u) != 0) {
@@ -117,7 +117,7 @@ static void every_byte_is_judged(void **state)
     }
     struct taken out = {.len = 0};
     struct wn_line_reader r;
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     feed(&r,
          "4\t2\n4\x7f"
          "2\n4\x80"
@@ -135,7 +135,7 @@ static void check_length(size_t n, const char *end, bool kept)
     struct taken out = {.len = 0};
     memset(data, 'x', n);
     int m = snprintf(data + n, sizeof data - n, "%s%s", end, "next\n");
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     feed(&r, data, n + (size_t)m, &out);
     assert_int_equal(r.discarded, kept ? 0 : 1);
     assert_int_equal(out.len, (kept ? n + 2 : 0) + strlen("[next]"));
@@ -157,7 +157,7 @@ static void endless_noise_is_one_discarded_line(void **state)
     (void)state;
     struct wn_line_reader r;
     struct taken out = {.len = 0};
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     for (int i = 0; i < 100000; i++) {
         feed(&r, "\xff\x00y", 3, &out);
     }
@@ -171,7 +171,7 @@ static void reset_forgets_the_beginning_only(void **state)
     (void)state;
     struct wn_line_reader r;
     struct taken out = {.len = 0};
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     feed(&r, "3.7", 3, &out);
     wn_line_reset(&r);
     feed(&r, "4.1\n", 4, &out);
@@ -188,7 +188,7 @@ static void the_borrowed_line_lasts_until_the_next_call(void **state)
     struct wn_line_reader r;
     const char *line;
     size_t used = 0, n;
-    wn_line_init(&r);
+    wn_line_init(&r, '\n');
     assert_true(wn_line_take(&r, "abc\nxyz\n", 8, &used, &line, &n));
     assert_int_equal(used, 4);
     assert_int_equal(n, 3);
@@ -222,7 +222,7 @@ static void random_bytes_agree_with_the_rule(void **state)
                                : (char)(kinds == 2 ? wn_prng_below(&p, 256) : 'a');
         }
         uint64_t discarded = model(data, sizeof data, &want);
-        wn_line_init(&r);
+        wn_line_init(&r, '\n');
         for (size_t from = 0; from < sizeof data;) {
             size_t n = 1 + wn_prng_below(&p, 200);
             n = n < sizeof data - from ? n : sizeof data - from;

@@ -1,0 +1,263 @@
+/* wane try: a dialect against a real instrument, exchange by exchange.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "inquiry.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/num.h"
+
+enum { BAUD, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
+
+static const struct wane_option try_options[] = {
+    [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the dialect's"},
+    [READINGS] = {"readings", 'n', WANE_COUNT, "N", "so many readings; else 5"},
+    [SWITCH_ON] = {"switch-on", 0, WANE_FLAG, NULL,
+                   "also set, read back and switch on, then off again; asks first"},
+    [CURRENT] = {"current-a", 0, WANE_NUMBER, "A", "with --switch-on: the current to set"},
+    [VOLTAGE] = {"voltage-v", 0, WANE_NUMBER, "V",
+                 "with --switch-on: the voltage to set (charge) or to stop at (discharge)"},
+    [DISCHARGE] = {"discharge", 0, WANE_FLAG, NULL, "with --switch-on: discharge, not charge"},
+    [CONFIRM] = {"confirm", 0, WANE_TEXT, "on", "answers the question beforehand"},
+};
+
+struct trial {
+    struct inquiry q;
+    wn_ns sent_ns;
+    bool quiet; /* JSON: the exchanges are gathered */
+    json_t *exchanges, *steps;
+    int failed;
+};
+
+/* What passed on the line, one line each; a reply with the time it took. */
+static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
+{
+    struct trial *t = ctx;
+    char text[300], ms[WN_NUM_SIZE];
+    while (len > 0) {
+        const char *stop = memchr(data, '\n', len);
+        size_t n = stop != NULL ? (size_t)(stop - data) : len;
+        double took_ms = wn_ns_to_s(now - t->sent_ns) * 1e3;
+        size_t shown = n > 0 && data[n - 1] == '\r' ? n - 1 : n;
+        (void)wn_reply_text(data, shown, text, sizeof text);
+        if (t->quiet && shown > 0) {
+            (void)json_array_append_new(t->exchanges,
+                                        json_pack("{s:s,s:s,s:o}", "direction",
+                                                  sent ? "sent" : "received", "text", text, "ms",
+                                                  sent ? json_null() : json_real(took_ms)));
+        } else if (shown > 0 && sent) {
+            (void)printf("   >> %s\n", text);
+        } else if (shown > 0) {
+            (void)printf("   << %-40s %s ms\n", text, wn_num_fixed(took_ms, 1, ms, sizeof ms));
+        }
+        n += stop != NULL;
+        data += n;
+        len -= n;
+    }
+    t->sent_ns = sent ? now : t->sent_ns;
+}
+
+/* One request, told before and after. False: the trial ends here. */
+static bool step(struct trial *t, const char *what, enum wn_request request,
+                 const struct wn_setpoints *sp)
+{
+    struct wn_error err = {0};
+    if (!t->quiet) {
+        (void)printf("%s\n", what);
+    }
+    int rc = inquiry_request(&t->q, request, sp, &err);
+    if (t->quiet) {
+        (void)json_array_append_new(t->steps,
+                                    json_pack("{s:s,s:b,s:s}", "step", what, "good", rc == WN_OK,
+                                              "error", rc == WN_OK ? "" : err.text));
+    } else if (rc != WN_OK) {
+        (void)printf("   FAILED: %s\n", err.text);
+    }
+    t->failed += rc != WN_OK;
+    return rc == WN_OK;
+}
+
+static void show_value(unsigned has, unsigned bit, const char *name, double value, const char *unit)
+{
+    char number[WN_NUM_SIZE];
+    if ((has & bit) != 0) {
+        (void)printf("  %s %s %s", name, wn_num_format(value, 7, number, sizeof number), unit);
+    } else {
+        (void)printf("  no %s", name);
+    }
+}
+
+static void show_reading(const struct trial *t)
+{
+    const struct wn_reading *r = &t->q.session.reading;
+    if (t->quiet) {
+        return;
+    }
+    (void)printf("   means");
+    show_value(r->has, WN_HAS_VOLTAGE, "voltage", r->voltage_v, "V");
+    show_value(r->has, WN_HAS_CURRENT, "current", r->current_a, "A");
+    show_value(r->has, WN_HAS_TEMPERATURE, "temperature", r->temperature_c, "degC");
+    show_value(r->has, WN_HAS_AMBIENT, "ambient", r->ambient_c, "degC");
+    (void)puts("");
+}
+
+static struct wn_setpoints nothing_set(void)
+{
+    return (struct wn_setpoints){NAN, NAN, NAN, 1.0, NAN, NAN, NAN, NAN, NAN};
+}
+
+static bool readings(struct trial *t, int64_t n, const char *what)
+{
+    struct wn_setpoints sp = nothing_set();
+    bool good = true;
+    for (int64_t i = 0; i < n && good; i++) {
+        good = step(t, what, WN_REQUEST_READ, &sp);
+        if (good) {
+            show_reading(t);
+        }
+    }
+    return good;
+}
+
+/* Somebody must want it, and be there. */
+static bool confirmed(const struct wane_args *a)
+{
+    char answer[16] = "";
+    if (a->value[CONFIRM].given) {
+        return strcmp(a->value[CONFIRM].text, "on") == 0;
+    }
+    if (!isatty(STDIN_FILENO)) {
+        return false;
+    }
+    (void)fprintf(stderr,
+                  "The output will be switched on. What is connected must bear %g A and %g V; be "
+                  "there, and know how to disconnect it.\nType on to go on: ",
+                  a->value[CURRENT].number, a->value[VOLTAGE].number);
+    return fgets(answer, sizeof answer, stdin) != NULL && strcmp(answer, "on\n") == 0;
+}
+
+static void switch_on(struct trial *t, const struct wane_args *a)
+{
+    struct wn_setpoints sp = nothing_set();
+    bool discharge = a->value[DISCHARGE].given;
+    sp.current_a = a->value[CURRENT].number;
+    sp.voltage_v = a->value[VOLTAGE].number;
+    if (step(t, discharge ? "set a discharge, read it back" : "set a charge, read it back",
+             discharge ? WN_REQUEST_DISCHARGE : WN_REQUEST_CHARGE, &sp) &&
+        step(t, "switch on", WN_REQUEST_ON, NULL)) {
+        (void)readings(t, 3, "read with the output on");
+    }
+    if (!step(t, "switch off", WN_REQUEST_OFF, NULL)) {
+        (void)fprintf(stderr, "THE OUTPUT IS NOT CONFIRMED OFF: disconnect it by hand\n");
+    }
+}
+
+static int try_all(struct trial *t, const struct wane_args *a)
+{
+    int64_t n = a->value[READINGS].given ? a->value[READINGS].count : 5;
+    if (step(t, "who is there", WN_REQUEST_IDENTIFY, NULL) &&
+        step(t, "switch off, ask whether it is off", WN_REQUEST_OFF, NULL) &&
+        readings(t, n, "read") && a->value[SWITCH_ON].given) {
+        switch_on(t, a);
+    }
+    return t->failed == 0 ? WANE_DONE : WANE_FAILED;
+}
+
+static int report(struct wane *w, struct trial *t, int rc)
+{
+    const struct wn_session *s = &t->q.session;
+    if (w->json) {
+        json_t *o = json_object();
+        wane_put(o, "dialect", json_string(t->q.dialect.name));
+        wane_put(o, "identity", json_string(s->identity));
+        wane_put(o, "steps", json_incref(t->steps));
+        wane_put(o, "exchanges", json_incref(t->exchanges));
+        wane_put(o, "bad_replies", json_integer((json_int_t)s->bad_replies));
+        wane_put(o, "timeouts", json_integer((json_int_t)s->timeouts));
+        (void)wane_print_json(o);
+        return rc;
+    }
+    (void)printf("%s: %llu exchanges, %llu bad replies, %llu not answered in time\n",
+                 rc == WANE_DONE ? "Everything was understood" : "Not everything was understood",
+                 (unsigned long long)s->exchanges, (unsigned long long)s->bad_replies,
+                 (unsigned long long)s->timeouts);
+    if (rc != WANE_DONE) {
+        (void)printf("Compare the lines above with the instrument's manual and mend %s\n",
+                     t->q.dialect.file);
+    }
+    return rc;
+}
+
+static int refuse(struct wane *w, const struct wane_args *a)
+{
+    if (!a->value[SWITCH_ON].given) {
+        return WANE_DONE;
+    }
+    if (!a->value[CURRENT].given || !a->value[VOLTAGE].given) {
+        return wane_usage(w, "--switch-on needs --current-a and --voltage-v");
+    }
+    if (!confirmed(a)) {
+        (void)fprintf(stderr, "wane try: not switched on: it was not confirmed\n");
+        return WANE_FAILED;
+    }
+    return WANE_DONE;
+}
+
+static int run_try(struct wane *w, const struct wane_args *a)
+{
+    char beside[WN_PATH_SIZE];
+    struct wn_error err = {0};
+    bool configured = access(w->config_file, F_OK) == 0;
+    const struct wn_daemon_config *d = configured ? wane_daemon(w) : NULL;
+    int rc = d == NULL && configured ? WANE_FAILED : refuse(w, a);
+    if (rc != WANE_DONE) {
+        return rc;
+    }
+    struct trial *t = calloc(1, sizeof *t);
+    if (t == NULL) {
+        return WANE_FAILED;
+    }
+    rc = WANE_FAILED;
+    t->quiet = w->json;
+    t->exchanges = json_array();
+    t->steps = json_array();
+    t->q.trace = show;
+    t->q.ctx = t;
+    int64_t baud = a->value[BAUD].given ? a->value[BAUD].count : 0;
+    if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), a->operand[0],
+                               &t->q.dialect, &t->q.problems) != WN_OK) {
+        wane_tell_problems(&t->q.problems);
+    } else if (inquiry_open(&t->q, a->operand[1], baud < 10000000 ? (int)baud : 10000000, &err) !=
+               WN_OK) {
+        rc = wane_fail(w, &err);
+    } else {
+        rc = report(w, t, try_all(t, a));
+        inquiry_close(&t->q);
+    }
+    json_decref(t->exchanges);
+    json_decref(t->steps);
+    free(t);
+    return rc;
+}
+
+const struct wane_command cmd_try = {
+    .name = "try",
+    .synopsis = "DIALECT PORT [--readings N] [--switch-on --current-a A --voltage-v V]",
+    .summary = "try a dialect file on an instrument, exchange by exchange",
+    .text = "Asks who is there, switches off, reads, and shows every line that is sent and\n"
+            "received, how long the answer took and what it means. Nothing is switched on\n"
+            "unless --switch-on asks for it and it is confirmed. Edit the dialect file and try\n"
+            "again until everything is understood. A port that the service holds is in use:\n"
+            "stop the service first.\n",
+    .examples = "  wane try my-load /dev/serial/by-id/usb-MAKER_MODEL-if00-port0\n"
+                "  wane try my-load /dev/ttyUSB0 --switch-on --discharge --current-a 0.5 "
+                "--voltage-v 3\n",
+    .options = try_options,
+    .options_n = sizeof try_options / sizeof try_options[0],
+    .operands_min = 2,
+    .operands_max = 2,
+    .run = run_try,
+};
