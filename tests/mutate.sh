@@ -28,7 +28,7 @@ export LC_ALL
 unset MAKEFLAGS MAKELEVEL DESTDIR
 
 root=$(cd "$(dirname "$0")/.." && pwd) || exit 2
-work= mutations= only= mode=all sample= seed=${WANE_MUTATE_SEED:-} jobs=$(nproc 2>/dev/null || echo 2) check=
+work='' mutations='' only='' mode=all sample='' seed=${WANE_MUTATE_SEED:-} jobs=$(nproc 2>/dev/null || echo 2) check=''
 
 die() {
     echo "mutate.sh: $*" >&2
@@ -175,29 +175,38 @@ if [ -n "$check" ]; then
 fi
 
 # The copy: what belongs to the project; what is the same stays, so that it is not built again.
+files_below() { (cd "$1" && find . -name build -prune -o -name 'build-*' -prune -o -type f -print | sed 's,^\./,,'); }
 project_files() {
-    cd "$root" || exit 2
-    if [ -e .git ]; then
-        git ls-files
+    if [ -e "$root/.git" ]; then
+        git -C "$root" ls-files
     else
-        find . -name build -prune -o -name 'build-*' -prune -o -type f -print | sed 's,^\./,,'
+        files_below "$root"
     fi
 }
 copy_tree() {
-    project_files | perl -e '
-        use File::Basename; use File::Copy; use File::Compare; use File::Path; use File::Find;
+    mkdir -p "$src" || return
+    { project_files && echo && files_below "$src"; } | perl -e '
+        use File::Basename; use File::Path;
         my ($from, $to) = @ARGV;
-        my %wanted;
+        my (%wanted, $copied);
+        sub slurp { open my $f, "<", $_[0] or die "$_[0]: $!\n"; binmode $f; local $/; my $t = <$f>; return defined $t ? $t : "" }
         while (my $f = <STDIN>) {
             chomp $f;
-            next if !-f "$from/$f";
-            $wanted{$f} = 1;
-            next if -f "$to/$f" && compare("$from/$f", "$to/$f") == 0;
-            mkpath(dirname("$to/$f"));
-            copy("$from/$f", "$to/$f") or die "$to/$f: $!\n";
-            chmod((stat "$from/$f")[2] & 0777, "$to/$f");
+            if ($f eq "") {
+                %wanted or die "there is no file in $from\n";
+                $copied = 1;
+            } elsif ($copied) {
+                unlink "$to/$f" if !$wanted{$f};
+            } elsif (-f "$from/$f") {
+                $wanted{$f} = 1;
+                my $text = slurp("$from/$f");
+                next if -f "$to/$f" && slurp("$to/$f") eq $text;
+                mkpath(dirname("$to/$f"));
+                open my $o, ">", "$to/$f" or die "$to/$f: $!\n";
+                binmode $o; print $o $text; close $o or die "$to/$f: $!\n";
+                chmod((stat "$from/$f")[2] & 0777, "$to/$f");
+            }
         }
-        find(sub { my $f = substr($File::Find::name, 1 + length $to); unlink $_ if -f $_ && !$wanted{$f} }, $to) if -d $to;
     ' "$root" "$src"
 }
 

@@ -53,7 +53,7 @@ expect() {
     want=$1 text=$2
     shift 2
     code=0
-    sh "$mutate" --root "$dir/root" --mutations "$dir/list" --work "$dir/work" "$@" >"$dir/out" 2>&1 || code=$?
+    sh "$mutate" --root "$dir/root" --mutations "$dir/list" --work "$dir/broken" "$@" >"$dir/out" 2>&1 || code=$?
     if [ "$code" -ne "$want" ] || ! grep -q -e "$text" "$dir/out"; then
         echo "mutate.sh $*: exit code $code instead of $want, or it does not say '$text':"
         cat "$dir/out"
@@ -67,7 +67,7 @@ export WANE_MUTATE_HANG_S=2
 expect 0 'caught .* hangs .*test_sum, which hangs' --only hangs
 expect 0 '^seed 7:' --sample 1 --seed 7 --check
 expect 2 'no mutation is called' --only nobody
-cmp -s "$dir/root/lib/sum.c" "$dir/work/source/lib/sum.c" || { echo "the copy is left broken"; failed=1; }
+cmp -s "$dir/root/lib/sum.c" "$dir/broken/source/lib/sum.c" || { echo "the copy is left broken"; failed=1; }
 
 mutation unseen 'test_blind' 'sum += i' 'sum -= i' >"$dir/list/bad.mutation"
 expect 1 'SURVIVED .*unseen' --only unseen
