@@ -188,10 +188,11 @@ static void accept(struct wn_listen *l, const struct wn_listen_row *row,
 /* -- the tester's clock
  * ------------------------------------------------------------------------ */
 
+/* Nothing is near before there is a first one: its time may be garbled too. */
 static bool is_near(const struct wn_listen *l, wn_ns t)
 {
     wn_ns window_ns = wn_ns_from_s(l->setup.late_max_s);
-    return !l->has_newest || (t >= l->newest_ns - window_ns && t <= l->newest_ns + window_ns);
+    return l->has_newest && t >= l->newest_ns - window_ns && t <= l->newest_ns + window_ns;
 }
 
 /* Campaign time goes on by what host time says; without it not at all, and what happened meanwhile
@@ -208,12 +209,17 @@ static void reset_clock(struct wn_listen *l, const struct wn_listen_row *first,
     (void)listen_tell(found, WN_LISTEN_CLOCK_RESET, at_ns);
 }
 
+static bool steps_back(const struct wn_listen *l, const struct wn_listen_row *row)
+{
+    return l->has_newest && row->reading.time_ns + l->offset_ns < l->newest_ns;
+}
+
 /* Does the reading behind it bear the suspect out? A clock that was reset does not go on where it
  * was before. */
 static bool borne_out(const struct wn_listen *l, const struct wn_listen_row *row)
 {
     wn_ns behind = row->reading.time_ns - l->suspect.reading.time_ns;
-    bool back = l->suspect.reading.time_ns + l->offset_ns < l->newest_ns;
+    bool back = steps_back(l, &l->suspect);
     return behind > 0 && behind <= wn_ns_from_s(l->setup.jump_max_s) &&
            !(back && row->reading.time_ns + l->offset_ns > l->newest_ns);
 }
@@ -226,7 +232,7 @@ static void hear(struct wn_listen *l, const struct wn_listen_row *row,
     if (l->has_suspect) {
         l->has_suspect = false;
         if (!near_newest && borne_out(l, row)) {
-            if (l->suspect.reading.time_ns + l->offset_ns < l->newest_ns) {
+            if (steps_back(l, &l->suspect)) {
                 reset_clock(l, &l->suspect, found);
             }
             accept(l, &l->suspect, found);
