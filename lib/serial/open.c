@@ -5,10 +5,15 @@
 
 #include <errno.h>
 #include <limits.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
+
+#include "port/clock.h"
+#include "serial/link_tcp.h"
+#include "serial/rfc2217.h"
 
 void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud)
 {
@@ -51,9 +56,79 @@ int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct 
     if (rc != WN_OK) {
         return rc;
     }
+    if (tcp_kind_of(s->path) != TCP_NOT) {
+        return link_tcp_open(out, s, err);
+    }
     (void)unsetenv("LIBSERIALPORT_DEBUG"); /* set, even empty, it prints every call */
     if (realpath(s->path, real) == NULL) {
         return open_error(s->path, NULL, errno, err);
     }
     return is_real_port(real) ? link_sp_open(out, real, s, err) : link_tty_open(out, real, s, err);
+}
+
+enum tcp_kind tcp_kind_of(const char *path)
+{
+    static const char raw[] = "tcp://", telnet[] = "rfc2217://";
+    if (strncmp(path, raw, sizeof raw - 1) == 0) {
+        return TCP_RAW;
+    }
+    return strncmp(path, telnet, sizeof telnet - 1) == 0 ? TCP_RFC2217 : TCP_NOT;
+}
+
+int wn_link_wait(struct wn_link *l, int limit_ms, struct wn_error *err)
+{
+    const struct wn_clock *clock = wn_clock_real();
+    wn_ns limit = wn_clock_monotonic(clock) + limit_ms * WN_NS_PER_MS, left;
+    bool ready = !link_is_tcp(l), connected = false;
+    int rc = ready ? WN_OK : link_tcp_advance(l, &ready, err);
+    while (rc == WN_OK && !ready && (left = limit - wn_clock_monotonic(clock)) > 0) {
+        /* until it is connected it tells of that by being writable, behind that by input */
+        struct pollfd f = {l->ops->fd(l), connected ? POLLIN : POLLIN | POLLOUT, 0};
+        (void)poll(&f, 1, (int)(left / WN_NS_PER_MS) + 1);
+        connected = connected || (f.revents & POLLOUT) != 0;
+        rc = link_tcp_advance(l, &ready, err);
+    }
+    return rc != WN_OK || ready
+               ? rc
+               : wn_error_set(err, WN_ETIMEOUT,
+                              "the serial server is not ready after %d ms: look at its power and "
+                              "the network",
+                              limit_ms);
+}
+
+int wn_link_wire_bytes(const char *path, const void *data, size_t len, void *out, size_t size,
+                       size_t *n, struct wn_error *err)
+{
+    size_t used = len <= size ? len : 0;
+    *n = 0;
+    if (tcp_kind_of(path) == TCP_RFC2217) {
+        *n = rfc2217_escape(data, len, out, size, &used);
+    } else if (len <= size) {
+        memcpy(out, data, len);
+        *n = len;
+    }
+    if (used == len) {
+        return WN_OK;
+    }
+    *n = 0;
+    return wn_error_set(err, WN_ENOSPACE, "port %s: %zu bytes do not fit into %zu on the line",
+                        path, len, size);
+}
+
+int wn_link_line_bytes(const char *path, enum wn_line line, bool on, void *out, size_t size,
+                       size_t *n, struct wn_error *err)
+{
+    uint8_t bytes[RFC2217_LINE_SIZE];
+    *n = 0;
+    if (tcp_kind_of(path) != TCP_RFC2217) {
+        return wn_error_set(err, WN_ESTATE, "port %s: its modem lines are not set by bytes", path);
+    }
+    size_t len = rfc2217_line_bytes(line, on, bytes);
+    if (len > size) {
+        return wn_error_set(err, WN_ENOSPACE, "port %s: %zu bytes do not fit into %zu", path, len,
+                            size);
+    }
+    memcpy(out, bytes, len);
+    *n = len;
+    return WN_OK;
 }
