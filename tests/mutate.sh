@@ -178,7 +178,7 @@ fi
 files_below() { (cd "$1" && find . -name build -prune -o -name 'build-*' -prune -o -type f -print | sed 's,^\./,,'); }
 project_files() {
     if [ -e "$root/.git" ]; then
-        git -C "$root" ls-files
+        git -C "$root" ls-files --cached --others --exclude-standard
     else
         files_below "$root"
     fi

@@ -137,7 +137,8 @@ static void take_line(struct stage_station *a)
             a->off_ns = stage_now_ns();
         }
     } else if (a->len == query_len && memcmp(a->line, FAKE_QUERY, query_len) == 0 && !a->mute) {
-        (void)!write(a->master, FAKE_EXPECT "\n", strlen(FAKE_EXPECT) + 1);
+        const char *text = a->asked++ == 0 ? a->first_answer : a->answer;
+        (void)dprintf(a->master, "%s\n", text != NULL ? text : FAKE_EXPECT);
     }
     a->len = 0;
 }

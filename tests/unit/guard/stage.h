@@ -14,7 +14,9 @@ struct stage_station {
     long beat_ms, stop_ms;
     int master, slave; /* the slave is kept open: the port outlives the station */
     char path[64];
-    bool mute;      /* the instrument answers nothing */
+    bool mute;                         /* the instrument answers nothing */
+    const char *first_answer, *answer; /* to the first question, and further on; NULL: off */
+    int asked;
     int offs;       /* safe-off bytes that have arrived */
     int64_t off_ns; /* the first of them since stage_forget() */
     char line[64];

@@ -270,6 +270,63 @@ static void test_mute_instrument(void **state)
     check(s, !stage_guard_ended(s));
 }
 
+static int offs_before;
+
+static bool told_again(struct stage *s, void *ctx)
+{
+    const struct stage_station *a = ctx;
+    (void)s;
+    return a->offs > offs_before;
+}
+
+static bool confirmed(struct stage *s, void *ctx)
+{
+    (void)ctx;
+    return stage_logged(s, "confirmed by the instrument");
+}
+
+/* Nobody starts the station again and the instrument does not answer: told off every few seconds,
+ * until it says that it is. */
+static void test_never_given_up(void **state)
+{
+    struct stage *s = *state;
+    struct stage_station *a = stage_add(s, "permanent", "good", BEAT_MS);
+    a->mute = true;
+    (void)stage_add(s, "good", "good", BEAT_MS);
+    assert_true(stage_start(s));
+    check(s, stage_until(s, 20, one_off, a));
+    (void)stage_until(s, 2.0, never, NULL); /* the tries in a row are over */
+    offs_before = a->offs;
+    check(s, stage_until(s, 10, told_again, a));
+    check(s, !confirmed(s, NULL));
+    a->mute = false;
+    check(s, stage_until(s, 15, confirmed, NULL));
+    judge_good(s);
+}
+
+/* An echo, another answer, one answer that could be a late one: none of them says that it is off.
+ */
+static void test_no_confirmation(void **state)
+{
+    static const char *const answers[][2] = {
+        {"OFF?", "OFF?"}, {"1", "1"}, {"0", "1"}, {"00", "00"}};
+    struct stage *s = *state;
+    for (size_t i = 0; i < 4; i++) {
+        struct stage_station *a = stage_add(s, "permanent", "good", BEAT_MS);
+        a->first_answer = answers[i][0];
+        a->answer = answers[i][1];
+    }
+    (void)stage_add(s, "good", "good", BEAT_MS);
+    assert_true(stage_start(s));
+    for (int i = 0; i < 4; i++) {
+        check(s, stage_until(s, 20, one_off, &s->station[i]));
+    }
+    (void)stage_until(s, 2.0, never, NULL);
+    check(s, stage_logged(s, "not confirmed"));
+    check(s, !confirmed(s, NULL));
+    judge_good(s);
+}
+
 static int count_starts(struct stage *s, const char *name)
 {
     return stage_told(s, name, "started", NULL, NULL);
@@ -430,6 +487,8 @@ int main(int argc, char **argv)
                                        T(test_releases_nothing),
                                        T(test_flood),
                                        T(test_mute_instrument),
+                                       T(test_never_given_up),
+                                       T(test_no_confirmation),
                                        T(test_restarts_back_off),
                                        T(test_permanent),
                                        T(test_all_permanent),
