@@ -87,7 +87,8 @@ static bool is_stray_load(const struct wn_listen *l, const struct wn_reading *b,
 }
 
 /* Not judged is the voltage of the last reading of a load, which may well be the lowest, nor that
- * of a single one at rest, which may be the highest. */
+ * of a single one at rest, which may be the highest. Where two in a row are garbled alike, the
+ * first passes. */
 static bool is_wild(const struct wn_listen *l, const struct wn_reading *b,
                     const struct wn_reading *c)
 {

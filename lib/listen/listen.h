@@ -64,7 +64,7 @@ struct wn_listen_setup {
     double wild_part; /* the same for current: part of the larger neighbour, beside rest_below_a */
     double voltage_max_v, current_max_a; /* beyond these magnitudes it is no reading of a cell */
     double swap_v;                       /* voltage jump at rest that only another cell explains */
-    double settle_s; /* after a load the voltage may move by itself for so long */
+    double settle_s; /* after a load the voltage may move by itself for so long: thrice swap_v */
 };
 
 /** Set-up for a station that listens, as far as it does not depend on the cell (common practice, no

@@ -12,6 +12,9 @@
 #define TAPER_PART 0.5
 #define TAPER_V    0.02
 
+/* A jump so many times larger tells of another cell even before the voltage has settled. */
+#define UNSETTLED 3.0
+
 static bool in_time(const struct wn_listen *l, double load_s)
 {
     return load_s <= l->setup.pulse_max_s;
@@ -246,13 +249,17 @@ static void promote(struct wn_listen *l, const struct wn_reading *r, struct wn_l
     listen_run_close(l); /* what is left of a pulse is none of the next discharge */
 }
 
-/* Long at rest the voltage of a cell does not jump. */
+/* Long at rest the voltage of a cell does not jump; soon after a load it may, but not so far. */
 static bool swapped(const struct wn_listen *l, const struct wn_listen_row *row, int kind)
 {
     const struct wn_reading *a = &l->before.reading;
-    return !l->setup.as_told && l->has_before && l->in_step && l->kind == 0 && kind == 0 &&
-           wn_ns_to_s(a->time_ns - l->step_start_ns) >= l->setup.settle_s &&
-           fabs(row->reading.voltage_v - a->voltage_v) > l->setup.swap_v;
+    if (l->setup.as_told || !l->has_before || !l->in_step || l->kind != 0 || kind != 0 ||
+        l->loaded < 2) {
+        return false;
+    }
+    bool settled = wn_ns_to_s(a->time_ns - l->step_start_ns) >= l->setup.settle_s;
+    double most_v = settled ? l->setup.swap_v : UNSETTLED * l->setup.swap_v;
+    return fabs(row->reading.voltage_v - a->voltage_v) > most_v;
 }
 
 static void swap(struct wn_listen *l, const struct wn_listen_row *row,
