@@ -1,0 +1,366 @@
+/* Virtual bench: what the registers of its MODBUS instruments mean. All of our own invention.
+ * SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Addresses are those on the wire, from 0. "32" is a double register, high word first unless the
+ * switch low-word-first is on; "f" is an IEEE 754 single in a double register. Half of a double
+ * register can be read, but not written (exception 2). A value out of range is exception 3; what
+ * the instrument's state forbids is exception 4. A write of several changes all or nothing.
+ *
+ * TESTER          input registers (function 4)
+ *    0  identity 0x5742          1  version of this map, 1     2  32 serial number
+ *    4  32 own clock, ms         6  32 signed voltage, 0.1 mV  8  32 signed current, 0.1 mA
+ *   10  cell, 0.01 degC signed; 0x8000 without a sensor       11  ambient, likewise
+ *   12  state: 1 output on, 2 contact closed, 4 tripped       13  trips, as
+ * OUTPut:PROTection:TRIPped? 14  f voltage, V  16  f current, A  18  f cell, degC (NaN without a
+ * sensor)  20  f own clock, s holding registers (functions 3, 6, 16) 0  0 charge, 1 discharge, 2
+ * constant power               1  32 current, 0.1 mA 3  32 voltage (limit, or the discharge's
+ * stop), 0.1 mV   5  32 power, mW 7  off above, mV   8  off when discharging below, mV     9  off
+ * above, 10 mA 10  off above, 0.1 degC signed                           11  off after silence, 0.1
+ * s; 0: never 12  without a running clock, reading input register 6 or 14 lets so much time pass,
+ * 0.1 s 13  write 0x55AA: clear protections; reads 0 14  f current, A   16  f voltage, V   18  f
+ * power, W      the same settings once more coils (1, 5, 15)  0 output   1 write 1: clear
+ * protections; reads 0 discrete inputs (2)  0 contact closed   1 tripped   2 no temperature sensor
+ * THERMOMETER     input registers
+ *    0  identity 0x5754   1  version, 1   2  first, 0.01 degC signed; 0x8000 without a sensor
+ *    3  second            4  32 own clock, ms    6  f first   8  f second, NaN without a sensor
+ *                 holding registers   0  added to readings, 0.01 K signed
+ *                 discrete inputs     0  no sensor
+ * RELAY           input registers
+ *    0  identity 0x5752   1  version, 1   2  32 own clock, ms   4  how often the watchdog has
+ * opened holding registers   0  opens after silence, 0.1 s; 0: never coils               0
+ * energised; refused (4) while tripped   1 write 1: clear trip discrete inputs     0  contact
+ * closed, really   1 tripped */
+#include <math.h>
+#include <string.h>
+
+#include "virtual_bench/bench.h"
+
+enum { IMAGE = 24, MAP_VERSION = 1, CLEAR_KEY = 0x55aa };
+
+struct image {
+    uint16_t word[IMAGE];
+    unsigned count;
+    bool low_first;
+};
+
+static void put_word(struct image *m, unsigned at, int64_t value)
+{
+    m->word[at] = (uint16_t)(uint64_t)value;
+    m->count = at + 1 > m->count ? at + 1 : m->count;
+}
+
+static void put_double(struct image *m, unsigned at, int64_t value)
+{
+    uint64_t bits = (uint64_t)value;
+    put_word(m, at, (int64_t)((m->low_first ? bits : bits >> 16) & 0xffff));
+    put_word(m, at + 1, (int64_t)((m->low_first ? bits >> 16 : bits) & 0xffff));
+}
+
+static void put_float(struct image *m, unsigned at, double value)
+{
+    float f = (float)value;
+    uint32_t bits;
+    memcpy(&bits, &f, sizeof bits);
+    put_double(m, at, bits);
+}
+
+static void put_warm(struct image *m, unsigned at, double value_c)
+{
+    put_word(m, at, isnan(value_c) ? 0x8000 : llround(value_c * 100.0));
+}
+
+static uint32_t get_double(const struct image *m, unsigned at)
+{
+    uint32_t first = m->word[at];
+    uint32_t second = m->word[at + 1];
+    return m->low_first ? second << 16 | first : first << 16 | second;
+}
+
+static double get_float(const struct image *m, unsigned at)
+{
+    uint32_t bits = get_double(m, at);
+    float f;
+    memcpy(&f, &bits, sizeof f);
+    return (double)f;
+}
+
+static void tester_inputs(struct wn_inst *i, struct image *m)
+{
+    struct wn_tester *t = i->world[0];
+    double clock_s = wn_inst_clock_s(i);
+    double voltage_v = wn_tester_read_voltage(t);
+    double current_a = wn_tester_read_current(t);
+    double warm_c = wn_tester_read_temperature(t);
+
+    put_word(m, 0, 0x5742);
+    put_word(m, 1, MAP_VERSION);
+    put_double(m, 2, 1);
+    put_double(m, 4, llround(clock_s * 1e3));
+    put_double(m, 6, isnan(voltage_v) ? INT32_MIN : llround(voltage_v * 1e4));
+    put_double(m, 8, llround(current_a * 1e4));
+    put_warm(m, 10, warm_c);
+    put_warm(m, 11, wn_tester_read_ambient(t));
+    put_word(m, 12, (t->output ? 1 : 0) | (t->relay ? 2 : 0) | (t->trips != 0 ? 4 : 0));
+    put_word(m, 13, t->trips);
+    put_float(m, 14, voltage_v);
+    put_float(m, 16, current_a);
+    put_float(m, 18, warm_c);
+    put_float(m, 20, clock_s);
+}
+
+static void tester_holdings(const struct wn_inst *i, struct image *m)
+{
+    const struct wn_tester_settings *s = &i->world[0]->set;
+
+    put_word(m, 0, s->function);
+    put_double(m, 1, llround(s->current_a * 1e4));
+    put_double(m, 3, llround(s->voltage_v * 1e4));
+    put_double(m, 5, llround(s->power_w * 1e3));
+    put_word(m, 7, llround(s->protect_high_v * 1e3));
+    put_word(m, 8, llround(s->protect_low_v * 1e3));
+    put_word(m, 9, llround(s->protect_current_a * 1e2));
+    put_word(m, 10, llround(s->protect_temperature_c * 10.0));
+    put_word(m, 11, llround(s->timeout_s * 10.0));
+    put_word(m, 12, llround(i->timeout_s * 10.0));
+    put_word(m, 13, 0);
+    put_float(m, 14, s->current_a);
+    put_float(m, 16, s->voltage_v);
+    put_float(m, 18, s->power_w);
+}
+
+static void warm_inputs(struct wn_inst *i, struct image *m)
+{
+    double first_c = wn_inst_temperature(i, 0);
+    double second_c = wn_inst_temperature(i, 1);
+
+    put_word(m, 0, 0x5754);
+    put_word(m, 1, MAP_VERSION);
+    put_warm(m, 2, first_c);
+    put_warm(m, 3, second_c);
+    put_double(m, 4, llround(wn_inst_clock_s(i) * 1e3));
+    put_float(m, 6, first_c);
+    put_float(m, 8, second_c);
+}
+
+static void relay_inputs(const struct wn_inst *i, struct image *m)
+{
+    put_word(m, 0, 0x5752);
+    put_word(m, 1, MAP_VERSION);
+    put_double(m, 2, llround(wn_inst_clock_s(i) * 1e3));
+    put_word(m, 4, i->relay.trips);
+}
+
+static void fill_inputs(struct wn_inst *i, struct image *m)
+{
+    if (i->setup.kind == WN_INST_MODBUS_TESTER) {
+        tester_inputs(i, m);
+    } else if (i->setup.kind == WN_INST_MODBUS_RELAY) {
+        relay_inputs(i, m);
+    } else {
+        warm_inputs(i, m);
+    }
+}
+
+static void fill_holdings(const struct wn_inst *i, struct image *m)
+{
+    if (i->setup.kind == WN_INST_MODBUS_TESTER) {
+        tester_holdings(i, m);
+    } else if (i->setup.kind == WN_INST_MODBUS_RELAY) {
+        put_word(m, 0, llround(i->relay.watchdog_s * 10.0));
+    } else {
+        put_word(m, 0, llround(i->setup.offset_c * 100.0));
+    }
+}
+
+static void fill_bits(const struct wn_inst *i, enum wn_mbs_table table, struct image *m)
+{
+    const struct wn_tester *t = i->world[0];
+    bool coils = table == WN_MBS_COILS;
+
+    if (i->setup.kind == WN_INST_MODBUS_TESTER) {
+        put_word(m, 0, coils ? t->output : t->relay);
+        put_word(m, 1, !coils && t->trips != 0);
+        if (!coils) {
+            put_word(m, 2, t->faults.thermometer == WN_THERMOMETER_OPEN);
+        }
+    } else if (i->setup.kind == WN_INST_MODBUS_RELAY) {
+        put_word(m, 0, coils ? i->relay.on : i->relay.closed);
+        put_word(m, 1, !coils && i->relay.tripped);
+    } else if (!coils) {
+        put_word(m, 0, i->setup.open);
+    }
+}
+
+static bool covers(unsigned at, unsigned count, unsigned first, unsigned words)
+{
+    return at < first + words && first < at + count;
+}
+
+static int read_map(void *context, enum wn_mbs_table table, unsigned at, unsigned count,
+                    uint16_t *out)
+{
+    struct wn_inst *i = context;
+    struct image m = {.low_first = i->setup.low_first};
+
+    if (table == WN_MBS_INPUT) {
+        if (i->setup.kind == WN_INST_MODBUS_TESTER &&
+            (covers(at, count, 6, 2) || covers(at, count, 14, 2))) {
+            wn_bench_measure(i->bench,
+                             i->timeout_s > 0.0 ? llround(i->timeout_s * 1e9) : INT64_C(1000000));
+        }
+        fill_inputs(i, &m);
+    } else if (table == WN_MBS_HOLDING) {
+        fill_holdings(i, &m);
+    } else {
+        fill_bits(i, table, &m);
+    }
+    if (at + count > m.count) {
+        return WN_MBS_ADDRESS;
+    }
+    memcpy(out, &m.word[at], count * sizeof *out);
+    return 0;
+}
+
+/* A write of holding registers in the making: the image as it will be, and what is touched. */
+struct change {
+    struct image m;
+    unsigned at, count;
+    bool torn, refused;
+};
+
+static bool touched(struct change *c, unsigned at, unsigned words)
+{
+    if (!covers(c->at, c->count, at, words)) {
+        return false;
+    }
+    c->torn = c->torn || c->at > at || c->at + c->count < at + words;
+    return !c->torn;
+}
+
+static void take(struct change *c, double value, double most, double *to)
+{
+    if (!(value >= 0.0 && value <= most)) { /* NaN too */
+        c->refused = true;
+    } else {
+        *to = value;
+    }
+}
+
+static void take_word(struct change *c, unsigned at, double unit, double most, double *to)
+{
+    if (touched(c, at, 1)) {
+        take(c, c->m.word[at] * unit, most, to);
+    }
+}
+
+static void take_double(struct change *c, unsigned at, double unit, double most, double *to)
+{
+    if (touched(c, at, 2)) {
+        take(c, get_double(&c->m, at) * unit, most, to);
+    }
+}
+
+static void take_float(struct change *c, unsigned at, double most, double *to)
+{
+    if (touched(c, at, 2)) {
+        take(c, get_float(&c->m, at), most, to);
+    }
+}
+
+static int write_tester(struct wn_inst *i, struct change *c)
+{
+    struct wn_tester *t = i->world[0];
+    struct wn_tester_settings s = t->set;
+    double function = s.function;
+    double span_s = i->timeout_s;
+    bool clear = touched(c, 13, 1);
+
+    take_word(c, 0, 1.0, 2.0, &function);
+    take_double(c, 1, 1e-4, 30.0, &s.current_a);
+    take_double(c, 3, 1e-4, 6.0, &s.voltage_v);
+    take_double(c, 5, 1e-3, 120.0, &s.power_w);
+    take_word(c, 7, 1e-3, 6.5, &s.protect_high_v);
+    take_word(c, 8, 1e-3, 6.0, &s.protect_low_v);
+    take_word(c, 9, 1e-2, 33.0, &s.protect_current_a);
+    if (touched(c, 10, 1)) {
+        double warm_c = (double)(int16_t)c->m.word[10] / 10.0;
+        c->refused = c->refused || warm_c < -40.0 || warm_c > 150.0;
+        s.protect_temperature_c = warm_c;
+    }
+    take_word(c, 11, 0.1, 6553.5, &s.timeout_s);
+    take_word(c, 12, 0.1, 600.0, &span_s);
+    take_float(c, 14, 30.0, &s.current_a);
+    take_float(c, 16, 6.0, &s.voltage_v);
+    take_float(c, 18, 120.0, &s.power_w);
+    if (c->torn || c->refused || (clear && c->m.word[13] != CLEAR_KEY)) {
+        return c->torn ? WN_MBS_ADDRESS : WN_MBS_VALUE;
+    }
+    s.function = (enum wn_tester_function)lround(function);
+    if (t->output && s.function != t->set.function) {
+        return WN_MBS_FAILURE;
+    }
+    t->set = s;
+    i->timeout_s = span_s;
+    t->trips = clear ? 0 : t->trips;
+    return 0;
+}
+
+static int write_holdings(struct wn_inst *i, struct change *c)
+{
+    if (i->setup.kind == WN_INST_MODBUS_TESTER) {
+        return write_tester(i, c);
+    }
+    if (i->setup.kind == WN_INST_MODBUS_RELAY) {
+        i->relay.watchdog_s = c->m.word[0] * 0.1;
+    } else {
+        i->setup.offset_c = (double)(int16_t)c->m.word[0] * 0.01;
+    }
+    return 0;
+}
+
+static int write_coils(struct wn_inst *i, unsigned at, unsigned count, const uint16_t *in)
+{
+    bool tester = i->setup.kind == WN_INST_MODBUS_TESTER;
+
+    if (covers(at, count, 1, 1) && in[1 - at] != 0) { /* clear first: both may come together */
+        if (tester) {
+            i->world[0]->trips = 0;
+        } else {
+            wn_inst_relay_clear(i);
+        }
+    }
+    if (at > 0) {
+        return 0;
+    }
+    return (tester ? wn_tester_switch(i->world[0], in[0] != 0)
+                   : wn_inst_relay_switch(i, in[0] != 0))
+               ? 0
+               : WN_MBS_FAILURE;
+}
+
+static int write_map(void *context, enum wn_mbs_table table, unsigned at, unsigned count,
+                     const uint16_t *in)
+{
+    struct wn_inst *i = context;
+    struct change c = {.m = {.low_first = i->setup.low_first}, .at = at, .count = count};
+
+    if (table == WN_MBS_COILS) {
+        fill_bits(i, table, &c.m);
+    } else {
+        fill_holdings(i, &c.m);
+    }
+    if (at + count > c.m.count) {
+        return WN_MBS_ADDRESS;
+    }
+    if (table == WN_MBS_COILS) {
+        return write_coils(i, at, count, in);
+    }
+    memcpy(&c.m.word[at], in, count * sizeof *in);
+    return write_holdings(i, &c);
+}
+
+size_t wn_maps_frame(struct wn_inst *i, const uint8_t *frame, size_t len, uint8_t *reply)
+{
+    const struct wn_mbs_map map = {i, read_map, write_map};
+    return wn_mbs_frame(&i->mbs, &map, frame, len, reply);
+}
