@@ -253,6 +253,16 @@ static void a_torn_connection_is_gone(void **state)
     assert_int_equal(l->ops->write(l, "A", 1, &put, NULL), WN_EGONE);
     check_gone(l, "broken off");
     end(l);
+    l = begin(&server, false); /* closed in order: only the first write learns that nobody reads */
+    assert_int_equal(close(server.fd), 0);
+    server.fd = -1;
+    wait_input(l, 5000);
+    assert_int_equal(l->ops->write(l, "A", 1, &put, NULL), WN_OK);
+    struct pollfd f = {l->ops->fd(l), 0, 0}; /* errors alone */
+    assert_int_equal(poll(&f, 1, 5000), 1);
+    assert_int_equal(l->ops->write(l, "A", 1, &put, NULL), WN_EGONE);
+    check_gone(l, "broken off");
+    end(l);
 }
 
 /* No FIN, no RST, no acknowledgement: power or cable. It must be noticed both when nothing is said
