@@ -267,6 +267,7 @@ static json_t *turn(const json_t *request)
         json_decref(reply); /* nobody hears it */
         return NULL;
     }
+    ledger_status(&st);
     if (st.ending) {
         leave();
         return reply;
@@ -275,7 +276,6 @@ static json_t *turn(const json_t *request)
     wn_ns wait = bench_deadline(&st, now) - now;
     wait = wait > TURN_MAX_NS ? TURN_MAX_NS : wait < TURN_MIN_NS ? TURN_MIN_NS : wait;
     wake_ns = now + (bench_has_output(&st) && wait > WN_NS_PER_MS ? WN_NS_PER_MS : wait);
-    ledger_status(&st);
     int state = st.campaign != NULL ? (int)wn_engine_state(st.engine) : -1;
     if (state != last_state) {
         last_state = state;

@@ -21,7 +21,9 @@ static struct campaign {
     char path[WN_PATH_SIZE];
     struct wn_cycle_record cycle[CYCLES];
     int cycles;
-    bool over, halted_in_file, halted_by_marker;
+    bool over;  /* the file says so */
+    bool ended; /* the engine said so; the file may say so without that the program knows */
+    bool halted_in_file, halted_by_marker;
     bool other;      /* begun with the other instrument */
     int64_t intents; /* when it was last switched on */
 } campaigns[CAMPAIGNS];
@@ -29,6 +31,7 @@ static int n;
 static struct campaign *live;
 static long looked_syncs;
 static int64_t looked_cycles;
+static bool end_unwritten; /* this process knows an end that the file does not */
 static long total_cycles;
 
 /* What had truly gone through the cell at an instant of campaign time. */
@@ -45,6 +48,7 @@ void ledger_begin(void)
     live = NULL;
     looked_syncs = 0;
     looked_cycles = 0;
+    end_unwritten = false;
     total_cycles = 0;
     points_n = 0;
 }
@@ -239,7 +243,7 @@ static struct campaign *find(const char *path, const char *identity)
 static bool any_unfinished(void)
 {
     for (int i = 0; i < n; i++) {
-        if (!campaigns[i].over) {
+        if (!campaigns[i].over && !campaigns[i].ended) {
             return true;
         }
     }
@@ -253,6 +257,14 @@ static bool is_word(const struct station *s, const char *word)
 
 void ledger_status(const struct station *s)
 {
+    if (!s->looked) {
+        end_unwritten = false; /* a fresh process */
+    }
+    if (s->campaign == NULL || (live != NULL && strcmp(live->path, s->campaign_path) != 0)) {
+        if (end_unwritten) {
+            violated("a campaign whose end is not written down was let go");
+        }
+    }
     if (s->campaign == NULL) {
         if (s->looked && !s->broken && any_unfinished()) {
             violated("an unfinished campaign is lost: the station has looked and goes on without "
@@ -278,6 +290,11 @@ void ledger_status(const struct station *s)
     } else if ((state == WN_ENGINE_RUNNING || state == WN_ENGINE_PREPARING) && ledger_halted()) {
         violated("the campaign goes on although it is halted and nobody has acknowledged");
     }
+    live->ended = state == WN_ENGINE_STOPPED || state == WN_ENGINE_FINISHED;
+    if (live->over && !live->ended) {
+        violated("a campaign that had ended goes on again");
+    }
+    end_unwritten = live->ended && !is_word(s, "finished") && !is_word(s, "stopped");
     live->over = live->over || is_word(s, "finished") || is_word(s, "stopped");
     add_point(s->campaign_now_ns);
     if (disk_syncs() != looked_syncs) {
