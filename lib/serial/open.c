@@ -15,6 +15,8 @@
 #include "serial/link_tcp.h"
 #include "serial/rfc2217.h"
 
+enum { LOOK_MS = 100 };
+
 void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud)
 {
     memset(s, 0, sizeof *s);
@@ -84,7 +86,8 @@ int wn_link_wait(struct wn_link *l, int limit_ms, struct wn_error *err)
     while (rc == WN_OK && !ready && (left = limit - wn_clock_monotonic(clock)) > 0) {
         /* until it is connected it tells of that by being writable, behind that by input */
         struct pollfd f = {l->ops->fd(l), connected ? POLLIN : POLLIN | POLLOUT, 0};
-        (void)poll(&f, 1, (int)(left / WN_NS_PER_MS) + 1);
+        /* the link's own limit may come first, and has no event */
+        (void)poll(&f, 1, left < LOOK_MS * WN_NS_PER_MS ? (int)(left / WN_NS_PER_MS) + 1 : LOOK_MS);
         connected = connected || (f.revents & POLLOUT) != 0;
         rc = link_tcp_advance(l, &ready, err);
     }

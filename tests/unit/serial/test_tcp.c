@@ -301,6 +301,39 @@ static void nobody_listens(void **state)
     assert_non_null(strstr(err.text, "nobody listens"));
 }
 
+/* The queue of the listener is full, so its kernel leaves a further client without an answer, as an
+ * address does behind which there is nothing. */
+static void a_server_that_does_not_answer(void **state)
+{
+    (void)state;
+    enum { MANY = 8 };
+    int fill[MANY];
+    struct wn_link *l = NULL;
+    struct wn_error err = {0};
+    struct sockaddr_storage a;
+    socklen_t len = sizeof a;
+    char buf[4];
+    size_t n = 77;
+    server_open(&server, false);
+    assert_int_equal(getsockname(server.listener, (struct sockaddr *)&a, &len), 0);
+    for (int i = 0; i < MANY; i++) {
+        fill[i] = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+        (void)connect(fill[i], (struct sockaddr *)&a, len);
+    }
+    assert_int_equal(open_path(&l, server.path, &err), WN_OK);
+    assert_int_equal(l->ops->read(l, buf, sizeof buf, &n, &err), WN_OK);
+    assert_int_equal(n, 0);
+    assert_int_equal(l->ops->write(l, "A", 1, &n, &err), WN_OK);
+    assert_int_equal(n, 0);
+    assert_int_equal(wn_link_wait(l, 0, &err), WN_ETIMEOUT);
+    assert_int_equal(wn_link_wait(l, 20000, &err), WN_EGONE);
+    check_gone(l, "no answer from the serial server");
+    for (int i = 0; i < MANY; i++) {
+        assert_int_equal(close(fill[i]), 0);
+    }
+    end(l);
+}
+
 static void addresses(void **state)
 {
     (void)state;
@@ -437,6 +470,7 @@ int main(void)
         cmocka_unit_test(a_torn_connection_is_gone),
         cmocka_unit_test(a_dead_peer_is_gone),
         cmocka_unit_test(nobody_listens),
+        cmocka_unit_test(a_server_that_does_not_answer),
         cmocka_unit_test(addresses),
         cmocka_unit_test(a_server_is_held_by_one),
         cmocka_unit_test(no_lines_behind_a_raw_server),
