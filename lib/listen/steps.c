@@ -8,9 +8,9 @@
 #include "listen/core.h"
 
 /* At the end of a charge the current has fallen to less than this part of its largest value, and
- * the voltage is this close to its largest: it was held (common practice, no source). */
+ * the voltage is no further below its largest: it was held (common practice, no source). */
 #define TAPER_PART 0.5
-#define TAPER_V    0.02
+#define TAPER_V    0.1
 
 /* A jump so many times larger tells of another cell even before the voltage has settled. */
 #define UNSETTLED 3.0
