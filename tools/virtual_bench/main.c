@@ -15,6 +15,7 @@
 #include "virtual_bench/options.h"
 #include "virtual_bench/pty.h"
 #include "virtual_bench/record.h"
+#include "virtual_bench/serve.h"
 
 struct bench {
     struct wn_bench_options options;
@@ -228,16 +229,6 @@ static void catch_signals(sigset_t *unblocked)
     (void)sigaction(SIGHUP, &act, NULL);
 }
 
-static void print_help(void)
-{
-    const struct wn_cell_params *p;
-
-    (void)fputs(wn_bench_help(), stdout);
-    for (unsigned i = 0; (p = wn_cell_preset(i)) != NULL; i++) {
-        (void)printf("  %-8s %s\n", p->name, p->about);
-    }
-}
-
 static int open_files(struct bench *b, struct wn_error *err)
 {
     int rc = WN_OK;
@@ -279,7 +270,7 @@ int main(int argc, char **argv)
     }
     if (b.options.help || b.options.version) {
         if (b.options.help) {
-            print_help();
+            wn_bench_help();
         } else {
             (void)printf("wane-virtual-bench %s\n", WANE_VERSION);
         }
@@ -287,6 +278,9 @@ int main(int argc, char **argv)
     }
     catch_signals(&unblocked);
     b.clock = wn_clock_real();
+    if (b.options.insts > 0) {
+        return wn_serve(&b.options, b.clock, &unblocked, &ended);
+    }
     b.truth_fd = b.output_fd = b.fault_fd = -1;
     wn_tester_init(&b.tester, &b.options.tester);
     if (open_files(&b, &err) != WN_OK) {

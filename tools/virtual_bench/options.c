@@ -24,7 +24,8 @@ enum option_id {
     OPT_FAULT_LOG,
     OPT_HELP,
     OPT_VERSION,
-    OPT_NUMBERS /* from here on, one for each row of numbers */
+    OPT_KINDS,                              /* from here on, one for each kind of instrument */
+    OPT_NUMBERS = OPT_KINDS + WN_INST_KINDS /* and for each row of numbers */
 };
 
 struct number {
@@ -38,6 +39,8 @@ struct number {
 
 static const struct number numbers[] = {
     {"pace", AT(pace), 0.0, 1e9, 1.0},
+    {"speed", AT(speed), 1e-3, 1e5, 1.0},
+    {"cells", AT(cells), 1.0, WN_BENCH_CELLS_MAX, 1.0},
     {"truth-cutoff", AT(tester.truth_cutoff_v), 0.0, 6.0, 1.0},
     {"soc", AT(tester.soc), 0.0, 1.0, 1.0},
     {"aged", AT(tester.wear), 0.0, 1e5, 1.0},
@@ -54,68 +57,6 @@ static const struct number numbers[] = {
 };
 
 enum { NUMBERS = sizeof numbers / sizeof numbers[0] };
-
-const char *wn_bench_help(void)
-{
-    return "wane-virtual-bench: a SIMULATED two-quadrant tester with a simulated cell, on a\n"
-           "pseudo-terminal. It answers IEEE 488.2 and SCPI-1999 syntax and runs until SIGTERM.\n"
-           "\n"
-           "usage: wane-virtual-bench [OPTION...]\n"
-           "  --link PATH              symbolic link to the terminal, removed at exit\n"
-           "  --cell NAME              simulated cell (below); default strong\n"
-           "  --seed N                 of noise and ambient; default 1\n"
-           "  --soc 0..1               state of charge at the start; default 0.3\n"
-           "  --aged CYCLES            wear at the start, in equivalent full cycles\n"
-           "  --ambient DEGC           default 23\n"
-           "  --ambient-swing K        it wanders within +/- this; default 1\n"
-           "  --truth FILE             append what the cell truly gave in each discharge (CSV)\n"
-           "  --truth-cutoff V         down to this voltage; default: the cell's datasheet\n"
-           "                           cut-off, or the discharge's own stop where that is higher\n"
-           "  --output-log FILE        append a line at each change of the output (CSV)\n"
-           "  --pace X                 at most X simulated seconds per real second\n"
-           "  --serial TEXT            serial number in the reply to *IDN?; default 1\n"
-           "  --identity TEXT          the whole reply to *IDN?\n"
-           "  --fault \"FAULT[@S]\"      a fault from the start, or from S seconds of the bench's\n"
-           "                           clock on; may be given up to 16 times\n"
-           "  --fault-log FILE         append a line when a planned fault begins (CSV)\n"
-           "  --voltage-gain-ppm N     --voltage-offset-mv N      --voltage-noise-mv N (0.1)\n"
-           "  --current-gain-ppm N     --current-offset-ma N      --current-noise-ma N (0.5)\n"
-           "  --temperature-offset-k N --temperature-noise-k N (0.02)\n"
-           "                           errors of the simulated instrument\n"
-           "  --help, --version\n"
-           "\n"
-           "Its clock goes on only with measurements: MEASure:ALL? S by S seconds (without S 1 s\n"
-           "with the output on, else 60 s; at most 5 s and 600 s), any other by 1 ms.\n"
-           "\n"
-           "Commands (short forms are the capitals; each setting has its query):\n"
-           "  SOURce:FUNCtion CHARge|DISCharge|POWer\n"
-           "  SOURce:CURRent A    SOURce:VOLTage V (limit, or the discharge's stop)   SOURce:POWer "
-           "W\n"
-           "  SOURce:VOLTage:PROTection:HIGH V|:LOW V   SOURce:CURRent:PROTection A\n"
-           "  SOURce:TEMPerature:PROTection CEL   SYSTem:COMMunicate:TIMeout S\n"
-           "  OUTPut[:STATe] ON|OFF   OUTPut:PROTection:TRIPped?   OUTPut:PROTection:CLEar\n"
-           "    TRIPped? is the sum of 1 high voltage, 2 low voltage, 4 current, 8 temperature,\n"
-           "    16 silence, 32 discharge's stop; the output stays off until CLEar or *RST\n"
-           "  MEASure:VOLTage? :CURRent? (+ charges) :TEMPerature? :TEMPerature:AMBient? :TIME?\n"
-           "  MEASure:ALL? [S]    time,voltage,current,cell temperature,ambient,output\n"
-           "  SYSTem:ERRor[:NEXT]? :ERRor:COUNt? :VERSion?\n"
-           "  *IDN? *CLS *RST *OPC *OPC? *WAI *TST? *ESR? *STB? *ESE *SRE\n"
-           "Truth (without noise):\n"
-           "  SIMulation:CELL:CAPacity? A,V    Ah from full, rested and at this ambient\n"
-           "  SIMulation:CELL:DELivered?       Ah of the last discharge down to CELL:CUToff V\n"
-           "  SIMulation:CELL:RESistance? [S]  :SOC? :WEAR? :VOLTage? :CURRent? :TEMPerature?\n"
-           "Faults (as SIMulation:FAULt:..., or as --fault \"...\"):\n"
-           "  THERmometer OPEN|FREeze|NONE   THERmometer:OFFSet K   SENSe ON|OFF   OUTPut ON|OFF\n"
-           "  VOLTage:OFFSet V   CURRent:OFFSet A   (of the readings)\n"
-           "  SILence N   GARBle N   RESet   CLEar\n"
-           "\n"
-           "examples:\n"
-           "  wane-virtual-bench --link run/virtual-bench --truth data/truth.csv --seed 7\n"
-           "  wane-virtual-bench --cell weak --aged 180          a knee is near\n"
-           "  wane-virtual-bench --fault \"THERmometer OPEN@5000\" --fault \"SILence 3@9000\"\n"
-           "\n"
-           "cells (all invented):\n";
-}
 
 static int read_number(struct wn_bench_options *o, const struct number *n, const char *text,
                        struct wn_error *err)
@@ -217,6 +158,75 @@ static int read_identity(struct wn_tester_setup *s, const char *format, const ch
                               sizeof s->identity - 1);
 }
 
+/* "LINK[,SWITCH]..." */
+static int read_inst(struct wn_bench_options *o, enum wn_inst_kind kind, const char *text,
+                     struct wn_error *err)
+{
+    struct wn_bench_inst *i = &o->inst[o->insts];
+    size_t len = strcspn(text, ",");
+    struct wn_error why = {0};
+
+    if (o->insts == WN_BENCH_INSTS_MAX) {
+        return wn_error_set(err, WN_ERANGE, "--%s: at most %d instruments", wn_inst_kind_name(kind),
+                            WN_BENCH_INSTS_MAX);
+    }
+    if (len == 0 || len >= sizeof i->link) {
+        return wn_error_set(err, WN_EINVAL, "--%s %s: write LINK[,SWITCH...]; LINK - makes none",
+                            wn_inst_kind_name(kind), text);
+    }
+    wn_inst_setup_init(&i->setup, kind);
+    (void)snprintf(i->link, sizeof i->link, "%.*s", (int)len,
+                   text[0] == '-' && len == 1 ? "" : text);
+    while (text[len] == ',') {
+        char one[2 * WN_INST_TEXT];
+        text += len + 1;
+        len = strcspn(text, ",");
+        if (len >= sizeof one) {
+            return wn_error_set(err, WN_ERANGE, "--%s: a switch is too long",
+                                wn_inst_kind_name(kind));
+        }
+        memcpy(one, text, len);
+        one[len] = '\0';
+        if (wn_inst_set(&i->setup, one, &why) != WN_OK) {
+            return wn_error_set(err, WN_EINVAL, "--%s: %s", wn_inst_kind_name(kind), why.text);
+        }
+    }
+    o->insts++;
+    return WN_OK;
+}
+
+/* Beside other instruments the tester of --link is one of several, too. */
+static int settle(struct wn_bench_options *o, struct wn_error *err)
+{
+    bool talks = false;
+
+    if (o->insts == 0) {
+        return !isnan(o->speed) || o->cells > 1.0
+                   ? wn_error_set(err, WN_EINVAL,
+                                  "--speed, --cells: only with --tester or another instrument")
+                   : WN_OK;
+    }
+    if (o->pace > 0.0) {
+        return wn_error_set(err, WN_EINVAL, "--pace: with several instruments write --speed");
+    }
+    if (o->link != NULL) {
+        int rc = read_inst(o, WN_INST_TESTER, o->link, err);
+        if (rc != WN_OK) {
+            return rc;
+        }
+    }
+    for (int i = 0; i < o->insts; i++) {
+        const struct wn_inst_setup *s = &o->inst[i].setup;
+        talks = talks || s->kind == WN_INST_TALKER || s->kind == WN_INST_TALKING_THERMOMETER;
+        if (s->cell > floor(o->cells)) {
+            return wn_error_set(err, WN_EINVAL, "--%s: cell=%g, and there are %g (--cells)",
+                                wn_inst_kind_name(s->kind), s->cell, floor(o->cells));
+        }
+    }
+    o->speed = !isnan(o->speed) ? o->speed : talks ? 1.0 : 0.0;
+    return WN_OK;
+}
+
 static int read_option(struct wn_bench_options *o, int id, const char *version,
                        struct wn_error *err)
 {
@@ -251,6 +261,9 @@ static int read_option(struct wn_bench_options *o, int id, const char *version,
         o->version = true;
         return WN_OK;
     default:
+        if (id < OPT_NUMBERS) {
+            return read_inst(o, (enum wn_inst_kind)(id - OPT_KINDS), optarg, err);
+        }
         return read_number(o, &numbers[id - OPT_NUMBERS], optarg, err);
     }
 }
@@ -258,19 +271,21 @@ static int read_option(struct wn_bench_options *o, int id, const char *version,
 int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, const char *version,
                           struct wn_error *err)
 {
-    static const char *const names[OPT_NUMBERS] = {"link",      "truth",  "output-log", "cell",
-                                                   "seed",      "serial", "identity",   "fault",
-                                                   "fault-log", "help",   "version"};
+    static const char *const names[OPT_KINDS] = {"link",      "truth",  "output-log", "cell",
+                                                 "seed",      "serial", "identity",   "fault",
+                                                 "fault-log", "help",   "version"};
     struct option all[OPT_NUMBERS + NUMBERS + 1] = {{NULL, 0, NULL, 0}};
     int rc;
     int id;
 
     for (int i = 0; i < OPT_NUMBERS + NUMBERS; i++) {
-        all[i].name = i < OPT_NUMBERS ? names[i] : numbers[i - OPT_NUMBERS].name;
+        all[i].name = i < OPT_KINDS     ? names[i]
+                      : i < OPT_NUMBERS ? wn_inst_kind_name((enum wn_inst_kind)(i - OPT_KINDS))
+                                        : numbers[i - OPT_NUMBERS].name;
         all[i].has_arg = i == OPT_HELP || i == OPT_VERSION ? no_argument : required_argument;
         all[i].val = i;
     }
-    *o = (struct wn_bench_options){.pace = 0.0};
+    *o = (struct wn_bench_options){.speed = NAN, .cells = 1.0};
     (void)wn_tester_setup_init(&o->tester, NULL); /* the first cell always exists */
     rc = read_identity(&o->tester, "wane project,virtual bench,SIMULATED-", "1", version, err);
     opterr = 0;
@@ -283,6 +298,9 @@ int wn_bench_options_read(struct wn_bench_options *o, int argc, char **argv, con
     }
     if (rc == WN_OK && optind < argc) {
         rc = wn_error_set(err, WN_EINVAL, "%s: not an option; see --help", argv[optind]);
+    }
+    if (rc == WN_OK) {
+        rc = settle(o, err);
     }
     return rc == WN_OK ? check_faults(&o->tester, err) : rc;
 }

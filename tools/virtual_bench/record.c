@@ -91,3 +91,15 @@ int wn_record_output(int fd, const char *path, wn_ns boottime_ns, bool on, wn_ns
     put(&l, wn_ns_to_s(bench_ns), 6);
     return finish(&l, fd, path, err);
 }
+
+int wn_record_event(int fd, const char *path, wn_ns boottime_ns, const char *happened,
+                    wn_ns bench_ns, const char *what, struct wn_error *err)
+{
+    struct line l = {.len = 0};
+
+    put(&l, wn_ns_to_s(boottime_ns), 6);
+    l.len += (size_t)snprintf(&l.text[l.len], 40, ",%.30s", happened);
+    put(&l, wn_ns_to_s(bench_ns), 6);
+    l.len += (size_t)snprintf(&l.text[l.len], 200, ",%.190s", what);
+    return finish(&l, fd, path, err);
+}

@@ -27,6 +27,11 @@ int wn_record_truth(int fd, const char *path, const struct wn_tester_truth *t,
 int wn_record_output(int fd, const char *path, wn_ns boottime_ns, bool on, wn_ns bench_ns,
                      struct wn_error *err);
 
+/* The same for a bench of several instruments: what happened is "1", "0" or "BOTH CONNECTED". */
+#define WN_RECORD_EVENT_HEADER "host_s,output,time_s,what\n"
+int wn_record_event(int fd, const char *path, wn_ns boottime_ns, const char *happened,
+                    wn_ns bench_ns, const char *what, struct wn_error *err);
+
 /* The fault is in the reply to the request that let the clock pass its time. */
 #define WN_RECORD_FAULT_HEADER "host_s,time_s,fault\n"
 int wn_record_fault(int fd, const char *path, wn_ns boottime_ns, const struct wn_tester_plan *plan,
