@@ -229,15 +229,17 @@ void wn_inst_feed(struct wn_inst *i, int64_t host_ns, const void *bytes, size_t 
 
 void inst_run_frame(struct wn_inst *i, int64_t host_ns)
 {
+    uint8_t frame[sizeof i->in];
     uint8_t reply[WN_MBS_FRAME_MAX];
     long before = i->mbs.good;
-    size_t len;
+    size_t len = i->in_len;
 
     i->mbs.address = (uint8_t)i->setup.address;
     i->mbs.busy = (int)i->setup.busy;
-    len = wn_maps_frame(i, (const uint8_t *)i->in, i->in_len, reply);
+    memcpy(frame, i->in, len);
+    i->in_len = 0; /* first: a measurement lets time pass, which looks for frames */
+    len = wn_maps_frame(i, frame, len, reply);
     i->setup.busy = i->mbs.busy;
-    i->in_len = 0;
     if (i->mbs.good > before) {
         heard_well(i, host_ns);
     }
