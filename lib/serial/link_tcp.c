@@ -53,7 +53,7 @@ static int gone(struct tcp_link *l, const char *why, struct wn_error *err)
     if (l->fault[0] == '\0') {
         (void)snprintf(l->fault, sizeof l->fault, "%s", why);
     }
-    return wn_error_set(err, WN_EGONE, "%s: %s; it is tried again by itself", l->path, l->fault);
+    return wn_error_set(err, WN_EGONE, "%s: %s", l->path, l->fault);
 }
 
 static int gone_by_errno(struct tcp_link *l, int errnum, struct wn_error *err)
