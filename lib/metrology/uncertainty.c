@@ -7,7 +7,9 @@
 
 #include <math.h>
 
+#include "base/assert.h"
 #include "metrology/accuracy.h"
+#include "metrology/calibration.h"
 
 #define S_PER_H 3600.0
 
@@ -18,16 +20,103 @@ static double charge_per_volt_ah(double current_a, double slope_v_per_s)
     return slope > 0 ? fabs(current_a) / slope / S_PER_H : 0; /* NaN: 0 */
 }
 
+/* -- budgets
+ * ------------------------------------------------------------------------------------ */
+
+static void begin(struct wn_budget *b)
+{
+    b->n = 0;
+    b->u = 0;
+}
+
+/* A line of nothing is left out; NaN is kept, so that it shows. */
+static void add(struct wn_budget *b, const char *what, double u, bool correlated)
+{
+    if (u == 0) {
+        return;
+    }
+    wn_assert(b->n < WN_BUDGET_MAX);
+    b->line[b->n++] = (struct wn_budget_line){what, u, correlated};
+    b->u = hypot(b->u, u);
+}
+
+static double current_part_ah(const struct wn_discharge_facts *d, const struct wn_accuracy *a)
+{
+    return from_half_width(a->current_reading * fabs(d->capacity_ah) +
+                           a->current_fixed_a * d->duration_s / S_PER_H);
+}
+
+/* Seconds that one independent error per reading counts for: T / sqrt N. */
+static double averaged_s(const struct wn_discharge_facts *d)
+{
+    return d->readings > 0 ? d->duration_s / sqrt((double)d->readings) : 0;
+}
+
+/* Charge per volt where the discharge ended by its voltage, else 0. */
+static double at_cutoff_ah_per_v(const struct wn_discharge_facts *d)
+{
+    return isfinite(d->cutoff_v) ? charge_per_volt_ah(d->current_a, d->slope_v_per_s) : 0;
+}
+
+void wn_capacity_budget(const struct wn_discharge_facts *d, const struct wn_accuracy *a,
+                        const struct wn_noise *noise, struct wn_budget *out)
+{
+    double per_volt = at_cutoff_ah_per_v(d);
+    begin(out);
+    add(out, "current", current_part_ah(d, a), true);
+    add(out, "time base", from_half_width(a->time_reading) * fabs(d->capacity_ah), true);
+    add(out, "cut-off", per_volt > 0 ? voltage_u_v(a, d->cutoff_v) * per_volt : 0, true);
+    add(out, "noise of the current", noise->current_a * averaged_s(d) / S_PER_H, false);
+    add(out, "noise at the cut-off", noise->voltage_v * per_volt, false);
+}
+
+void wn_energy_budget(const struct wn_discharge_facts *d, const struct wn_accuracy *a,
+                      const struct wn_noise *noise, struct wn_budget *out)
+{
+    double mean_v = d->energy_wh / d->capacity_ah, per_volt = at_cutoff_ah_per_v(d);
+    double voltage_wh = voltage_u_v(a, mean_v) * fabs(d->capacity_ah);
+    if (per_volt > 0) { /* one error: a voltmeter that reads high discharges for longer, too */
+        voltage_wh += voltage_u_v(a, d->cutoff_v) * per_volt * fabs(d->cutoff_v);
+    }
+    double noise_w = hypot(noise->current_a * mean_v, noise->voltage_v * d->current_a);
+    begin(out);
+    add(out, "current", fabs(mean_v) * current_part_ah(d, a), true);
+    add(out, "time base", from_half_width(a->time_reading) * fabs(d->energy_wh), true);
+    add(out, "voltage and cut-off", voltage_wh, true);
+    add(out, "noise", noise_w * averaged_s(d) / S_PER_H, false);
+    add(out, "noise at the cut-off",
+        per_volt > 0 ? noise->voltage_v * per_volt * fabs(d->cutoff_v) : 0, false);
+}
+
+void wn_resistance_budget(double r_ohm, double di_a, const struct wn_accuracy *a,
+                          const struct wn_noise *noise, struct wn_budget *out)
+{
+    double amps = fabs(di_a);
+    begin(out);
+    add(out, "gain of the voltage", from_half_width(a->voltage_reading) * fabs(r_ohm), true);
+    add(out, "gain of the current", from_half_width(a->current_reading) * fabs(r_ohm), true);
+    add(out, "noise of the voltage", sqrt(2.0) * noise->voltage_v / amps, false);
+    add(out, "noise of the current", sqrt(2.0) * noise->current_a * fabs(r_ohm) / amps, false);
+}
+
+/* -- without noise
+ * ------------------------------------------------------------------------------ */
+
+static const struct wn_noise none = {0, 0};
+
 double wn_capacity_uncertainty_ah(double capacity_ah, double current_a, double duration_s,
                                   double cutoff_v, double slope_v_per_s,
                                   const struct wn_accuracy *a)
 {
-    double u_current = from_half_width(a->current_reading * fabs(capacity_ah) +
-                                       a->current_fixed_a * duration_s / S_PER_H);
-    double u_time = from_half_width(a->time_reading) * fabs(capacity_ah);
-    double per_volt = charge_per_volt_ah(current_a, slope_v_per_s);
-    double u_cutoff = per_volt > 0 && isfinite(cutoff_v) ? voltage_u_v(a, cutoff_v) * per_volt : 0;
-    return hypot(hypot(u_current, u_time), u_cutoff);
+    const struct wn_discharge_facts d = {.capacity_ah = capacity_ah,
+                                         .energy_wh = NAN,
+                                         .current_a = current_a,
+                                         .duration_s = duration_s,
+                                         .cutoff_v = cutoff_v,
+                                         .slope_v_per_s = slope_v_per_s};
+    struct wn_budget b;
+    wn_capacity_budget(&d, a, &none, &b);
+    return b.u;
 }
 
 double wn_energy_uncertainty_wh(double energy_wh, double mean_voltage_v, double current_a,
@@ -41,14 +130,13 @@ double wn_energy_uncertainty_to_cutoff_wh(double energy_wh, double mean_voltage_
                                           double duration_s, double cutoff_v, double slope_v_per_s,
                                           const struct wn_accuracy *a)
 {
-    double capacity_ah = energy_wh / mean_voltage_v;
-    double u_current = mean_voltage_v * from_half_width(a->current_reading * fabs(capacity_ah) +
-                                                        a->current_fixed_a * duration_s / S_PER_H);
-    double u_time = from_half_width(a->time_reading) * fabs(energy_wh);
-    double u_voltage = voltage_u_v(a, mean_voltage_v) * fabs(capacity_ah);
-    double per_volt = charge_per_volt_ah(current_a, slope_v_per_s);
-    if (per_volt > 0 && isfinite(cutoff_v)) {
-        u_voltage += voltage_u_v(a, cutoff_v) * per_volt * fabs(cutoff_v);
-    }
-    return hypot(hypot(u_current, u_time), u_voltage);
+    const struct wn_discharge_facts d = {.capacity_ah = energy_wh / mean_voltage_v,
+                                         .energy_wh = energy_wh,
+                                         .current_a = current_a,
+                                         .duration_s = duration_s,
+                                         .cutoff_v = cutoff_v,
+                                         .slope_v_per_s = slope_v_per_s};
+    struct wn_budget b;
+    wn_energy_budget(&d, a, &none, &b);
+    return b.u;
 }
