@@ -327,24 +327,25 @@ static int run_unit(struct work *w, struct wn_scpi_unit *u)
     return WN_SCPI_UNDEFINED_HEADER;
 }
 
-static void run_line(struct work *w, const char *line, size_t len)
+static void run_line(struct wn_inst *i, struct reply *r, const char *line, size_t len)
 {
     struct wn_scpi_reader reader;
     struct wn_scpi_unit unit;
+    struct work w = {.i = i, .r = r};
     int rc;
 
     wn_scpi_reader_init(&reader, line, len);
     while ((rc = wn_scpi_reader_next(&reader, &unit)) > 0) {
-        rc = run_unit(w, &unit);
+        rc = run_unit(&w, &unit);
         if (rc != 0) {
-            complain(w->i, rc);
+            complain(i, rc);
         }
         if (rc < 0 && rc > -200) {
             return;
         }
     }
     if (rc < 0) {
-        complain(w->i, rc);
+        complain(i, rc);
     }
 }
 
@@ -379,7 +380,6 @@ static size_t run_talker(struct wn_inst *i, const char *line, size_t len)
 size_t wn_device_execute(struct wn_inst *i, const char *line, size_t len, char *text)
 {
     struct reply r = {.text = text};
-    struct work w = {.i = i, .r = &r};
 
     if (i->setup.kind == WN_INST_TESTER) {
         return run_tester(i, line, len, text);
@@ -387,7 +387,7 @@ size_t wn_device_execute(struct wn_inst *i, const char *line, size_t len, char *
     if (i->setup.kind == WN_INST_TALKER) {
         return run_talker(i, line, len);
     }
-    run_line(&w, line, len);
+    run_line(i, &r, line, len);
     if (r.full) {
         complain(i, WN_SCPI_DEADLOCKED);
         return 0;

@@ -20,6 +20,8 @@
  * 0.1 s 13  write 0x55AA: clear protections; reads 0 14  f current, A   16  f voltage, V   18  f
  * power, W      the same settings once more coils (1, 5, 15)  0 output   1 write 1: clear
  * protections; reads 0 discrete inputs (2)  0 contact closed   1 tripped   2 no temperature sensor
+ * After a reconnect with the switch identity-after, an identity has all its bits turned.
+ *
  * THERMOMETER     input registers
  *    0  identity 0x5754   1  version, 1   2  first, 0.01 degC signed; 0x8000 without a sensor
  *    3  second            4  32 own clock, ms    6  f first   8  f second, NaN without a sensor
@@ -158,6 +160,9 @@ static void fill_inputs(struct wn_inst *i, struct image *m)
         relay_inputs(i, m);
     } else {
         warm_inputs(i, m);
+    }
+    if (i->returned && i->setup.identity_after[0] != '\0') {
+        m->word[0] ^= 0xffff; /* something else has been plugged in instead */
     }
 }
 

@@ -257,8 +257,8 @@ static void switch_all_off(struct server *s)
     record(s);
 }
 
-int wn_serve(const struct wn_bench_options *o, const struct wn_clock *clock,
-             const sigset_t *unblocked, const volatile sig_atomic_t *ended)
+int wn_serve(const struct wn_bench_options *o, const struct wn_clock *clock, const void *unblocked,
+             const volatile sig_atomic_t *ended)
 {
     static struct server s;
     struct wn_error err = {0};

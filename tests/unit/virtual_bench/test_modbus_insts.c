@@ -292,6 +292,13 @@ static void test_quirks(void **state)
 
     (void)state;
     vb_start(1, 1.0);
+    i = vb_add(WN_INST_MODBUS_RELAY, "unplug@5 identity-after=OTHER");
+    ASK(i, 1, 4, 0, 0, 0, 1);
+    assert_int_equal(word_at(0), 0x5752);
+    vb_pass(7 * S);
+    ASK(i, 1, 4, 0, 0, 0, 1);
+    assert_int_equal(word_at(0) & 0xffff, 0x5752 ^ 0xffff);
+    vb_start(1, 1.0);
     i = vb_add(WN_INST_MODBUS_RELAY, "busy=1 silence=1@5 delay-ms=100@10");
     ASK(i, 1, 5, 0, 0, 0xff, 0);
     refused(i, WN_MBS_BUSY);
