@@ -24,6 +24,7 @@
 #include <unistd.h>
 
 #include "port/clock.h"
+#include "port/say.h"
 
 #define SECOND_NS     INT64_C(1000000000)
 #define NEVER         INT64_MAX
@@ -55,11 +56,8 @@ void guard_log(int priority, const char *fmt, ...)
     (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
     va_end(args);
     size_t len = strlen(line);
-    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
     line[len++] = '\n';
-    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT)) { /* nobody reads it: go on all the same */
-        (void)!write(STDERR_FILENO, line, len);
-    }
+    wn_say(line, len);
 }
 
 static void notify(const char *state)
@@ -67,18 +65,19 @@ static void notify(const char *state)
     (void)send(notify_fd, state, strlen(state), MSG_NOSIGNAL | MSG_DONTWAIT);
 }
 
-/* Takes everything from it: its life, its socket, its instruments. */
+/* Takes everything from it: its life, its socket, its instruments. Off is sent at once, whether it
+ * is off is asked afterwards: others may be dying too. */
 static void put_down(struct child *c, const char *why)
 {
-    guard_log(4, "%s %s", c->name, why);
     if (c->pid > 0) {
         (void)kill(c->pid, SIGKILL);
     }
     (void)close(c->socket);
     c->socket = -1;
     c->killed = c->pid > 0;
-    (void)guard_make_safe(c);
-    c->safe_again_ns = guard_now_ns() + SAFE_AGAIN_NS;
+    guard_send_off(c);
+    c->safe_again_ns = c->tries = 0;
+    guard_log(4, "%s %s", c->name, why);
 }
 
 /* In the child: default signals, only the standard descriptors and the guard's socket. */
@@ -117,9 +116,7 @@ static void back_off(struct child *c)
 static void start(struct child *c)
 {
     int pair[2] = {-1, -1};
-    for (int i = 0; i < GUARD_SLOTS; i++) {
-        guard_let_go(&c->dup[i]);
-    }
+    guard_share(c); /* what is not confirmed off is kept until the new one hands over its own */
     c->started_ns = guard_now_ns();
     c->beat_deadline_ns = c->started_ns + FIRST_BEAT_NS;
     c->restart_ns = NEVER;
@@ -166,6 +163,9 @@ static bool obey(struct child *c, const struct guard_message *m, int fd)
     }
     if (m->type == GUARD_RELEASE && fd < 0) {
         guard_let_go(&c->dup[m->slot]);
+    } else if (m->type == GUARD_BEAT) { /* so that it notices when we hang; lost when it is full */
+        struct guard_message here = {.magic = GUARD_MAGIC, .type = GUARD_BEAT};
+        (void)send(c->socket, &here, sizeof here, MSG_NOSIGNAL | MSG_DONTWAIT);
     }
     return fd < 0 && (m->type == GUARD_BEAT || m->type == GUARD_RELEASE);
 }
@@ -211,6 +211,13 @@ static void drain(struct child *c)
     }
 }
 
+static void drain_all(void)
+{
+    for (int i = 0; i < children_n; i++) {
+        drain(&children[i]);
+    }
+}
+
 static void reap(void)
 {
     int status = 0;
@@ -223,11 +230,9 @@ static void reap(void)
         if (c == children + children_n) {
             continue; /* a stranger: an orphan of a child */
         }
-        if (!c->killed) {
-            drain(c); /* what it had still said: a release, perhaps */
-        }
         c->pid = 0;
         c->killed = false;
+        drain(c); /* what it had still said: a release, perhaps */
         if (c->socket >= 0) {
             put_down(c, "has ended");
         }
@@ -252,8 +257,9 @@ static bool look_at(struct child *c)
         }
     } else if (running && guard_now_ns() >= end_by_ns) {
         put_down(c, "did not end when asked");
-    } else if (c->socket < 0 && guard_now_ns() >= c->safe_again_ns && !guard_make_safe(c)) {
-        c->safe_again_ns = guard_now_ns() + SAFE_AGAIN_NS;
+    } else if (c->socket < 0 && guard_now_ns() >= c->safe_again_ns) {
+        bool later = !guard_make_safe(c) && c->tries >= GUARD_ATTEMPTS;
+        c->safe_again_ns = later ? guard_now_ns() + SAFE_AGAIN_NS : 0;
     }
     if (c->pid == 0 && !ending && guard_now_ns() >= c->restart_ns) {
         start(c);
@@ -283,11 +289,7 @@ static bool turn(int signals)
         p[i + 1] = (struct pollfd){children[i].socket, POLLIN, 0}; /* -1 is passed over */
     }
     (void)poll(p, (nfds_t)children_n + 1, TURN_MS);
-    for (int i = 0; i < children_n; i++) {
-        if (p[i + 1].revents != 0) {
-            drain(&children[i]);
-        }
-    }
+    drain_all();
     while (read(signals, &info, sizeof info) == (ssize_t)sizeof info) {
         if (info.ssi_signo != SIGCHLD && end_by_ns == NEVER) {
             begin_end();
@@ -297,6 +299,7 @@ static bool turn(int signals)
     bool stations = false, any = false;
     for (int i = 0; i < children_n; i++) {
         bool left = look_at(&children[i]);
+        drain_all(); /* asking one instrument may have taken a quarter of a second */
         any = any || left;
         stations = stations || (left && children[i].is_station);
     }
@@ -357,7 +360,9 @@ int main(int argc, char **argv)
         }
     }
     for (int i = 0; i < children_n; i++) {
-        (void)guard_make_safe(&children[i]);
+        children[i].tries = 0;
+        while (!guard_make_safe(&children[i]) && children[i].tries < GUARD_ATTEMPTS) {
+        }
     }
     return gave_up ? 1 : 0;
 }

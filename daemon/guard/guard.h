@@ -9,6 +9,8 @@
 
 #include "guard/protocol.h"
 
+enum { GUARD_ATTEMPTS = 3 }; /* to confirm off, before the interlock is dropped */
+
 struct duplicate {
     int fd; /* -1: free slot */
     struct guard_message how;
@@ -22,17 +24,21 @@ struct child {
     int socket;      /* -1: none */
     int64_t beat_limit_ns, beat_deadline_ns, stop_limit_ns; /* stop: what it needs to end */
     int64_t started_ns, restart_ns, safe_again_ns;
-    int failures;
+    int failures, tries; /* starts in vain; tries to confirm off */
     struct duplicate dup[GUARD_SLOTS];
 };
 
 int64_t guard_now_ns(void);
 void guard_log(int priority, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
-/** Writes the safe-off bytes on every duplicate, reads back, tries again; closes those that are
- * confirmed off. Where off is not confirmed the interlock is dropped and the duplicate kept for the
- * next try: false then. */
+/** Writes the safe-off bytes on every duplicate and waits for nothing. */
+void guard_send_off(struct child *c);
+/** Writes them and asks whether it is off, once; closes those that are confirmed off, or whose port
+ * is gone. Where GUARD_ATTEMPTS were in vain the interlock is dropped; the duplicate is kept for
+ * the next try: false then. */
 bool guard_make_safe(struct child *c);
+/** Gives up the exclusive use of what is kept, so that the next station can open its port. */
+void guard_share(struct child *c);
 /** Closes one: given back by its station, or about to be opened by a new one, off first. */
 void guard_let_go(struct duplicate *d);
 

@@ -4,11 +4,12 @@
 
 #include <poll.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/ioctl.h>
 #include <termios.h>
 #include <unistd.h>
 
-enum { ATTEMPTS = 3, REPLY_MS = 250 };
+enum { REPLY_MS = 250 };
 
 /* Asks whether it is off. Lines that are none of that reply are passed over: answers to the dead
  * station, an echo. */
@@ -38,12 +39,35 @@ static bool is_off(int fd, const struct guard_message *how)
 }
 
 /* What the dead station still had on its way must not get through, so the queues are emptied; then
- * they take so few bytes at once. Asked twice: one matching line could be a late reply. */
-static bool switch_off(int fd, const struct guard_message *how)
+ * they take so few bytes at once. */
+static bool send_off(int fd, const struct guard_message *how)
 {
     (void)tcflush(fd, TCIOFLUSH);
-    bool told = write(fd, how->off, how->off_len) == (ssize_t)how->off_len;
-    return told && is_off(fd, how) && is_off(fd, how);
+    return write(fd, how->off, how->off_len) == (ssize_t)how->off_len;
+}
+
+void guard_send_off(struct child *c)
+{
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        (void)(c->dup[i].fd >= 0 && send_off(c->dup[i].fd, &c->dup[i].how));
+    }
+}
+
+void guard_share(struct child *c)
+{
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        if (c->dup[i].fd >= 0) {
+            (void)flock(c->dup[i].fd, LOCK_UN);
+            (void)ioctl(c->dup[i].fd, TIOCNXCL);
+        }
+    }
+}
+
+/* Unplugged: nothing can be said to it any more, and its name is needed when it comes back. */
+static bool is_gone(int fd)
+{
+    struct pollfd p = {fd, 0, 0};
+    return poll(&p, 1, 0) == 1 && (p.revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
 }
 
 static void drop_interlock(int fd, const struct guard_message *how)
@@ -68,17 +92,21 @@ bool guard_make_safe(struct child *c)
     bool safe = true;
     for (int i = 0; i < GUARD_SLOTS; i++) {
         struct duplicate *d = &c->dup[i];
-        bool off = d->fd < 0;
-        for (int n = 0; n < ATTEMPTS && !off; n++) {
-            off = switch_off(d->fd, &d->how);
+        if (d->fd < 0) {
+            continue;
         }
-        if (off && d->fd >= 0) {
-            guard_log(4, "%s: output is off, confirmed by the instrument", d->how.port);
+        /* asked twice: one matching line could be a late reply */
+        bool off = send_off(d->fd, &d->how) && is_off(d->fd, &d->how) && is_off(d->fd, &d->how);
+        if (off || is_gone(d->fd)) {
             guard_let_go(d);
-        } else if (!off) {
+            guard_log(off ? 4 : 2, "%s: %s", d->how.port,
+                      off ? "output is off, confirmed by the instrument"
+                          : "the port is gone, off cannot be told: go to the bench");
+        } else if (c->tries + 1 >= GUARD_ATTEMPTS) {
             drop_interlock(d->fd, &d->how);
         }
-        safe = safe && off;
+        safe = safe && d->fd < 0;
     }
+    c->tries = safe ? 0 : c->tries + 1;
     return safe;
 }

@@ -3,7 +3,8 @@
  *
  * REGISTER carries a duplicate of the port's descriptor (SCM_RIGHTS) with the bytes that make the
  * instrument safe. The guard answers ACK; before that the station switches nothing on. BEAT proves
- * that the station's loop turns. RELEASE gives a slot back after the station has closed the port
+ * that the station's loop turns; the guard answers it, so that the station notices when the guard
+ * hangs. RELEASE gives a slot back after the station has closed the port
  * with the output verified off. Anything else, or any other size, is taken for a broken station. */
 #ifndef WANED_GUARD_PROTOCOL_H
 #define WANED_GUARD_PROTOCOL_H

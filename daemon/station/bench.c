@@ -70,8 +70,8 @@ bool bench_open_interlock(struct station *s)
 static void close_interlock(struct station *s)
 {
     struct bench *b = &s->bench;
-    if (b->interlock_latched) {
-        return; /* the instrument had said off before, and current flowed */
+    if (b->interlock_latched || !s->looked) {
+        return; /* the instrument had said off before, and current flowed; or who knows */
     }
     enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
     if (s->config.interlock == WN_INTERLOCK_BETWEEN) { /* both are up since the port was opened */

@@ -296,7 +296,11 @@ static int find_file(struct station *s, char *path, size_t size, int *found, str
     DIR *d = opendir(s->daemon->data_dir);
     wn_utc_us newest = 0;
     *found = 0;
-    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; e = readdir(d)) {
+    if (d == NULL && errno != ENOENT) {
+        return wn_error_set(err, WN_EIO, "%s: %s", s->daemon->data_dir, strerror(errno));
+    }
+    errno = 0;
+    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; errno = 0, e = readdir(d)) {
         char candidate[WN_PATH_SIZE + 280], stem[256];
         size_t len = strlen(e->d_name);
         wn_utc_us created = 0;
@@ -317,6 +321,7 @@ static int find_file(struct station *s, char *path, size_t size, int *found, str
             }
         }
     }
+    unread = errno != 0 ? WN_EIO : unread;
     if (d != NULL) {
         (void)closedir(d);
     }
@@ -434,17 +439,19 @@ static void hold(struct station *s, enum wn_fault fault, const char *why)
 static void go_on(struct station *s, const char *status, int found)
 {
     bool paused = wn_engine_state(s->engine) == WN_ENGINE_PAUSED && !wn_engine_latched(s->engine);
-    bool stop = wn_engine_stop_ordered(s->engine);
+    bool stop = wn_engine_stop_ordered(s->engine) &&
+                wn_engine_state(s->engine) == WN_ENGINE_PAUSED; /* a halt is acknowledged first */
     bool marked = paused && (s->marked || strcmp(status, "halted") == 0);
     bool wanted = paused && !stop && !marked && strcmp(status, "running") == 0 &&
                   s->config.on_restart == WN_RESTART_RESUME && found == 1;
-    bool long_ago = wanted && s->outage_s > s->config.resume_within_s;
+    bool long_ago = wanted && !(s->outage_s >= 0 && s->outage_s <= s->config.resume_within_s);
     wanted = wanted && !long_ago;
     bool often = wanted && resumed_too_often(s);
-    const char *how = stop               ? "ending, as was ordered before"
-                      : long_ago         ? "waiting for the operator: nobody looked for too long"
-                      : wanted && !often ? "going on, once the cell has been looked at"
-                                         : "waiting for the operator";
+    const char *how =
+        stop       ? "ending, as was ordered before"
+        : long_ago ? "waiting for the operator: nobody looked for too long, or the clock is wrong"
+        : wanted && !often ? "going on, once the cell has been looked at"
+                           : "waiting for the operator";
     tell_restart(s, status, found, how);
     station_log(s, 5, "campaign %s was %s: %s", s->info.name, status, how);
     if (stop) {
@@ -459,6 +466,18 @@ static void go_on(struct station *s, const char *status, int found)
         station_command(s, WN_EVENT_RESUME, RESTART_POLICY);
     } else {
         station_commit(s);
+    }
+}
+
+/* It was halted because current flowed although it was off: its word alone closes no interlock. */
+static void distrust_off(struct station *s)
+{
+    struct wn_engine_view v;
+    wn_engine_view(s->engine, &v);
+    if (strcmp(v.halt_rule, wn_fault_word(WN_FAULT_NOT_OFF)) == 0 ||
+        strcmp(v.halt_rule, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF)) == 0) {
+        s->bench.interlock_latched = true;
+        (void)bench_open_interlock(s);
     }
 }
 
@@ -502,6 +521,7 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         bench_identify_again(s); /* against the identity it was begun with, and with its limits */
     }
     s->marked = halt_marker_is_set(s);
+    distrust_off(s);
     go_on(s, status, found);
     return WN_OK;
 }

@@ -153,12 +153,6 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
         return refuse(
             "recording still fails: make room on the disk first; nothing goes on without a record");
     }
-    if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
-        if (wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err) ==
-            WN_OK) {
-            s->status_written = "paused";
-        }
-    }
     if (kind == WN_EVENT_ACKNOWLEDGE) {
         int64_t count = 0;
         (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count,
@@ -169,8 +163,21 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
                                   sets them afresh */
     }
     station_command(s, kind, peer->who);
-    return json_pack("{s:b,s:s}", "ok", 1, "state",
-                     wn_engine_state_name(wn_engine_state(s->engine)));
+    if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
+        if (wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err) ==
+            WN_OK) {
+            s->status_written = "paused";
+        }
+    }
+    json_t *answer =
+        json_pack("{s:b,s:s}", "ok", 1, "state", wn_engine_state_name(wn_engine_state(s->engine)));
+    if (s->store_failed && answer != NULL) {
+        (void)json_object_set_new(
+            answer, "warning",
+            json_string("done, but the disk does not take the record: after a restart it may be "
+                        "forgotten; make room on the disk"));
+    }
+    return answer;
 }
 
 /* What a word may do is one column of one table: see the rights in sock/control.h. */

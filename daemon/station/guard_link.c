@@ -3,6 +3,7 @@
 #include "station.h"
 
 #include <errno.h>
+#include <math.h>
 #include <poll.h>
 #include <string.h>
 #include <sys/socket.h>
@@ -10,6 +11,8 @@
 #include "base/assert.h"
 #include "guard/protocol.h"
 #include "safe_off.h"
+
+#define GUARD_HANGS_S 5.0
 
 static void lost(struct station *s, const char *what)
 {
@@ -48,11 +51,57 @@ static bool send_message(struct station *s, const struct guard_message *m, int f
     return n == (ssize_t)sizeof *m;
 }
 
+/* Takes one message of the guard; false: there is none, or the guard is gone. */
+static bool hear(struct station *s, struct guard_message *m)
+{
+    ssize_t n = recv(s->guard_fd, m, sizeof *m, MSG_DONTWAIT);
+    if (n == (ssize_t)sizeof *m && m->magic == GUARD_MAGIC) {
+        s->guard_heard_ns = wn_clock_monotonic(s->clock);
+        return true;
+    }
+    if (n >= 0 || (errno != EAGAIN && errno != EINTR)) {
+        lost(s, n == 0 ? "end of file" : n > 0 ? "it talks nonsense" : strerror(errno));
+    }
+    return false;
+}
+
+static bool await_ack(struct station *s)
+{
+    wn_ns deadline = wn_clock_monotonic(s->clock) + WN_NS_PER_S;
+    struct pollfd p = {s->guard_fd, POLLIN, 0};
+    struct guard_message m;
+    for (wn_ns left = WN_NS_PER_S; left > 0 && !s->guard_lost;
+         left = deadline - wn_clock_monotonic(s->clock)) {
+        (void)poll(&p, 1, (int)(left / WN_NS_PER_MS) + 1);
+        if (hear(s, &m) && m.type == GUARD_ACK) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* The guard answers each beat. One that lives but does not turn any more guards nothing. */
+static void look_for_hang(struct station *s, wn_ns now)
+{
+    double limit_s = fmax(GUARD_HANGS_S, 2 * s->config.beat_limit_s);
+    guard_look(s);
+    if (s->guard_heard_ns == 0 || s->beat_ns == 0) {
+        s->guard_heard_ns = now;
+    }
+    if (now - s->beat_ns > wn_ns_from_s(s->config.beat_limit_s)) {
+        s->guard_heard_ns = now; /* we were away ourselves: its answers have still to come */
+    }
+    if (wn_ns_to_s(now - s->guard_heard_ns) > limit_s) {
+        lost(s, "it does not answer");
+    }
+}
+
 void guard_beat(struct station *s, wn_ns now)
 {
     if (s->guard_fd < 0 || s->guard_lost || now < s->beat_ns) {
         return;
     }
+    look_for_hang(s, now);
     const struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_BEAT};
     (void)send_message(s, &m, -1);
     s->beat_ns = now + wn_ns_from_s(s->config.beat_limit_s / 8);
@@ -77,11 +126,8 @@ int guard_register(struct station *s, struct wn_error *err)
     if (rc != WN_OK) {
         return rc;
     }
-    struct pollfd p = {s->guard_fd, POLLIN, 0};
-    struct guard_message ack;
-    if (!send_message(s, &m, s->bench.link->ops->fd(s->bench.link)) || poll(&p, 1, 1000) != 1 ||
-        recv(s->guard_fd, &ack, sizeof ack, MSG_DONTWAIT) != (ssize_t)sizeof ack ||
-        ack.magic != GUARD_MAGIC || ack.type != GUARD_ACK) {
+    guard_look(s); /* answers to beats that lie there */
+    if (!send_message(s, &m, s->bench.link->ops->fd(s->bench.link)) || !await_ack(s)) {
         return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s",
                             s->config.port);
     }
@@ -101,11 +147,6 @@ void guard_release(struct station *s)
 void guard_look(struct station *s)
 {
     struct guard_message m;
-    if (s->guard_fd < 0 || s->guard_lost) {
-        return;
-    }
-    ssize_t n = recv(s->guard_fd, &m, sizeof m, MSG_DONTWAIT);
-    if (n == 0 || (n < 0 && errno != EAGAIN && errno != EINTR)) {
-        lost(s, n == 0 ? "end of file" : strerror(errno));
+    while (s->guard_fd >= 0 && !s->guard_lost && hear(s, &m)) {
     }
 }

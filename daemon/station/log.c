@@ -2,11 +2,11 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "station.h"
 
-#include <poll.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
-#include <unistd.h>
+
+#include "port/say.h"
 
 void station_log(const struct station *s, int priority, const char *fmt, ...)
 {
@@ -21,9 +21,5 @@ void station_log(const struct station *s, int priority, const char *fmt, ...)
         line[i] = (unsigned char)line[i] < ' ' || line[i] == 0x7f ? '?' : line[i];
     }
     line[len++] = '\n';
-    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
-    if (poll(&p, 1, 0) == 1 &&
-        (p.revents & POLLOUT)) { /* a log nobody reads must not stop the station */
-        (void)!write(STDERR_FILENO, line, len);
-    }
+    wn_say(line, len);
 }

@@ -145,7 +145,9 @@ static int run(const char *path, const char *name)
             (void)complain("the configuration is refused");
         }
         (void)fprintf(stderr, "<3>station %s: %s\n", name, err.text);
-        s->exit_code = GUARD_EXIT_PERMANENT;
+        bool for_good = err.code == WN_EINVAL || err.code == WN_EUNKNOWN || err.code == WN_EBUSY ||
+                        err.code == WN_ERANGE; /* else it may come right: tried again */
+        s->exit_code = for_good ? GUARD_EXIT_PERMANENT : 1;
     } else {
         if (s->guard_fd < 0) {
             station_log(s, 3, "no guard: nothing will be switched on; start waned instead");

@@ -85,6 +85,7 @@ static void watch_idle(struct station *s, const struct wn_reading *r)
                    r->current_a);
     station_log(s, 1, "%s", b->fault);
     bench_off_now(s);
+    halt_marker_set(s, true); /* the herald tells of it; there is no campaign it could be told by */
     if (b->idle_flow >= IDLE_READINGS * IDLE_TRIES) {
         b->interlock_latched = true;
         station_log(s, 1, "interlock: %s",

@@ -41,6 +41,16 @@ static int commit(struct station *s, struct wn_error *err)
     return rc;
 }
 
+/* The marker tells of a halt that could not be recorded, from the moment it is latched. */
+static void mark(struct station *s)
+{
+    bool latched = wn_engine_latched(s->engine);
+    if (latched != s->marked) {
+        s->marked = latched;
+        halt_marker_set(s, latched);
+    }
+}
+
 /* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
  * may. */
 static int perform_one(struct station *s, const struct wn_action *a, bool recording,
@@ -62,6 +72,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         return WN_OK;
     case WN_ACTION_OFF:
         bench_off_now(s);
+        mark(s); /* before anything that waits for the disk */
         return WN_OK;
     case WN_ACTION_INTERLOCK:
         b->interlock_latched = true;
@@ -94,16 +105,6 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
         break;
     }
     return NULL;
-}
-
-/* The marker tells of a halt that could not be recorded, from the moment it is latched. */
-static void mark(struct station *s)
-{
-    bool latched = wn_engine_latched(s->engine);
-    if (latched != s->marked) {
-        s->marked = latched;
-        halt_marker_set(s, latched);
-    }
 }
 
 static void write_status(struct station *s)

@@ -20,6 +20,7 @@
 #include <unistd.h>
 
 #include "guard/guard.h"
+#include "port/say.h"
 #include "serial/serial.h"
 
 #define MEMORY_MAGIC UINT32_C(0x77616f67)
@@ -72,11 +73,8 @@ void guard_log(int priority, const char *fmt, ...)
     (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
     va_end(args);
     size_t len = strlen(line);
-    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
     line[len++] = '\n';
-    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT)) {
-        (void)!write(STDERR_FILENO, line, len);
-    }
+    wn_say(line, len);
 }
 
 int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,

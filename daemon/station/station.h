@@ -58,8 +58,9 @@ struct station {
     const struct wn_daemon_config *daemon;
     struct wn_station_config config; /* as configured, or as frozen in the campaign */
     struct bench bench;
-    int guard_fd;  /* -1: run without a guard (never switches anything on) */
-    wn_ns beat_ns; /* next beat */
+    int guard_fd;         /* -1: run without a guard (never switches anything on) */
+    wn_ns guard_heard_ns; /* its last answer */
+    wn_ns beat_ns;        /* next beat */
     bool guard_lost;
     struct wn_control_server *control;
     /* campaign; NULL without one */

@@ -82,8 +82,9 @@ static void look_for_campaign(struct station *s, wn_ns now)
         s->look_at_ns = now + LOOK_LATEST_NS;
     }
     bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
-    if (s->looked || s->stopping || opening || now < s->look_again_ns ||
-        (s->bench.stage != BENCH_READY && now < s->look_at_ns)) {
+    bool ready = s->bench.stage == BENCH_READY; /* else wait for it, but not for ever */
+    if (s->looked || s->stopping || now < s->look_again_ns ||
+        ((opening || !ready) && now < s->look_at_ns)) {
         return;
     }
     int rc = campaign_find_unfinished(s, &err);
@@ -92,6 +93,7 @@ static void look_for_campaign(struct station *s, wn_ns now)
     s->broken = rc != WN_OK && !again;
     s->look_again_ns = now + LOOK_AGAIN_NS;
     if (rc != WN_OK && strcmp(s->broken_text, err.text) != 0) { /* told once */
+        halt_marker_set(s, true);                               /* the herald tells of it */
         station_log(s, 1, "an unfinished campaign cannot be gone on with%s; the output is off: %s",
                     again ? " yet" : "", err.text);
     }

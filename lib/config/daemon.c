@@ -280,6 +280,22 @@ static void check_limits(struct wn_reader *r, const config_setting_t *s, const s
                "discharge_temperature_max", l->discharge_temperature_max_c);
 }
 
+/* Rules that compare readings close to each other must not look as if they guarded when there are
+ * none. */
+static void check_rules_have_readings(struct wn_reader *r, const config_setting_t *s,
+                                      const struct wn_station_config *c)
+{
+    const config_setting_t *limits = wn_reader_at(s, "limits");
+    if (!isnan(c->limits.voltage_jump_v) && c->reading_interval_s > 5) {
+        wn_reader_fail(r, wn_reader_at(limits, "voltage_jump"),
+                       "needs a reading_interval of at most 5 s; write voltage_jump = \"off\"");
+    }
+    if (c->limits.contact_ohm > 0 && c->fast_interval_s > 1) {
+        wn_reader_fail(r, wn_reader_at(limits, "contact"),
+                       "needs a fast_interval of at most 1 s; write contact = \"off\"");
+    }
+}
+
 static void check_intervals(struct wn_reader *r, const config_setting_t *s,
                             const struct wn_station_config *c)
 {
@@ -357,6 +373,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     check_name(r, s, run_dir, c);
     check_limits(r, wn_reader_at(s, "limits"), &c->limits);
     check_intervals(r, s, c);
+    check_rules_have_readings(r, s, c);
     check_accuracy(r, s, c);
     resolve_port(r, s, run_dir, c);
 }

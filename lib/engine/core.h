@@ -112,6 +112,7 @@ struct wn_engine {
     struct wn_engine_setup setup;
     struct core c;
     struct wn_envelope envelope;
+    bool in_doubt;                           /* a rule holds, and waits for further readings */
     struct wn_record record[WN_ACTIONS_MAX]; /* what the actions of the last step point to */
     int records;
     struct wn_actions *out; /* of the step in progress */

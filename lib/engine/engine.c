@@ -207,7 +207,8 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
     c.direction = o->mode == WN_OUTPUT_CHARGE ? 1 : -1;
     if (o->mode != WN_OUTPUT_POWER) {
         c.current_max_set_a = o->current_a;
-        bool cv = o->mode == WN_OUTPUT_CHARGE && r->voltage_v >= o->voltage_v - CV_BAND_V;
+        bool below = (r->has & WN_HAS_VOLTAGE) != 0 && r->voltage_v < o->voltage_v - CV_BAND_V;
+        bool cv = o->mode == WN_OUTPUT_CHARGE && !below;
         c.set_current_a = cv ? NAN : o->current_a;
     }
     const struct wn_step *s = step_spec(e);
@@ -292,6 +293,7 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
     struct wn_envelope_context c = context(e, r);
     struct wn_envelope_verdict v;
     wn_envelope_judge(&e->envelope, r, &c, &v);
+    e->in_doubt = v.in_doubt;
     if ((r->has & whole) == whole) {
         record_reading(e, r);
     }
@@ -336,11 +338,28 @@ static const char *fault_word(int code)
     }
 }
 
+/* Nobody sees the cell for a while. What is already to be compared stays what it is. */
+static void expect_cell_again(struct wn_engine *e)
+{
+    if (!e->c.check_restart) {
+        expect_same_cell(&e->c);
+    }
+}
+
 /* Nothing runs. An instrument that is on although told off is an emergency all the same; one that
  * stays silent is told, and becomes an alarm when it lasts: nobody watches the cell. */
 static void watch_fault(struct wn_engine *e, const struct wn_error *error)
 {
     bool live = e->c.state == WN_ENGINE_PAUSED || e->c.state == WN_ENGINE_HALTED;
+    bool over = e->c.state == WN_ENGINE_STOPPED || e->c.state == WN_ENGINE_FINISHED;
+    if (error->code == WN_EREADBACK && over) {
+        off_begin(e, e->c.state == WN_ENGINE_STOPPED ? AFTER_OFF_STOPPED : AFTER_OFF_FINISHED);
+        raise_alarm(e, fault_word(error->code), error->text);
+        emit_event(e, WN_SEVERITY_ALARM, fault_word(error->code), "%s", error->text);
+        emit_state(e);
+        emit_commit(e);
+        return;
+    }
     if (error->code == WN_EREADBACK && live) {
         halt(e, fault_word(error->code), error->text);
         if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
@@ -349,8 +368,8 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
         off_failed(e, error);
         return;
     }
-    if (live && !e->c.check_restart) {
-        expect_same_cell(&e->c);
+    if (live) {
+        expect_cell_again(e);
     }
     bool lasts = live && e->c.faults_in_a_row == LASTING_FAULTS;
     if (lasts || e->c.now_ns >= e->c.rewarn_ns) {
@@ -371,10 +390,10 @@ static void on_fault(struct wn_engine *e, const struct wn_error *error)
     case WN_ENGINE_RUNNING:
     case WN_ENGINE_PREPARING:
         halt(e, fault_word(error->code), error->text);
-        expect_same_cell(&e->c);
+        expect_cell_again(e);
         break;
     case WN_ENGINE_SWITCHING_OFF:
-        expect_same_cell(&e->c);
+        expect_cell_again(e);
         off_failed(e, error);
         break;
     case WN_ENGINE_IDLE:
@@ -477,6 +496,9 @@ wn_ns wn_engine_next_reading_ns(const struct wn_engine *e)
         return e->c.now_ns;
     }
     wn_ns fast = e->c.reading.time_ns + wn_ns_from_s(e->setup.fast_interval_s);
+    if (e->in_doubt) {
+        return fast; /* something is wrong, or one reading is: the next one tells */
+    }
     switch (e->c.state) {
     case WN_ENGINE_RUNNING:
         return step_next_reading_ns(e);

@@ -9,7 +9,7 @@
 #include "base/assert.h"
 
 #define SLACK_NS WN_NS_PER_MS      /* a deadline met within a millisecond is met */
-#define ONSET_NS (2 * WN_NS_PER_S) /* read fast so long after a discharge begins */
+#define ONSET_NS (4 * WN_NS_PER_S) /* read fast so long after the output came on */
 
 const struct wn_step *step_spec(const struct wn_engine *e)
 {
@@ -465,7 +465,7 @@ static wn_ns next_under_current(const struct wn_engine *e, const struct wn_step 
     const struct step_now *now = &e->c.step;
     double interval_s = e->setup.reading_interval_s;
     wn_ns since_on = at - now->on_ns;
-    if (s->kind == WN_STEP_PULSE || (s->kind != WN_STEP_CHARGE && since_on < ONSET_NS)) {
+    if (s->kind == WN_STEP_PULSE || since_on < ONSET_NS) {
         interval_s = fmin(interval_s, e->setup.fast_interval_s);
     } else if (s->kind != WN_STEP_CHARGE) {
         interval_s = near_cutoff_s(e, s, interval_s);

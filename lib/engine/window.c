@@ -14,7 +14,7 @@ static bool inside(const struct wn_engine *e, int direction, double margin_k)
     const struct wn_limits *l = &e->setup.limits;
     const struct wn_reading *r = &e->c.reading;
     if (!e->c.has_reading || (r->has & WN_HAS_TEMPERATURE) == 0) {
-        return true; /* whether that is allowed is a matter of needs_temperature */
+        return !l->needs_temperature && !e->c.waiting; /* not known is not inside */
     }
     double low = direction > 0 ? l->charge_temperature_min_c : l->discharge_temperature_min_c;
     double high = direction > 0 ? l->charge_temperature_max_c : l->discharge_temperature_max_c;
@@ -31,8 +31,12 @@ bool window_open(struct wn_engine *e)
         return true;
     }
     if (!e->c.waiting) {
+        bool known = (e->c.reading.has & WN_HAS_TEMPERATURE) != 0;
         e->c.waiting = true;
         e->c.waiting_since_ns = e->c.now_ns;
+        if (!known) { /* one reading without it: the next one tells, or is a halt */
+            return false;
+        }
         emit_event(e, WN_SEVERITY_WARNING, "waiting",
                    "cell is at %.1f degC, outside the limits of the coming %s: output stays off "
                    "until it is inside",

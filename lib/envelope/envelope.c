@@ -275,6 +275,43 @@ static struct finding judge_excess(const struct wn_limits *l, const struct wn_en
     return above(c->step_charge_ah, c->charge_expected_ah + l->charge_excess * rated_ah);
 }
 
+/* What a rule cannot do without. A lead that is open must not blind the rules it is nothing to. */
+static unsigned needs(enum wn_rule rule)
+{
+    switch (rule) {
+    case WN_RULE_OVER_VOLTAGE:
+    case WN_RULE_UNDER_VOLTAGE:
+    case WN_RULE_REVERSED:
+    case WN_RULE_REDUCED_VOLTAGE:
+    case WN_RULE_VOLTAGE_JUMP:
+    case WN_RULE_REST_SAG:
+        return WN_HAS_VOLTAGE;
+    case WN_RULE_OVER_CURRENT:
+    case WN_RULE_OFF_SET_POINT:
+    case WN_RULE_CURRENT_WHILE_OFF:
+        return WN_HAS_CURRENT;
+    case WN_RULE_CONTACT:
+    case WN_RULE_FROZEN:
+        return WN_HAS_VOLTAGE | WN_HAS_CURRENT;
+    case WN_RULE_OVER_TEMPERATURE:
+    case WN_RULE_UNDER_TEMPERATURE:
+    case WN_RULE_TEMPERATURE_RISE:
+    case WN_RULE_ABOVE_AMBIENT:
+    case WN_RULE_BELOW_AMBIENT:
+    case WN_RULE_THERMOMETER_FROZEN:
+        return WN_HAS_TEMPERATURE;
+    case WN_RULE_CHARGE_OVERRUN:
+    case WN_RULE_CHARGE_EXCESS:
+    case WN_RULE_STEP_TIMEOUT:
+    case WN_RULE_NOT_PLAUSIBLE:
+    case WN_RULE_UNWATCHED:
+    case WN_RULE_CAPACITY_COLLAPSE:
+    case WN_RULE_COUNT:
+        break;
+    }
+    return 0;
+}
+
 static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
                                  const struct wn_reading *r, const struct wn_envelope_context *c)
 {
@@ -282,7 +319,7 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
     if (rule == WN_RULE_NOT_PLAUSIBLE) {
         return judge_plausible(e, r);
     }
-    if (!has(r, WN_HAS_VOLTAGE | WN_HAS_CURRENT)) {
+    if (!has(r, needs(rule))) {
         return not_judged;
     }
     switch (rule) {
@@ -411,7 +448,7 @@ void wn_envelope_judge_capacity(const struct wn_limits *limits, double capacity_
                                 double expected_ah, struct wn_envelope_verdict *out)
 {
     struct finding f = not_judged;
-    out->tripped = false;
+    out->tripped = out->in_doubt = false;
     out->holding = 0;
     if (limits->capacity_collapse > 0) {
         f = below(capacity_ah, expected_ah * (1 - limits->capacity_collapse));
@@ -426,7 +463,7 @@ void wn_envelope_judge_capacity(const struct wn_limits *limits, double capacity_
 void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
                        const struct wn_envelope_context *c, struct wn_envelope_verdict *out)
 {
-    out->tripped = false;
+    out->tripped = out->in_doubt = false;
     out->holding = 0;
     remember_still(e, r);
     remember_rest(e, r, c);
@@ -443,6 +480,7 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
             e->count[i]++;
         }
         if (e->count[i] < wn_rule_debounce(&e->limits, (enum wn_rule)i)) {
+            out->in_doubt = true;
             continue;
         }
         out->holding |= 1u << i;

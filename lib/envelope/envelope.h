@@ -133,6 +133,7 @@ struct wn_envelope {
 
 struct wn_envelope_verdict {
     unsigned holding; /* bit (1 << rule): judged by this reading and held for its debounce */
+    bool in_doubt;    /* a rule holds, but not yet for its debounce: read again soon */
     bool tripped;
     enum wn_rule rule; /* the first that tripped, in the order of the table */
     double value, limit;

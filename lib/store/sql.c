@@ -169,7 +169,9 @@ int sql_write_once(struct wn_campaign *c, const char *sql,
                    struct wn_error *err)
 {
     sqlite3_stmt *s = NULL;
-    int rc = sql_begin(c, err);
+    int rc =
+        c->suspect ? campaign_reopen(c, err) : WN_OK; /* nothing is written on a doubtful one */
+    rc = rc == WN_OK ? sql_begin(c, err) : rc;
     if (rc != WN_OK) {
         return rc;
     }

@@ -15,6 +15,11 @@ int wane_ask_quietly(struct wane *w, const char *station, json_t *request, json_
     char path[WN_PATH_SIZE + 80];
     (void)snprintf(path, sizeof path, "%s/%s.sock", w->daemon->run_dir, station);
     int rc = wn_control_ask(path, request, ANSWER_MS, reply, err);
+    const char *warning =
+        rc == WN_OK ? json_string_value(json_object_get(*reply, "warning")) : NULL;
+    if (warning != NULL) {
+        (void)fprintf(stderr, "wane %s: %s\n", w->command->name, warning);
+    }
     if (rc == WN_OK && !json_is_true(json_object_get(*reply, "ok"))) {
         const char *why = json_string_value(json_object_get(*reply, "error"));
         rc = wn_error_set(err, WN_ESTATE, "%s", why != NULL ? why : "refused without a reason");

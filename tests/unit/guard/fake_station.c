@@ -69,10 +69,14 @@ static bool send_message(const struct guard_message *m, int fd)
 
 static bool acknowledged(void)
 {
-    struct guard_message m;
+    struct guard_message m = {.type = GUARD_BEAT}; /* answers to beats may lie in front */
     struct pollfd p = {GUARD_FD, POLLIN, 0};
-    return poll(&p, 1, 5000) == 1 && recv(GUARD_FD, &m, sizeof m, 0) == (ssize_t)sizeof m &&
-           m.magic == GUARD_MAGIC && m.type == GUARD_ACK;
+    while (m.type == GUARD_BEAT && poll(&p, 1, 5000) == 1) {
+        if (recv(GUARD_FD, &m, sizeof m, 0) != (ssize_t)sizeof m) {
+            return false;
+        }
+    }
+    return m.magic == GUARD_MAGIC && m.type == GUARD_ACK;
 }
 
 static bool enlist(const char *path)
@@ -97,9 +101,12 @@ _Noreturn static void behave(void)
     const struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_BEAT};
     struct pollfd p = {GUARD_FD, POLLIN, 0};
     char some[sizeof m];
-    while (send_message(&m, -1)) {
-        if (poll(&p, 1, (int)(beat_ms / 8)) == 1 && recv(GUARD_FD, some, sizeof some, 0) <= 0) {
-            break;
+    bool there = true;
+    while (there && send_message(&m, -1)) {
+        wn_ns due = wn_clock_monotonic(wn_clock_real()) + beat_ms / 8 * WN_NS_PER_MS, left;
+        while (there && (left = due - wn_clock_monotonic(wn_clock_real())) > 0) {
+            there = poll(&p, 1, (int)(left / WN_NS_PER_MS) + 1) < 1 ||
+                    recv(GUARD_FD, some, sizeof some, 0) > 0;
         }
     }
     say("alone");

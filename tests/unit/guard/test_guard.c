@@ -321,7 +321,7 @@ static void test_no_confirmation(void **state)
     for (int i = 0; i < 4; i++) {
         check(s, stage_until(s, 20, one_off, &s->station[i]));
     }
-    (void)stage_until(s, 2.0, never, NULL);
+    (void)stage_until(s, 6.0, never, NULL); /* four instruments, three tries each, in turn */
     check(s, stage_logged(s, "not confirmed"));
     check(s, !confirmed(s, NULL));
     judge_good(s);
