@@ -82,8 +82,9 @@ static bool is_stray_load(const struct wn_listen *l, const struct wn_reading *b,
     const struct wn_reading *a = &l->before.reading;
     int kind = kind_of(&l->setup, b);
     double amps = fmax(fabs(a->current_a), fabs(c->current_a));
-    bool alone = kind != l->before_kind && kind != kind_of(&l->setup, c);
-    return l->has_before && kind != 0 && (alone || fabs(b->current_a) > 3 * amps);
+    bool alone = kind != 0 && kind != l->before_kind && kind != kind_of(&l->setup, c);
+    double far_a = 2 * l->setup.rest_below_a; /* less is a rest that wavers */
+    return l->has_before && fabs(b->current_a) > far_a && (alone || fabs(b->current_a) > 3 * amps);
 }
 
 /* Not judged is the voltage of the last reading of a load, which may well be the lowest, nor that

@@ -172,6 +172,38 @@ static void wrong_time(void **state)
     assert_int_equal(h.l.counts.wrong_time, 1);
 }
 
+/* A current that wavers about the border of rest makes no step. */
+static void border_of_rest(void **state)
+{
+    (void)state;
+    for (size_t i = IN_REST - 20; i < IN_REST + 20; i++) {
+        b.wave.r[i].current_a = i % 4 == 0 ? -0.021 : -0.015;
+    }
+    expect_unharmed(1e-9);
+    assert_int_equal(h.l.counts.wild, 0);
+}
+
+/* A copy that comes much later, where readings are further apart than late_max_s: no new clock. */
+static void late_copy_at_rest(void **state)
+{
+    (void)state;
+    struct wn_listen_setup s = bench_setup();
+    struct wn_reading r = b.wave.r[0];
+    heard_init(&h, &s);
+    for (int i = 0; i <= 20; i++) {
+        r.time_ns = i * 200 * WN_NS_PER_S;
+        heard_reading(&h, &r);
+        if (i == 10) {
+            r.time_ns -= 400 * WN_NS_PER_S;
+            heard_reading(&h, &r);
+        }
+    }
+    heard_end(&h);
+    assert_int_equal(h.resets, 0);
+    assert_int_equal(h.readings, 20); /* the copy contradicts the one that waits to be borne out */
+    assert_int_equal(h.l.counts.wrong_time, 2);
+}
+
 /* A silence is believed at once when the records go on behind it. */
 static void silence(void **state)
 {
@@ -222,6 +254,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(repeated, setup, teardown),
         cmocka_unit_test_setup_teardown(out_of_order, setup, teardown),
         cmocka_unit_test_setup_teardown(wrong_time, setup, teardown),
+        cmocka_unit_test_setup_teardown(border_of_rest, setup, teardown),
+        cmocka_unit_test_setup_teardown(late_copy_at_rest, setup, teardown),
         cmocka_unit_test_setup_teardown(silence, setup, teardown),
         cmocka_unit_test_setup_teardown(noise, setup, teardown),
     };

@@ -146,6 +146,15 @@ static void check_up(void **state)
         pulses += h.step[i].kind == WN_STEP_PULSE;
     }
     assert_int_equal(pulses, 2); /* one a level */
+    /* a pulse of one level measures nothing by two, whatever came before it */
+    bench_charge(&b, 1, 0.1);
+    bench_rest(&b, 600);
+    bench_load(&b, -2, 10);
+    bench_rest(&b, 2);
+    bench_discharge(&b, 0.4, 3.0);
+    heard_wave(&h, &s, &b.wave);
+    assert_int_equal(h.check_ups, 2);
+    assert_true(isnan(h.check_up[1].resistance_ohm.value));
 }
 
 /* Three currents one after the other, without a rest and with short ones: one discharge, and each
@@ -227,6 +236,7 @@ static void cell_swapped(void **state)
     assert_true(isnan(h.cycle[1].record.charge_ah));
     assert_int_equal(h.cycle[1].record.flags, WN_FLAG_INTERRUPTED);
     /* just within what a cell does by itself, and just after a load, it is the same cell */
+    wave_free(&b.wave);
     bench_init(&b, 5);
     bench_rest(&b, 900);
     b.charge_ah += 0.149 / 0.6;
@@ -291,9 +301,15 @@ static void gaps(void **state)
     bench_load(&b, -1, 2000);
     b.now_s += 61;
     bench_discharge(&b, 1, 3.0);
+    bench_load(&b, 1, 2000);
+    b.now_s += 61;
+    bench_charge(&b, 1, 0.1);
+    bench_rest(&b, 600);
+    bench_discharge(&b, 1, 3.0);
     struct wn_listen_setup s = bench_setup();
     heard_wave(&h, &s, &b.wave);
-    assert_int_equal(h.cycles, 3);
+    assert_int_equal(h.cycles, 4);
+    assert_int_equal(h.cycle[3].record.flags, WN_FLAG_GAP); /* its charge is not known */
     assert_int_equal(h.cycle[1].record.flags, 0);
     assert_int_equal(h.cycle[2].record.flags, WN_FLAG_GAP);
 }
