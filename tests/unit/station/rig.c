@@ -240,7 +240,19 @@ static void path_of(char *buf, size_t size, const char *name)
     (void)snprintf(buf, size, "%s/%s", rig.dir, name);
 }
 
-void rig_begin(void)
+static void boot(void)
+{
+    memset(&rig.st, 0, sizeof rig.st);
+    memset(&problems, 0, sizeof problems);
+    if (wn_config_read_dialect(config.conf_dir, "generic-scpi", &rig.st.bench.dialect, &problems) !=
+        WN_OK) {
+        fail_msg("%s", problems.n > 0 ? problems.text[0] : "dialect");
+    }
+    station_init(&rig.st, &the_clock, &config, &config.station[0]);
+    rig.st.guard_fd = 3; /* never used: the guard is made here */
+}
+
+static void begin(bool holds)
 {
     static const char *const parts[] = {"conf", "data", "run"};
     static const char *const links[][2] = {
@@ -264,16 +276,34 @@ void rig_begin(void)
     path_of(path, sizeof path, "conf/waned.conf");
     FILE *f = fopen(path, "w");
     assert_non_null(f);
-    (void)fputs(template, f);
+    const char *policy = strstr(template, "resume");
+    assert_non_null(policy);
+    (void)fprintf(f, "%.*s%s%s", (int)(policy - template), template, holds ? "hold" : "resume",
+                  policy + strlen("resume"));
     assert_int_equal(fclose(f), 0);
     memset(&problems, 0, sizeof problems);
-    if (wn_config_read_daemon(path, &config, &problems) != WN_OK ||
-        wn_config_read_dialect(config.conf_dir, "generic-scpi", &rig.st.bench.dialect, &problems) !=
-            WN_OK) {
+    if (wn_config_read_daemon(path, &config, &problems) != WN_OK) {
         fail_msg("%s", problems.n > 0 ? problems.text[0] : "configuration");
     }
-    station_init(&rig.st, &the_clock, &config, &config.station[0]);
-    rig.st.guard_fd = 3; /* never used: the guard is made here */
+    boot();
+}
+
+void rig_begin(void)
+{
+    begin(false);
+}
+
+void rig_begin_holding(void)
+{
+    begin(true);
+}
+
+void rig_kill_and_restart(void)
+{
+    campaign_close(&rig.st);
+    rig.on = false;
+    answers_len = line_len = 0;
+    boot();
 }
 
 void rig_end(void)

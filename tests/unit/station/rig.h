@@ -26,6 +26,10 @@ extern struct rig rig;
 
 /** Directories and configuration; the instrument is there, nothing was opened. */
 void rig_begin(void);
+/** The same with on_restart = "hold". */
+void rig_begin_holding(void);
+/** The process dies where it stands, the guard switches off, another one begins. */
+void rig_kill_and_restart(void);
 void rig_end(void);
 /** Turns of the daemon's loop for so long. */
 void rig_run(double seconds);

@@ -124,6 +124,10 @@ static void test_current_that_nobody_ordered(void **state)
     rig_begin();
     rig_run(5);
     assert_int_equal(rig.st.bench.stage, BENCH_READY);
+    rig.mute = true; /* opened anew, with nothing to go on with: the interlock is closed */
+    rig_run(10);
+    rig.mute = false;
+    rig_run(60);
     assert_true(rig.interlock);
     long offs = rig.offs;
     rig.leak_a = -2;
@@ -145,6 +149,43 @@ static void test_current_that_nobody_ordered(void **state)
     rig_end();
 }
 
+static void test_what_goes_on_after_a_crash_is_the_operators_choice(void **state)
+{
+    (void)state;
+    for (int holds = 0; holds < 2; holds++) {
+        if (holds) {
+            rig_begin_holding();
+        } else {
+            rig_begin();
+        }
+        rig_charge();
+        rig_run(20); /* a commit by time */
+        rig_kill_and_restart();
+        rig_run(60);
+        assert_non_null(rig.st.campaign);
+        assert_int_equal(rig.on, !holds);
+        assert_int_equal(wn_engine_state(rig.st.engine),
+                         holds ? WN_ENGINE_PAUSED : WN_ENGINE_RUNNING);
+        rig_end();
+    }
+}
+
+/* Ordered, and killed before it was done: it is done as soon as the instrument is there. */
+static void test_an_ordered_stop_outlives_a_crash(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    station_command(&rig.st, WN_EVENT_STOP, "tester");
+    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_SWITCHING_OFF);
+    rig_kill_and_restart();
+    rig_run(60);
+    assert_non_null(rig.st.campaign);
+    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_STOPPED);
+    assert_false(rig.on);
+    rig_end();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -155,6 +196,8 @@ int main(void)
         cmocka_unit_test(test_a_commit_that_fails_is_told_at_once),
         cmocka_unit_test(test_a_halt_that_cannot_be_recorded_leaves_its_marker),
         cmocka_unit_test(test_current_that_nobody_ordered),
+        cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
+        cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
