@@ -6,32 +6,73 @@
  * register can be read, but not written (exception 2). A value out of range is exception 3; what
  * the instrument's state forbids is exception 4. A write of several changes all or nothing.
  *
- * TESTER          input registers (function 4)
- *    0  identity 0x5742          1  version of this map, 1     2  32 serial number
- *    4  32 own clock, ms         6  32 signed voltage, 0.1 mV  8  32 signed current, 0.1 mA
- *   10  cell, 0.01 degC signed; 0x8000 without a sensor       11  ambient, likewise
- *   12  state: 1 output on, 2 contact closed, 4 tripped       13  trips, as
- * OUTPut:PROTection:TRIPped? 14  f voltage, V  16  f current, A  18  f cell, degC (NaN without a
- * sensor)  20  f own clock, s holding registers (functions 3, 6, 16) 0  0 charge, 1 discharge, 2
- * constant power               1  32 current, 0.1 mA 3  32 voltage (limit, or the discharge's
- * stop), 0.1 mV   5  32 power, mW 7  off above, mV   8  off when discharging below, mV     9  off
- * above, 10 mA 10  off above, 0.1 degC signed                           11  off after silence, 0.1
- * s; 0: never 12  without a running clock, reading input register 6 or 14 lets so much time pass,
- * 0.1 s 13  write 0x55AA: clear protections; reads 0 14  f current, A   16  f voltage, V   18  f
- * power, W      the same settings once more coils (1, 5, 15)  0 output   1 write 1: clear
- * protections; reads 0 discrete inputs (2)  0 contact closed   1 tripped   2 no temperature sensor
  * After a reconnect with the switch identity-after, an identity has all its bits turned.
  *
- * THERMOMETER     input registers
- *    0  identity 0x5754   1  version, 1   2  first, 0.01 degC signed; 0x8000 without a sensor
- *    3  second            4  32 own clock, ms    6  f first   8  f second, NaN without a sensor
- *                 holding registers   0  added to readings, 0.01 K signed
- *                 discrete inputs     0  no sensor
- * RELAY           input registers
- *    0  identity 0x5752   1  version, 1   2  32 own clock, ms   4  how often the watchdog has
- * opened holding registers   0  opens after silence, 0.1 s; 0: never coils               0
- * energised; refused (4) while tripped   1 write 1: clear trip discrete inputs     0  contact
- * closed, really   1 tripped */
+ * TESTER, input registers (function 4)
+ *    0     identity 0x5742
+ *    1     version of this map, 1
+ *    2 32  serial number
+ *    4 32  own clock, ms
+ *    6 32  voltage, signed, 0.1 mV; 0x80000000 without a reading
+ *    8 32  current, signed, 0.1 mA, positive when charging
+ *   10     cell, signed, 0.01 degC; 0x8000 without a sensor
+ *   11     ambient, likewise
+ *   12     state: the sum of 1 output on, 2 contact closed, 4 tripped
+ *   13     why tripped, the sum that OUTPut:PROTection:TRIPped? tells
+ *   14 f   voltage, V
+ *   16 f   current, A
+ *   18 f   cell, degC; NaN without a sensor
+ *   20 f   own clock, s
+ * holding registers (functions 3, 6, 16)
+ *    0     0 charge, 1 discharge, 2 constant power; not while the output is on
+ *    1 32  current, 0.1 mA
+ *    3 32  voltage, 0.1 mV: the limit, or the discharge's stop
+ *    5 32  power, mW
+ *    7     switches off above, mV
+ *    8     switches off when discharging below, mV
+ *    9     switches off above, 10 mA
+ *   10     switches off above, signed, 0.1 degC
+ *   11     switches off after silence, 0.1 s; 0: never
+ *   12     when the clock does not run by itself, reading input register 6 or 14 lets so much time
+ *          pass, 0.1 s; 0: 1 ms
+ *   13     write 0x55AA: clear protections; reads 0
+ *   14 f   current, A; this and the next two are the settings above once more
+ *   16 f   voltage, V
+ *   18 f   power, W
+ * coils (functions 1, 5, 15)
+ *    0     output; refused (4) while tripped
+ *    1     write 1: clear protections, before coil 0 of the same request; reads 0
+ * discrete inputs (function 2)
+ *    0     contact closed, really
+ *    1     tripped
+ *    2     no temperature sensor
+ *
+ * THERMOMETER, input registers
+ *    0     identity 0x5754
+ *    1     version, 1
+ *    2     first channel, signed, 0.01 degC; 0x8000 without a sensor
+ *    3     second channel
+ *    4 32  own clock, ms
+ *    6 f   first, degC; NaN without a sensor
+ *    8 f   second
+ * holding register
+ *    0     added to the readings, signed, 0.01 K
+ * discrete input
+ *    0     no sensor
+ *
+ * RELAY, input registers
+ *    0     identity 0x5752
+ *    1     version, 1
+ *    2 32  own clock, ms
+ *    4     how often the watchdog has opened
+ * holding register
+ *    0     opens after silence, 0.1 s; 0: never
+ * coils
+ *    0     energised; refused (4) while tripped
+ *    1     write 1: clear the trip, before coil 0 of the same request; reads 0
+ * discrete inputs
+ *    0     contact closed, really
+ *    1     tripped */
 #include <math.h>
 #include <string.h>
 

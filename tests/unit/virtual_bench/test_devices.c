@@ -113,6 +113,24 @@ static void test_outputs(void **state)
     vb_expect(p, "*RST;INST:NSEL?;:OUTP? (@2)", "1;0");
 }
 
+/* The faults of the command line are the first cell's. */
+static void test_faults_of_the_first_cell(void **state)
+{
+    static struct wn_tester_setup setup;
+
+    (void)state;
+    vb_start(1, 1.0);
+    setup = vb.world[0].setup;
+    setup.plans = 1;
+    setup.plan[0] = (struct wn_tester_plan){.time_ns = 5 * S, .text = "SIM:FAUL:SENS ON"};
+    wn_bench_init(&vb, &setup, 2, 1.0);
+    wn_bench_run(&vb, now_ns);
+    vb_pass(6 * S);
+    assert_true(vb.world[0].faults.sense_open);
+    assert_false(vb.world[1].faults.sense_open);
+    assert_int_not_equal(vb.world[0].setup.seed, vb.world[1].setup.seed);
+}
+
 static void test_thermometers(void **state)
 {
     struct wn_inst *p;
@@ -229,6 +247,7 @@ int main(void)
         cmocka_unit_test(test_load),
         cmocka_unit_test(test_both_at_once),
         cmocka_unit_test(test_outputs),
+        cmocka_unit_test(test_faults_of_the_first_cell),
         cmocka_unit_test(test_thermometers),
         cmocka_unit_test(test_thermometer_faults),
         cmocka_unit_test(test_relay),

@@ -121,6 +121,8 @@ static void test_tester_refuses(void **state)
     i = vb_add(WN_INST_MODBUS_TESTER, "");
     ASK(i, 1, 6, 0, 1, 0, 1); /* half of a double register */
     refused(i, WN_MBS_ADDRESS);
+    ASK(i, 1, 6, 0, 2, 0, 1); /* the other half */
+    refused(i, WN_MBS_ADDRESS);
     ASK(i, 1, 16, 0, 0, 0, 2, 4, 0, 1, 0, 0);
     refused(i, WN_MBS_ADDRESS);
     ASK(i, 1, 3, 0, 1, 0, 1); /* may be read */
@@ -153,6 +155,13 @@ static void test_tester_refuses(void **state)
     ASK(i, 1, 6, 0, 13, 0, 1);
     refused(i, WN_MBS_VALUE);
     ASK(i, 1, 6, 0, 13, 0x55, 0xaa);
+    ASK(i, 1, 2, 0, 1, 0, 1);
+    assert_int_equal(reply[3], 0);
+    ASK(i, 1, 5, 0, 0, 0xff, 0);
+    vb_pass(S);
+    ASK(i, 1, 2, 0, 1, 0, 1);
+    assert_int_equal(reply[3], 1);
+    ASK(i, 1, 5, 0, 1, 0xff, 0); /* the other way to clear it */
     ASK(i, 1, 2, 0, 1, 0, 1);
     assert_int_equal(reply[3], 0);
 }

@@ -5,6 +5,7 @@
 
 #include "support/near.h"
 #include "base/prng.h"
+#include "seed.h"
 #include "virtual_bench/modbus_server.h"
 
 enum { REGISTERS = 2100 };
@@ -131,6 +132,7 @@ static void test_exceptions(void **state)
     check(B(1, 3, 0, 0, 0), B(1, 0x83, 3));          /* cut short, with a good CRC */
     check(B(1, 5, 0, 0, 0x12, 0x34), B(1, 0x85, 3)); /* neither on nor off */
     check(B(1, 16, 0, 0, 0, 2, 3, 1, 2, 3), B(1, 0x90, 3));
+    check(B(1, 16, 0, 0, 0, 2, 3, 1, 2, 3, 4), B(1, 0x90, 3));
     check(B(1, 15, 0, 0, 0, 9, 1, 0xff), B(1, 0x8f, 3));
     check(B(1, 16, 0, 0, 0, 0, 0), B(1, 0x90, 3));
     assert_int_equal(writes, 0);
@@ -185,12 +187,12 @@ static void test_damage(void **state)
 
 static void test_random_frames(void **state)
 {
-    const uint64_t seed = 21;
+    const uint64_t seed = seed_or(21);
     struct wn_prng r;
     uint8_t adu[WN_MBS_FRAME_MAX];
 
     (void)state;
-    print_message("SEED=%" PRIu64 "\n", seed);
+    print_message("WANE_SEED=%" PRIu64 "\n", seed);
     wn_prng_init(&r, seed);
     start(1);
     for (int i = 0; i < 100000; i++) {

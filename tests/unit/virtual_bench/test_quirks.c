@@ -4,6 +4,7 @@
 
 #include "insts.h"
 #include "base/prng.h"
+#include "seed.h"
 
 static const char idn[] = "wane project,virtual supply,SIMULATED-1,0";
 
@@ -328,12 +329,12 @@ static void test_random_bytes(void **state)
     static const enum wn_inst_kind kinds[] = {
         WN_INST_SUPPLY,       WN_INST_LOAD,          WN_INST_THERMOMETER, WN_INST_RELAY,
         WN_INST_MODBUS_RELAY, WN_INST_MODBUS_TESTER, WN_INST_TALKER};
-    const uint64_t seed = 31;
+    const uint64_t seed = seed_or(31);
     struct wn_prng r;
     char bytes[300];
 
     (void)state;
-    print_message("SEED=%" PRIu64 "\n", seed);
+    print_message("WANE_SEED=%" PRIu64 "\n", seed);
     wn_prng_init(&r, seed);
     vb_start(1, 1.0);
     for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {

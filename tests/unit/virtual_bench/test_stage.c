@@ -105,6 +105,14 @@ static void test_both(void **state)
     expect("SIM:CELL:BOTH?", "3");
     assert_near(ask("MEAS:CURR?"), 1.0, 1e-9);
     assert_near(bench.flow_a, -4.0, 1e-9);
+    /* one more does not make it a new time */
+    wn_stage_switch(&bench, &supply, true);
+    expect("SIM:CELL:BOTH?;:OUTP OFF", "3");
+    /* a supply set below the cell's voltage feeds nothing, and sinks nothing */
+    supply.voltage_v = 3.0;
+    wn_tester_advance(&bench, S);
+    assert_near(supply.flow_a, 0.0, 1e-9);
+    assert_near(bench.flow_a, -5.0, 1e-9);
 }
 
 static void test_interlock(void **state)
@@ -130,7 +138,11 @@ static void test_interlock(void **state)
     load.voltage_v = 0.0;
     wn_stage_switch(&bench, &load, true);
     wn_tester_advance(&bench, S);
-    assert_near(load.flow_a, -2.0, 1e-12); /* one instrument heats the other */
+    assert_near(load.flow_a, -2.0, 1e-12);  /* one instrument heats the other */
+    assert_near(load.terminal_v, 0.0, 0.0); /* it wants more than there is */
+    load.current_a = 2.0;
+    wn_tester_advance(&bench, S);
+    assert_near(load.terminal_v, 4.2, 0.0);
     assert_near(wn_cell_soc(&bench.cell), soc, 1e-12);
     wn_stage_switch(&bench, &load, false);
     wn_stage_interlock(&bench, false);

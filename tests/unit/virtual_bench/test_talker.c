@@ -61,6 +61,8 @@ static void test_program(void **state)
     char steps[40] = "R";
     size_t n = 1;
     double charge_ah = 0.0;
+    double before_a = 0.0;
+    double least_a = 0.0;
 
     (void)state;
     i = talker(2000.0, "cycles=2 rest-s=60 discharge-a=10 charge-a=5 interval-s=5");
@@ -81,6 +83,11 @@ static void test_program(void **state)
             steps[n] = '\0';
         }
         charge_ah = *step == 'D' ? vb_field(step, 4) : charge_ah;
+        if (*step != 'C' && last == 'C') {
+            assert_true(least_a <= 0.125 && before_a > 0.125); /* charged until the taper */
+        }
+        before_a = *step == 'C' ? least_a : before_a;
+        least_a = *step == 'C' ? current_a : least_a;
         last = *step;
     }
     assert_string_equal(steps, "RCRDRCRDRE");
