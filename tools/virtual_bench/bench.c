@@ -7,8 +7,11 @@
 #include <string.h>
 
 #include "base/assert.h"
+#include "virtual_bench/tester_internal.h"
 
-#define NS_PER_S 1e9
+#define LOOK_NS                                                                                    \
+    INT64_C(1000000000)           /* bench time: how late a contact that opens by itself is told */
+#define WAKE_NS INT64_C(50000000) /* host time: the same, when the clock runs and nobody asks */
 
 static void measure_hook(void *context, int64_t ns)
 {
@@ -131,11 +134,23 @@ void wn_bench_look(struct wn_bench *b)
     }
 }
 
+/* Can anything change by itself? */
+static bool connected(const struct wn_bench *b)
+{
+    for (int k = 0; k < b->cells; k++) {
+        if (b->world[k].relay || stages_closed(&b->world[k])) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* Lets bench time pass; instruments do at their times what they do by themselves. */
 static void advance_to(struct wn_bench *b, int64_t until_ns)
 {
     for (;;) {
-        int64_t next_ns = until_ns;
+        int64_t look_ns = wn_bench_time(b) + LOOK_NS;
+        int64_t next_ns = connected(b) && look_ns < until_ns ? look_ns : until_ns;
         for (int n = 0; n < b->insts; n++) {
             int64_t due_ns = wn_inst_bench_deadline(&b->inst[n]);
             next_ns = due_ns < next_ns ? due_ns : next_ns;
@@ -198,7 +213,7 @@ void wn_bench_run(struct wn_bench *b, int64_t host_ns)
 
 int64_t wn_bench_deadline(const struct wn_bench *b)
 {
-    int64_t next_ns = INT64_MAX;
+    int64_t next_ns = b->speed > 0.0 && connected(b) ? b->host_ns + WAKE_NS : INT64_MAX;
 
     for (int n = 0; n < b->insts; n++) {
         int64_t line_ns = wn_inst_host_deadline(&b->inst[n]);

@@ -56,6 +56,29 @@ static void test_load(void **state)
     vb_expect(l, "INP ON;INP:STOP?", "0");
 }
 
+/* A load that stops by itself is told of when it happens, not when somebody asks. */
+static void test_stop_is_told(void **state)
+{
+    struct wn_tester_truth truth;
+    struct wn_bench_event e;
+    struct wn_inst *l;
+
+    (void)state;
+    vb_start(1, 60.0);
+    l = vb_add(WN_INST_LOAD, "");
+    vb_expect(l, "LOAD:CURR 5;VOLT:STOP 2.5;:INP ON", "");
+    assert_true(wn_bench_take_event(&vb, &e) && e.what == WN_BENCH_CLOSED);
+    now_ns += 600 * S; /* even when the host was asleep */
+    wn_bench_run(&vb, now_ns);
+    assert_true(wn_bench_take_event(&vb, &e) && e.what == WN_BENCH_OPENED);
+    assert_true(wn_tester_take_truth(&vb.world[0], &truth));
+    assert_true((double)e.time_ns * 1e-9 >= truth.time_s);
+    assert_near((double)e.time_ns * 1e-9, truth.time_s, 1.0);
+    assert_int_equal(wn_bench_deadline(&vb), INT64_MAX); /* nothing to do any more */
+    vb_expect(l, "INP ON", "");
+    assert_int_equal(wn_bench_deadline(&vb), now_ns + 50 * MS);
+}
+
 /* One cell, one clock; and the fault that must never happen is in the log. */
 static void test_both_at_once(void **state)
 {
@@ -245,6 +268,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_supply),
         cmocka_unit_test(test_load),
+        cmocka_unit_test(test_stop_is_told),
         cmocka_unit_test(test_both_at_once),
         cmocka_unit_test(test_outputs),
         cmocka_unit_test(test_faults_of_the_first_cell),
