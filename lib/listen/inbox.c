@@ -87,6 +87,16 @@ static bool is_stray_load(const struct wn_listen *l, const struct wn_reading *b,
     return l->has_before && fabs(b->current_a) > far_a && (alone || fabs(b->current_a) > 3 * amps);
 }
 
+/* At the cut-off, and the next one under the same load is not: as little as a digit can do that,
+ * and one reading ends no discharge. */
+static bool is_false_end(const struct wn_listen *l, const struct wn_reading *b,
+                         const struct wn_reading *c)
+{
+    double cutoff_v = l->setup.cutoff_v; /* NaN: false */
+    return b->voltage_v <= cutoff_v && c->voltage_v > cutoff_v &&
+           l->before.reading.voltage_v > cutoff_v && kind_of(&l->setup, c) < 0 && agree(l, c);
+}
+
 /* Not judged is the voltage of the last reading of a load, which may well be the lowest, nor that
  * of a single one at rest, which may be the highest. Where two in a row are garbled alike, the
  * first passes. */
@@ -99,7 +109,7 @@ static bool is_wild(const struct wn_listen *l, const struct wn_reading *b,
     int kind = kind_of(s, b);
     bool resting = kind == 0 && l->before_kind == 0;
     bool judge_v = equal || (l->has_before && (kind == kind_of(s, c) || resting));
-    return is_stray_load(l, b, c) ||
+    return is_stray_load(l, b, c) || is_false_end(l, b, c) ||
            (judge_v && outside(b->voltage_v, a->voltage_v, c->voltage_v, s->wild_v)) ||
            (equal && outside(b->current_a, a->current_a, c->current_a, margin_a(l, c)));
 }

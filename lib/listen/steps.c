@@ -249,12 +249,14 @@ static void promote(struct wn_listen *l, const struct wn_reading *r, struct wn_l
     listen_run_close(l); /* what is left of a pulse is none of the next discharge */
 }
 
-/* Long at rest the voltage of a cell does not jump; soon after a load it may, but not so far. */
-static bool swapped(const struct wn_listen *l, const struct wn_listen_row *row, int kind)
+/* Long at rest the voltage of a cell does not jump; soon after a load it may, but not so far. The
+ * reading behind must be at rest, too: else the current of a load's first reading was garbled. */
+static bool swapped(const struct wn_listen *l, const struct wn_listen_row *row, int kind,
+                    const struct wn_listen_row *next)
 {
     const struct wn_reading *a = &l->before.reading;
     if (l->setup.as_told || !l->has_before || !l->in_step || l->kind != 0 || kind != 0 ||
-        l->loaded < 2) {
+        l->loaded < 2 || next == NULL || kind_of(&l->setup, &next->reading) != 0) {
         return false;
     }
     bool settled = wn_ns_to_s(a->time_ns - l->step_start_ns) >= l->setup.settle_s;
@@ -290,7 +292,7 @@ void listen_steps_take(struct wn_listen *l, const struct wn_listen_row *row, int
         wn_integrator_break(&l->run.exact);
         l->round.flags |= l->kind != 0 || kind != 0 ? WN_FLAG_GAP : 0u;
     }
-    if (swapped(l, row, kind)) {
+    if (swapped(l, row, kind, next)) {
         swap(l, row, found);
     } else if (!l->in_step || kind != l->kind || row->segment || round || level) {
         change(l, row, kind, round, level, found);

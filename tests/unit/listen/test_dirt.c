@@ -204,6 +204,37 @@ static void late_copy_at_rest(void **state)
     assert_int_equal(h.l.counts.wrong_time, 2);
 }
 
+/* Ten seconds before the cut-off one digit of the voltage says that it is reached. */
+static void false_end(void **state)
+{
+    (void)state;
+    size_t end = IN_DISCHARGE;
+    while (b.wave.r[end].current_a < 0) {
+        end++;
+    }
+    struct wn_reading *r = &b.wave.r[end - 3];
+    assert_true(r->voltage_v > 3.0 && r->voltage_v < 3.01);
+    r->voltage_v -= 0.01;
+    expect_unharmed(1e-9);
+    assert_int_equal(h.l.counts.wild, 1);
+}
+
+/* The first reading of a load says 0 A, and the voltage of the load: no other cell. */
+static void onset_without_current(void **state)
+{
+    (void)state;
+    size_t edge = IN_DISCHARGE;
+    while (b.wave.r[edge - 1].current_a < 0) {
+        edge--;
+    }
+    b.wave.r[edge].current_a = 0;
+    b.wave.r[edge].voltage_v = b.wave.r[edge - 1].voltage_v - 0.2;
+    for (size_t i = edge + 1; i < edge + 5; i++) {
+        b.wave.r[i].voltage_v = b.wave.r[edge].voltage_v;
+    }
+    expect_unharmed(10 / 3600.0);
+}
+
 /* A silence is believed at once when the records go on behind it. */
 static void silence(void **state)
 {
@@ -256,6 +287,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(wrong_time, setup, teardown),
         cmocka_unit_test_setup_teardown(border_of_rest, setup, teardown),
         cmocka_unit_test_setup_teardown(late_copy_at_rest, setup, teardown),
+        cmocka_unit_test_setup_teardown(onset_without_current, setup, teardown),
+        cmocka_unit_test_setup_teardown(false_end, setup, teardown),
         cmocka_unit_test_setup_teardown(silence, setup, teardown),
         cmocka_unit_test_setup_teardown(noise, setup, teardown),
     };
