@@ -8,7 +8,8 @@
 #include "base/assert.h"
 #include "base/num.h"
 
-enum { DRAIN_MAX = 32 }; /* errors taken out of a queue before we go on all the same */
+enum { IDENTITY_TRIES = 6 }; /* for two equal ones in a row */
+enum { DRAIN_MAX = 32 };     /* errors taken out of a queue before we go on all the same */
 
 static unsigned bit(enum wn_phase p)
 {
@@ -302,6 +303,15 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
                 "%s answers '%s', but it was '%s' before: who changed the instrument?", s->query,
                 wn_reply_text(line, len, text, sizeof text), s->identity);
             return repeated(s, line, len) ? WN_VERDICT_FAILED : WN_VERDICT_BAD;
+        }
+        /* Believed when it comes twice: a spoilt one would make the right instrument a stranger for
+         * the whole campaign. */
+        if (s->identity[0] == '\0' && !repeated(s, line, len)) {
+            (void)wn_error_set(err, WN_EFRAME,
+                               "%s never gets the same answer twice: the line spoils "
+                               "what it carries",
+                               s->query);
+            return s->index++ < IDENTITY_TRIES ? WN_VERDICT_SAME : WN_VERDICT_BAD;
         }
         size_t keep = len < sizeof s->identity ? len : sizeof s->identity - 1;
         memcpy(s->identity, line, keep);

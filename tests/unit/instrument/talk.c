@@ -73,6 +73,8 @@ void talk_begin(struct talk *t)
     wn_session_init(&t->session, &t->dialect, "tester", "/dev/bench");
     wn_session_begin(&t->session, WN_REQUEST_IDENTIFY, NULL, t->now_ns);
     talk_sends(t, "ID?|");
+    talk_hears(t, "maker,model,17|", WN_SESSION_PENDING);
+    talk_sends(t, "ID?|"); /* believed when it comes twice */
     talk_hears(t, "maker,model,17|", WN_SESSION_DONE);
     talk_request(t, WN_REQUEST_SETUP);
     talk_sends(t, "ERR?|");

@@ -209,7 +209,7 @@ static void garbled_replies_are_asked_again_and_counted(void **state)
     assert_non_null(strstr(t.session.complaint.text,
                            "tester on /dev/bench: reply '12.5,3.7x,-10,25,23,1' to ALL? is not a "
                            "number (field 2, voltage); "
-                           "1 of the last 4 replies were bad"));
+                           "1 of the last 5 replies were bad"));
     talk_sends(&t, "|ID?|");
     talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
     talk_sends(&t, "ALL? 1|");
@@ -220,7 +220,7 @@ static void garbled_replies_are_asked_again_and_counted(void **state)
     talk_hears(&t, "12.5,,-10,25,23,1|", WN_SESSION_FAILED);
     talk_failed(
         &t, WN_EFRAME,
-        "is not a number (field 2, voltage); asked 3 times; 3 of the last 6 replies were bad");
+        "is not a number (field 2, voltage); asked 3 times; 3 of the last 7 replies were bad");
     assert_int_equal(t.session.bad_replies, 3);
     assert_int_equal(t.session.reading.has, 0); /* nothing of it was taken */
 }
@@ -405,7 +405,33 @@ static void wrong_identities(void **state)
     talk_sends(&t, "ID?|");
     talk_hears(&t, "\xff\xfe|", WN_SESSION_PENDING);
     talk_sends(&t, "|ID?|");
+    talk_hears(&t, "maker,model,I17|", WN_SESSION_PENDING); /* spoilt, but it begins as it should */
+    talk_sends(&t, "ID?|");
+    talk_hears(&t, "maker,model,17|", WN_SESSION_PENDING);
+    talk_sends(&t, "ID?|");
     talk_hears(&t, "maker,model,17|", WN_SESSION_DONE);
+    assert_string_equal(t.session.identity, "maker,model,17");
+}
+
+static void an_identity_that_is_never_the_same(void **state)
+{
+    (void)state;
+    struct talk t;
+    memset(&t, 0, sizeof t);
+    talk_dialect(&t.dialect);
+    t.dialect.retries = 0;
+    wn_session_init(&t.session, &t.dialect, "tester", "/dev/bench");
+    talk_request(&t, WN_REQUEST_IDENTIFY);
+    enum wn_session_result r = WN_SESSION_PENDING;
+    int asked = 0;
+    for (; r == WN_SESSION_PENDING && asked < 100; asked++) {
+        char answer[40];
+        talk_sends(&t, "ID?|");
+        int n = snprintf(answer, sizeof answer, "maker,model,%d\n", asked);
+        r = wn_session_input(&t.session, answer, (size_t)n, t.now_ns);
+    }
+    assert_true(asked < 20);
+    talk_failed(&t, WN_EFRAME, "never gets the same answer twice");
 }
 
 static void an_identity_that_changes(void **state)
@@ -491,6 +517,7 @@ int main(void)
         cmocka_unit_test(a_literal_readback_is_compared_as_it_is),
         cmocka_unit_test(on_that_stays_off_is_told),
         cmocka_unit_test(wrong_identities),
+        cmocka_unit_test(an_identity_that_is_never_the_same),
         cmocka_unit_test(an_identity_that_changes),
         cmocka_unit_test(a_port_that_takes_no_bytes_is_silent_too),
         cmocka_unit_test(what_the_dialect_cannot_do_is_refused),
