@@ -56,6 +56,7 @@ struct round_now {
     double slope_v_per_s;
     double cutoff_v;
     double before_voltage_v; /* at rest before the last pulse or discharge */
+    double pulse_voltage_v;  /* at rest before the pulse */
     struct wn_measured resistance_ohm;
     bool resistance_done;
     double temperature_max_c;

@@ -180,7 +180,7 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
     X(CLOCK_BACK, "clock_back", "halt", "time of the readings went back")                          \
     X(RECORDING_FAILED, "recording_failed", "halt", "readings cannot be written to the disk")      \
     X(NOT_OFF, "not_off", "halt",                                                                  \
-      "output is not verified off after three attempts: interlock dropped")                        \
+      "output is not verified off after three attempts: interlock told to open")                   \
     X(WAITED_TOO_LONG, "waited_too_long", "halt",                                                  \
       "cell did not come into the temperature window of the next step")                            \
     X(GUARD_LOST, "guard_lost", "off", "guard is gone: output off, goes on by the restart policy") \

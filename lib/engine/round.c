@@ -21,7 +21,7 @@ void round_begin(struct wn_engine *e)
     r->open = true;
     r->start_ns = e->c.now_ns;
     r->slope_v_per_s = r->cutoff_v = r->temperature_max_c = NAN;
-    r->ambient_min_c = r->ambient_max_c = NAN;
+    r->ambient_min_c = r->ambient_max_c = r->pulse_voltage_v = NAN;
     r->before_voltage_v = e->c.has_reading ? e->c.reading.voltage_v : NAN;
     r->resistance_ohm = (struct wn_measured){NAN, NAN};
     if (!e->c.position.in_check_up) {
@@ -75,6 +75,7 @@ static void book_charge(struct wn_engine *e, const struct wn_step *s,
 static void gather_pulse(struct wn_engine *e)
 {
     const struct step_now *s = &e->c.step;
+    e->c.round.pulse_voltage_v = e->c.round.before_voltage_v;
     if (s->level == 1) {
         e->c.round.resistance_ohm = wn_resistance_two_level(
             s->level_voltage_v[0], s->level_current_a[0], s->level_voltage_v[1],
@@ -168,7 +169,7 @@ static void end_check_up(struct wn_engine *e)
     r->capacity_ah = c.capacity_ah;
     r->energy_wh = c.energy_wh;
     r->resistance_ohm = c.resistance_ohm;
-    r->resistance_voltage_v = e->c.round.before_voltage_v;
+    r->resistance_voltage_v = e->c.round.pulse_voltage_v;
     r->temperature_max_c = c.temperature_max_c;
     r->start_ns = c.start_ns;
     r->end_ns = c.end_ns;
