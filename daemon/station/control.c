@@ -164,10 +164,8 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
     }
     station_command(s, kind, peer->who);
     if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
-        if (wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err) ==
-            WN_OK) {
-            s->status_written = "paused";
-        }
+        int rc = wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err);
+        s->status_written = rc == WN_OK ? "paused" : NULL;
     }
     json_t *answer =
         json_pack("{s:b,s:s}", "ok", 1, "state", wn_engine_state_name(wn_engine_state(s->engine)));

@@ -116,7 +116,10 @@ static void write_status(struct station *s)
     struct wn_error err = {0};
     if (wn_campaign_set_status(s->campaign, word, s->clock->ops->utc(s->clock), &err) == WN_OK) {
         s->status_written = word;
-    } else if (!s->store_failed) {
+        return;
+    }
+    s->status_written = NULL; /* who knows which of the two is there */
+    if (!s->store_failed) {
         station_log(s, 3, "status cannot be written: %s", err.text);
     }
 }
