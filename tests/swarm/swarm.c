@@ -7,10 +7,6 @@
 #include "swarm/plant.h"
 #include "swarm/wire.h"
 
-/* Of the station in config.c. */
-#define CELL_VOLTAGE_MAX_V 4.25
-#define CELL_VOLTAGE_MIN_V 1.7
-
 #define BEGIN_NS    (1000 * WN_NS_PER_S)
 #define STEP_MAX_NS WN_NS_PER_S
 #define STEP_MIN_NS (WN_NS_PER_MS / 20)
@@ -77,15 +73,6 @@ static void begin(uint64_t seed, bool loud)
     trace_begin(seed, loud);
 }
 
-/* The faults and an operator who resumes whatever happens have driven it out of its envelope for
- * good: no campaign goes on with it, rightly. */
-static bool cell_is_spoilt(void)
-{
-    struct plant_truth t;
-    plant_truth(&t);
-    return !t.flowing && (t.voltage_v > CELL_VOLTAGE_MAX_V || t.voltage_v < CELL_VOLTAGE_MIN_V);
-}
-
 static void run_phases(void)
 {
     double faults_s = 600 + 6000 * wn_prng_uniform(&sim.choice);
@@ -99,10 +86,6 @@ static void run_phases(void)
     until = sim.now_ns + wn_ns_from_s(limit_s);
     while (!operator_is_done() && !sim.failed) {
         step();
-        if (sim.now_ns >= until && cell_is_spoilt()) {
-            trace("the cell is spoilt, and rightly left alone");
-            return;
-        }
         if (sim.now_ns >= until) {
             violated("%.0f h after all faults were healed the campaign has not ended",
                      limit_s / 3600);
