@@ -34,7 +34,7 @@ static struct {
 } options;
 
 static struct {
-    long seeds, failed, readings, cycles, whole_cycles, kills, outputs, finished, stopped;
+    long seeds, failed, readings, cycles, whole_cycles, kills, outputs, finished, stopped, given_up;
     double days, running_days, plain_days, plain_cpu_s;
     long injected[FAST_FAULTS];
     int most_actions;
@@ -64,6 +64,21 @@ static bool over(const struct fast *w)
     return state == WN_ENGINE_FINISHED || state == WN_ENGINE_STOPPED;
 }
 
+/* There is no way on but to end it: the operator does. */
+static bool given_up(struct fast *w)
+{
+    struct wn_engine_view v;
+    wn_engine_view(w->engine, &v);
+    bool for_ever = strcmp(v.halt_rule, wn_rule_word(WN_RULE_STEP_TIMEOUT)) == 0 ||
+                    strcmp(v.halt_rule, wn_rule_word(WN_RULE_CHARGE_OVERRUN)) == 0;
+    if (FAST_STEPS_FORGIVEN || !for_ever) {
+        return false;
+    }
+    w->given_up = true;
+    fast_command(w, WN_EVENT_STOP);
+    return true;
+}
+
 /* Everything works again and the operator does his part: the campaign comes to its end. */
 static void run_healed(struct fast *w, double expected_s)
 {
@@ -75,7 +90,7 @@ static void run_healed(struct fast *w, double expected_s)
             fast_violated(w, "everything is healed, and the campaign does not end: %s",
                           w->engine == NULL ? "dead"
                                             : wn_engine_state_name(wn_engine_state(w->engine)));
-        } else if (w->halts > HALTS_HEALED) {
+        } else if (w->halts > HALTS_HEALED && !w->given_up && !given_up(w)) {
             fast_violated(w, "everything is healed, and it halts again and again");
         }
     }
@@ -145,6 +160,7 @@ static void run_seed(uint64_t seed)
     total.outputs += w->outputs;
     total.finished += w->books.finished ? 1 : 0;
     total.stopped += w->books.stopped ? 1 : 0;
+    total.given_up += w->given_up ? 1 : 0;
     total.most_actions =
         w->most_actions > total.most_actions ? w->most_actions : total.most_actions;
     for (int i = 0; i < FAST_FAULTS; i++) {
@@ -164,10 +180,11 @@ static double per(double a, double b)
 static int report(double used_s)
 {
     int never = 0;
-    (void)printf("%ld seeds, %ld failed; %ld finished, %ld stopped; %.0f campaign-days (%.0f of "
+    (void)printf("%ld seeds, %ld failed; %ld finished, %ld stopped (%ld given up); %.0f "
+                 "campaign-days (%.0f of "
                  "them running) in %.1f s of CPU: %.0f days/s\n",
-                 total.seeds, total.failed, total.finished, total.stopped, total.days,
-                 total.running_days, used_s, per(total.days, used_s));
+                 total.seeds, total.failed, total.finished, total.stopped, total.given_up,
+                 total.days, total.running_days, used_s, per(total.days, used_s));
     (void)printf("of these without faults: %.0f days, %.0f days/s; with: %.0f days/s\n",
                  total.plain_days, per(total.plain_days, total.plain_cpu_s),
                  per(total.days - total.plain_days, used_s - total.plain_cpu_s));

@@ -17,6 +17,26 @@ struct regime {
     double most_s;
 };
 
+/* Nearly empty and far too full: little charge moves the voltage far. */
+#define STEEP       10.0
+#define DEAD_LOW_V  (-1.0)
+#define DEAD_HIGH_V 6.0
+
+/* Charge from one open-circuit voltage up to another. */
+static double below_as(const struct fast_cell *c, double v)
+{
+    double as = (v - FAST_LOW_V) / c->slope_v_per_as;
+    if (v > FAST_HIGH_V) {
+        as -= (v - FAST_HIGH_V) / c->slope_v_per_as * (1 - 1 / STEEP);
+    }
+    return v < FAST_LOW_V ? as / STEEP : as;
+}
+
+static double span_as(const struct fast_cell *c, double from_v, double to_v)
+{
+    return below_as(c, to_v) - below_as(c, from_v);
+}
+
 static double power_current_a(const struct fast *w, double ocv_v)
 {
     double r = w->cell.resistance_ohm, p = w->output.power_w * w->factor;
@@ -28,18 +48,18 @@ static struct regime charging(const struct fast *w)
 {
     const struct fast_cell *c = &w->cell;
     double set_a = w->output.current_a * w->factor;
-    double left_v = w->output.voltage_v - c->ocv_v - set_a * c->resistance_ohm;
+    double top_v = w->output.voltage_v - set_a * c->resistance_ohm;
     if (fast_is(w, FAST_NO_REGULATION)) {
         return (struct regime){CONSTANT_CURRENT, set_a, INFINITY};
     }
-    if (left_v > 1e-9) {
-        return (struct regime){CONSTANT_CURRENT, set_a, left_v / (c->slope_v_per_as * set_a)};
+    if (top_v - c->ocv_v > 1e-9) {
+        return (struct regime){CONSTANT_CURRENT, set_a, span_as(c, c->ocv_v, top_v) / set_a};
     }
     double now_a = (w->output.voltage_v - c->ocv_v) / c->resistance_ohm;
     return (struct regime){now_a > 0 ? CONSTANT_VOLTAGE : NONE, fmax(now_a, 0), INFINITY};
 }
 
-static struct regime regime_now(const struct fast *w)
+static struct regime instrument(const struct fast *w)
 {
     const struct fast_cell *c = &w->cell;
     bool closed = !w->interlock_open && !fast_is(w, FAST_CONTACT_OPEN);
@@ -55,9 +75,9 @@ static struct regime regime_now(const struct fast *w)
         return charging(w);
     case WN_OUTPUT_DISCHARGE: {
         double set_a = w->output.current_a * w->factor;
-        double left_v = c->ocv_v - set_a * c->resistance_ohm - w->output.voltage_v;
+        double end_v = w->output.voltage_v + set_a * c->resistance_ohm;
         return (struct regime){CONSTANT_CURRENT, -set_a,
-                               fmax(left_v, 0) / (c->slope_v_per_as * set_a)};
+                               fmax(span_as(c, end_v, c->ocv_v), 0) / set_a};
     }
     case WN_OUTPUT_POWER:
         return (struct regime){CONSTANT_POWER, power_current_a(w, c->ocv_v), INFINITY};
@@ -65,6 +85,15 @@ static struct regime regime_now(const struct fast *w)
         break;
     }
     return (struct regime){NONE, 0, INFINITY};
+}
+
+/* A cell that is as good as destroyed conducts no more: the numbers stay those of a cell. */
+static struct regime regime_now(const struct fast *w)
+{
+    struct regime g = instrument(w);
+    bool dead = (g.current_a < 0 && w->cell.ocv_v < DEAD_LOW_V) ||
+                (g.current_a > 0 && w->cell.ocv_v > DEAD_HIGH_V);
+    return dead ? (struct regime){NONE, 0, INFINITY} : g;
 }
 
 double fast_current_a(const struct fast *w)
@@ -79,7 +108,9 @@ double fast_voltage_v(const struct fast *w)
 
 static void move(struct fast_cell *c, double charge_as)
 {
-    c->ocv_v += charge_as * c->slope_v_per_as;
+    double as = below_as(c, c->ocv_v) + charge_as, span = below_as(c, FAST_HIGH_V);
+    double outside_as = as < 0 ? as : as > span ? as - span : 0;
+    c->ocv_v = FAST_LOW_V + (as - outside_as + outside_as * STEEP) * c->slope_v_per_as;
     if (charge_as > 0) {
         c->in_as += charge_as;
     } else {

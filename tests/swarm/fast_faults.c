@@ -59,8 +59,19 @@ void fast_faults_choose(struct fast *w)
     find_next(w);
 }
 
+/* Such a change falls between two readings, and they cannot tell when. */
+static void edge(struct fast *w, enum fast_fault fault)
+{
+    if (w->on && (fault == FAST_CONTACT_OPEN || fault == FAST_WRONG_CURRENT ||
+                  fault == FAST_NO_REGULATION)) {
+        w->step.edge_as += 3 * w->setup.limits.discharge_current_max_a *
+                           (w->setup.reading_interval_s + w->setup.fast_interval_s) / 2;
+    }
+}
+
 static void choose_size(struct fast *w, enum fast_fault fault)
 {
+    edge(w, fault);
     double sign = wn_prng_below(&w->rng, 2) == 0 ? 1 : -1;
     if (fault == FAST_VOLTAGE_OFFSET) {
         w->voltage_offset_v = sign * log_between(w, 1e-3, 1);
@@ -156,6 +167,7 @@ static void happen(struct fast *w, enum fast_fault fault)
 static void end_fault(struct fast *w, enum fast_fault fault)
 {
     w->fault[fault].on = false;
+    edge(w, fault);
     forget_size(w, fault);
     fast_note(w, 'f', (int)fault, 0, "");
 }
@@ -202,7 +214,7 @@ void fast_heal(struct fast *w)
     w->healed = w->diligent = true;
     w->operator_ns = w->now_ns + wn_ns_from_s(fast_exponential(w, 600));
     w->halts = 0;
-    w->cell.ocv_v = fmin(fmax(w->cell.ocv_v, 3.0), 4.15);
+    w->cell.ocv_v = fmin(fmax(w->cell.ocv_v, FAST_PULSE_ENDS ? 3.0 : 3.4), 4.15);
     fast_note(w, 'w', 0, 0, "everything is healed");
 }
 

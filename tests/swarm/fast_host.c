@@ -9,11 +9,6 @@
 #define REPLY_TIMEOUT_S 1.0
 #define PATIENCE_MAX_S  60.0
 
-/* Alarms of the watch (output off, nothing runs) are committed with the state that knows of them.
- * Off: they are committed alone, and a power cut before the next commit by time loses them. To be
- * switched on once they are not. */
-enum { ALARMS_SAVED = 0 };
-
 static wn_ns campaign_ns(const struct fast *w)
 {
     return w->now_ns + w->offset_ns;
@@ -39,7 +34,7 @@ static bool commit(struct fast *w)
     w->store_failed = w->uncommitted = false;
     bool latched = w->kept.latched;
     w->kept = w->books;
-    if (!w->has_pending && !ALARMS_SAVED) {
+    if (!w->has_pending && !FAST_ALARMS_SAVED) {
         w->kept.latched = latched;
     }
     if (w->has_pending) {
@@ -317,6 +312,9 @@ void fast_die(struct fast *w)
     w->engine = NULL;
     w->kill_in = 0;
     w->exchange = FAST_NOTHING;
+    for (int i = 0; i < FAST_RULES; i++) {
+        w->since[i] = WN_NS_NEVER; /* whoever comes next has not seen it yet */
+    }
     bool obeys =
         !fast_is(w, FAST_SILENCE) && !fast_is(w, FAST_OFF_REFUSED) && !fast_is(w, FAST_STUCK_ON);
     w->on = w->on && !obeys;
@@ -424,4 +422,5 @@ void fast_turn(struct fast *w)
         fast_operator(w);
     }
     fast_look(w);
+    w->looked_ns = w->now_ns;
 }

@@ -39,20 +39,21 @@ static double off_path_s(const struct fast *w)
 static double allowed_s(const struct fast *w, enum fast_rule rule)
 {
     const struct wn_engine_setup *s = &w->setup;
-    double off_s = off_path_s(w), once_s = s->reading_interval_s + 1,
+    double off_s = off_path_s(w), once_s = s->reading_interval_s + 2 * w->latency_s + 2,
            soon_s = s->fast_interval_s + 1;
     switch (rule) {
     case FAST_RULE_HIGH_VOLTAGE:
     case FAST_RULE_LOW_VOLTAGE:
     case FAST_RULE_HOT:
     case FAST_RULE_HIGH_CURRENT:
-        return once_s + off_s;
+        return once_s;
     case FAST_RULE_CHILLED:
-        return once_s + soon_s + off_s;
+    case FAST_RULE_BELOW_CUTOFF:
+        return once_s + soon_s;
     case FAST_RULE_UNREAD:
-        return 2 * once_s + soon_s + off_s;
+        return 2 * once_s + soon_s;
     case FAST_RULE_STALE:
-        return s->limits.frozen_s + 2 * once_s + off_s;
+        return s->limits.frozen_s + 2 * once_s;
     case FAST_RULE_UNASKED:
         return s->rest_interval_s + 60 + 4 * soon_s + s->off_timeout_s + 2 * off_s;
     case FAST_RULE_NOT_RECORDED:
@@ -72,7 +73,8 @@ static void judge(struct fast *w, enum fast_rule rule, bool holds, wn_ns seen_ns
         return;
     }
     if (w->since[rule] == WN_NS_NEVER) {
-        w->since[rule] = w->now_ns;
+        /* the envelope may have been left right after the look before this one */
+        w->since[rule] = rule <= FAST_RULE_HIGH_CURRENT ? w->looked_ns : w->now_ns;
     }
     wn_ns from = w->since[rule] > seen_ns ? w->since[rule] : seen_ns;
     double lasted_s = wn_ns_to_s(w->now_ns - from), allowed = allowed_s(w, rule);
@@ -97,8 +99,16 @@ static void judge_envelope(struct fast *w, double i)
     judge(w, FAST_RULE_LOW_VOLTAGE, i < 0 && v < l->voltage_min_v - wrong_v, w->blind_ns[VOLTAGE]);
     judge(w, FAST_RULE_HOT, t > high_c + wrong_k, w->blind_ns[TEMPERATURE]);
     judge(w, FAST_RULE_CHILLED, t < low_c - wrong_k, w->blind_ns[TEMPERATURE]);
+    bool watched = FAST_PULSE_ENDS || !w->pulse;
+    judge(w, FAST_RULE_BELOW_CUTOFF,
+          i < 0 && watched && v < w->setup.cell.discharge_cutoff_v - wrong_v, w->blind_ns[VOLTAGE]);
     judge(w, FAST_RULE_HIGH_CURRENT, fabs(i) > most_a + fabs(w->current_offset_a) + 1e-3,
           w->blind_ns[CURRENT]);
+}
+
+static wn_ns latest(wn_ns a, wn_ns b)
+{
+    return a > b ? a : b;
 }
 
 static void forget_all(struct fast *w)
@@ -131,12 +141,13 @@ void fast_look(struct fast *w)
             w->since[r] = WN_NS_NEVER;
         }
     }
-    judge(w, FAST_RULE_UNREAD, asked, w->whole_ns > w->change_ns ? w->whole_ns : w->change_ns);
-    judge(w, FAST_RULE_STALE, asked && fast_is(w, FAST_FROZEN), w->change_ns);
-    judge(w, FAST_RULE_NOT_RECORDED, w->store_failed && !lost && shown, INT64_MIN);
-    bool silent = fast_is(w, FAST_SILENCE);
+    judge(w, FAST_RULE_UNREAD, asked, latest(w->whole_ns, w->change_ns));
+    bool blind = !FAST_POWER_WATCHED && w->output.mode == WN_OUTPUT_POWER;
+    judge(w, FAST_RULE_STALE, asked && fast_is(w, FAST_FROZEN) && !blind, w->change_ns);
+    judge(w, FAST_RULE_NOT_RECORDED, asked && w->store_failed, INT64_MIN);
+    w->silent_ns = fast_is(w, FAST_SILENCE) ? w->now_ns : w->silent_ns;
     judge(w, FAST_RULE_UNASKED, !asked && !lost && shown,
-          silent ? w->now_ns : w->blind_ns[CURRENT]);
+          latest(w->silent_ns, w->blind_ns[CURRENT]));
     bool frozen = fast_is(w, FAST_FROZEN);
     judge(w, FAST_RULE_GOING_OFF, state == WN_ENGINE_SWITCHING_OFF && !lost && shown && !frozen,
           INT64_MIN);
@@ -253,6 +264,9 @@ void fast_restored(struct fast *w)
     if (w->kept.latched && !wn_engine_latched(w->engine)) {
         fast_violated(w, "an alarm was committed, and is not latched after a restart");
     }
+    if (!FAST_FINISHED_STAYS && state == WN_ENGINE_PAUSED) {
+        w->kept.finished = w->books.finished = false;
+    }
     if (w->kept.finished && state != WN_ENGINE_FINISHED) {
         fast_violated(w, "finished was committed, and is %s after a restart",
                       wn_engine_state_name(state));
@@ -277,6 +291,7 @@ static void step_begins(struct fast *w, const struct wn_step_record *r)
     }
     w->books.step = r->step_number;
     w->books.step_open = true;
+    w->pulse = r->kind == WN_STEP_PULSE;
     w->step.in_as = w->cell.in_as;
     w->step.out_as = w->cell.out_as;
 }
@@ -316,7 +331,8 @@ static void round_ends(struct fast *w, unsigned flags, double capacity_ah)
     bool whole = (flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP)) == 0;
     if (whole && !s->lied) {
         w->whole_cycles++;
-        if (fabs(s->in_wrong_as) > s->in_slack_as || fabs(s->out_wrong_as) > s->out_slack_as) {
+        if (fabs(s->in_wrong_as) > s->in_slack_as + s->edge_as ||
+            fabs(s->out_wrong_as) > s->out_slack_as + s->edge_as) {
             fast_violated(w,
                           "charge counted is wrong by %.3f A s in (slack %.3f) and %.3f A s out "
                           "(slack %.3f), flags %#x",
@@ -327,7 +343,7 @@ static void round_ends(struct fast *w, unsigned flags, double capacity_ah)
         fast_violated(w, "a round of a healthy bench: flags %#x, %g Ah", flags, capacity_ah);
     }
     s->lied = false;
-    s->in_wrong_as = s->out_wrong_as = 0;
+    s->in_wrong_as = s->out_wrong_as = s->edge_as = 0;
     s->in_slack_as = s->out_slack_as = 1;
 }
 
@@ -344,8 +360,10 @@ static void event_told(struct fast *w, const struct wn_event_record *e)
         w->books.started = true;
     } else if (strcmp(e->kind, "finished") == 0) {
         w->books.finished = true;
+        w->books.latched = false;
     } else if (strcmp(e->kind, "stopped") == 0) {
         w->books.stopped = true;
+        w->books.latched = false;
     }
 }
 

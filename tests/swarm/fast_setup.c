@@ -6,10 +6,6 @@
 
 #include "swarm/fast.h"
 
-/* A charge right after a discharge. Off: rule CONTACT then compares its onset with the rest before
- * the discharge, and halts a healthy bench. To be switched on once it does not. */
-enum { CHARGE_WITHOUT_REST = 0 };
-
 static struct wn_step *add_step(struct wn_procedure *p, enum wn_step_kind kind)
 {
     struct wn_step *s = &p->step[p->steps++];
@@ -85,7 +81,7 @@ static void set_procedure(struct fast *w)
         add_charge(w, fast_between(w, 0.3, 1.0));
         add_rest(w, 600, 7200);
         add_discharge(w, fast_between(w, 0.3, 2.0), wn_prng_below(&w->rng, 4) == 0);
-        if (wn_prng_below(&w->rng, 8) != 0 || !CHARGE_WITHOUT_REST) {
+        if (wn_prng_below(&w->rng, 8) != 0 || !FAST_CHARGE_WITHOUT_REST) {
             add_rest(w, 600, 7200);
         }
         phase->steps = p->steps - phase->first_step;
