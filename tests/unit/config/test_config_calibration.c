@@ -72,7 +72,7 @@ static void test_what_is_refused(void **state)
          "must be a date"},
         {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"2026-05-01\"; "
          "valid_until = \"2026-04-01\"; }; }",
-         "valid_until"},
+         "not after its date"},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         bool told = false;
