@@ -57,8 +57,20 @@ static int begin_session(struct station *s, struct wn_error *err)
     return rc == WN_OK ? wn_campaign_put_instrument(s->campaign, &i, err) : rc;
 }
 
+/* A certificate counts as long as it is valid; from then on the data sheet does. */
+static void calibrate(struct station *s)
+{
+    char text[200];
+    wn_utc_us now = s->clock->ops->utc(s->clock);
+    wn_calibration_accuracy(&s->config.calibration, &s->config.accuracy, now, &s->setup.accuracy);
+    if (wn_calibration_out_of_date(&s->config.calibration, now, text, sizeof text) > 0) {
+        station_log(s, 4, "%s: the accuracy of the data sheet is taken", text);
+    }
+}
+
 static int make_engine(struct station *s, struct wn_error *err)
 {
+    calibrate(s);
     void *memory = calloc(1, wn_engine_size());
     if (memory == NULL) {
         return wn_error_set(err, WN_ENOMEM, "no memory for the engine");
@@ -93,7 +105,7 @@ static void fill_info(struct station *s, const char *name, const struct wn_cell 
                       const struct wn_procedure *p)
 {
     struct wn_campaign_info *i = &s->info;
-    const struct wn_accuracy *a = &s->config.accuracy;
+    const struct wn_accuracy *a = &s->setup.accuracy;
     memset(i, 0, sizeof *i);
     copy(i->name, sizeof i->name, name);
     copy(i->station, sizeof i->station, s->config.name);
@@ -218,8 +230,8 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         goto done;
     }
     reset_clock(s, 0);
-    fill_info(s, name, &cell, &procedure);
     rc = make_engine(s, err);
+    fill_info(s, name, &cell, &procedure);
     if (rc == WN_OK) {
         rc = wn_campaign_create(&s->campaign, s->campaign_path, &s->info, frozen, err);
     }

@@ -96,6 +96,7 @@ static void watch_idle(struct station *s, const struct wn_reading *r)
 void measure_take(struct station *s)
 {
     struct wn_reading r = s->bench.session.reading;
+    wn_calibration_apply(&s->config.calibration, &r);
     if (s->campaign == NULL) {
         watch_idle(s, &r);
     }

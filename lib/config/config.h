@@ -12,6 +12,7 @@
 #include "base/err.h"
 #include "engine/engine.h"
 #include "instrument/dialect.h"
+#include "metrology/calibration.h"
 #include "procedure/cell.h"
 #include "procedure/procedure.h"
 
@@ -46,10 +47,11 @@ struct wn_station_config {
     int baud; /* 0: the dialect's */
     enum wn_restart_policy on_restart;
     enum wn_interlock interlock;
-    double resume_within_s;  /* by itself only after an outage no longer than this */
-    int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
-    struct wn_limits limits; /* the station's own, before tightening by the cell */
-    struct wn_accuracy accuracy;
+    double resume_within_s;      /* by itself only after an outage no longer than this */
+    int resumes_per_hour;        /* by itself after restarts; then it is held for an operator */
+    struct wn_limits limits;     /* the station's own, before tightening by the cell */
+    struct wn_accuracy accuracy; /* of the data sheet */
+    struct wn_calibration calibration; /* of its certificates: readings are corrected by it */
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;
     double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */
     double beat_limit_s;     /* guard: latest beat */

@@ -237,6 +237,11 @@ static const struct wn_key station_keys[] = {
      MEMBER(wn_station_config, accuracy),
      .group = accuracy_keys,
      .example = "{ voltage_reading = \"0.05 %\"; ... }"},
+    {.name = "calibration",
+     .kind = WN_KEY_OTHER,
+     MEMBER(wn_station_config, calibration),
+     .read = wn_config_read_calibration,
+     .example = "{ voltage = { gain = 1.0002; offset = \"0.5 mV\"; expanded = \"1 mV\"; }; }"},
     {.name = "limits",
      .kind = WN_KEY_GROUP,
      .required = true,
@@ -363,6 +368,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
 {
     int before = r->problems->n;
     c->resumes_per_hour = 3;
+    wn_calibration_init(&c->calibration);
     wn_reader_group(r, s, station_keys, c);
     if (c->gap_max_s <= 0) {
         c->gap_max_s = 5 * c->reading_interval_s;

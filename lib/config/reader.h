@@ -154,6 +154,8 @@ int wn_config_parse_procedure(const char *text, size_t len, const char *file, co
                               struct wn_problems *problems);
 int wn_config_parse_dialect(const char *text, size_t len, const char *file, const char *name,
                             struct wn_dialect *out, struct wn_problems *problems);
+/** The calibration group of a station: a reader for its row. */
+wn_key_reader wn_config_read_calibration;
 /** First station key whose value differs, NULL when the two are the same. */
 const char *wn_config_station_differs(const struct wn_station_config *a,
                                       const struct wn_station_config *b);

@@ -5,13 +5,14 @@
  * of a result add in quadrature where they are independent, linearly where one and the same error
  * enters twice. What is taken for what, over a whole discharge:
  *
- *   gain and offset of the instrument, of its calibration, its drift, its time base
- *                            one unknown error, the same in every reading: fully correlated. It
- * does not average out, however many readings there are noise and resolution     anew in every
- * reading: independent. It averages out with the square root of their number voltage error enters
- * an energy twice, by the mean voltage and by the instant of the cut-off: one error, its two parts
- * add up voltage against current, instrument against time base independent offset in a resistance
- * the same in both voltages: it cancels */
+ * - gain and offset of the instrument, of its calibration, its drift, its time base: one unknown
+ *   error, the same in every reading; fully correlated, so it does not average out;
+ * - noise and resolution: anew in every reading; independent, so they average out with the square
+ *   root of their number;
+ * - the error of the voltage enters an energy twice, by the mean voltage and by the instant of the
+ *   cut-off: one error, its two parts add up;
+ * - voltage against current, instrument against time base: independent;
+ * - the offset in a resistance is the same in both voltages: it cancels. */
 #ifndef WN_METROLOGY_CALIBRATION_H
 #define WN_METROLOGY_CALIBRATION_H
 
@@ -19,8 +20,7 @@
 #include "base/err.h"
 #include "metrology/metrology.h"
 
-/* -- calibration
- * -------------------------------------------------------------------------------- */
+/* calibration */
 
 enum wn_quantity {
     WN_QUANTITY_VOLTAGE,
@@ -75,8 +75,7 @@ int wn_calibration_out_of_date(const struct wn_calibration *c, wn_utc_us now, ch
 
 const char *wn_quantity_name(enum wn_quantity q);
 
-/* -- budget
- * ------------------------------------------------------------------------------------- */
+/* budget */
 
 /** Standard deviation of one reading: noise, and resolution / sqrt 12, in quadrature. 0: none. */
 struct wn_noise {
@@ -123,8 +122,7 @@ void wn_energy_budget(const struct wn_discharge_facts *d, const struct wn_accura
 void wn_resistance_budget(double r_ohm, double di_a, const struct wn_accuracy *a,
                           const struct wn_noise *noise, struct wn_budget *out);
 
-/* -- standard
- * ----------------------------------------------------------------------------------- */
+/* standard */
 
 /* Measuring tolerances of IEC 61960-3, from memory: to be confirmed with the standard's text. */
 #define WN_TOLERANCE_VOLTAGE       0.01

@@ -10,6 +10,7 @@
 
 #include "base/num.h"
 #include "envelope/envelope.h"
+#include "port/clock.h"
 #include "report/table.h"
 
 enum { CELL, PROCEDURE };
@@ -237,6 +238,32 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
     }
 }
 
+/* How well the bench measures, and whether that is what the standard asks for. */
+static void print_measuring(const struct plan *p)
+{
+    char text[400], v[WN_NUM_SIZE], i[WN_NUM_SIZE];
+    const struct wn_clock *clock = wn_clock_real();
+    wn_utc_us now = clock->ops->utc(clock);
+    struct wn_accuracy a;
+    wn_calibration_accuracy(&p->station.calibration, &p->station.accuracy, now, &a);
+    const struct wn_tolerance_use use = {.voltage_v = p->cell.discharge_cutoff_v,
+                                         .current_a = 0.2 * p->cell.rated_capacity_ah,
+                                         .has_temperature = p->setup.limits.needs_temperature,
+                                         .capacity_ah = NAN,
+                                         .capacity_expanded_ah = NAN};
+    double voltage_v = a.voltage_reading * use.voltage_v + a.voltage_fixed_v;
+    double current_a = a.current_reading * use.current_a + a.current_fixed_a;
+    (void)printf("\nMeasuring: +/-%s mV at the cut-off, +/-%s mA at 0.2 It\n",
+                 wn_num_format(voltage_v * 1e3, 3, v, sizeof v),
+                 wn_num_format(current_a * 1e3, 3, i, sizeof i));
+    if (wn_tolerances_unmet(&a, &use, text, sizeof text) > 0) {
+        (void)printf("  not within the tolerances of IEC 61960-3: %s\n", text);
+    }
+    if (wn_calibration_out_of_date(&p->station.calibration, now, text, sizeof text) > 0) {
+        (void)printf("  %s: the data sheet is taken\n", text);
+    }
+}
+
 static int print_text(struct wane *w, const struct wn_daemon_config *d, const struct plan *p)
 {
     struct wn_error err = {0};
@@ -253,6 +280,7 @@ static int print_text(struct wane *w, const struct wn_daemon_config *d, const st
     if (rc != WN_OK) {
         return wane_fail(w, &err);
     }
+    print_measuring(p);
     print_cautions(d, p);
     return wane_flush();
 }

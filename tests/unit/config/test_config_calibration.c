@@ -1,0 +1,97 @@
+/* Configuration: the calibration of a station's instrument, as it is read and as it is refused.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "support/near.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "config/reader.h"
+
+static struct wn_daemon_config config; /* large */
+static struct wn_problems problems;
+
+/* The demonstration's file with this calibration in its station. */
+static int read_with(const char *calibration)
+{
+    static char text[65536], with[70000];
+    FILE *f = fopen(WANE_SOURCE_DIR "/conf/demo.conf", "re");
+    assert_non_null(f);
+    size_t n = fread(text, 1, sizeof text - 1, f);
+    (void)fclose(f);
+    text[n] = '\0';
+    char *limits = strstr(text, "limits = {");
+    assert_non_null(limits);
+    int len = snprintf(with, sizeof with, "%.*scalibration = %s; %s", (int)(limits - text), text,
+                       calibration, limits);
+    assert_true(len > 0 && (size_t)len < sizeof with);
+    memset(&problems, 0, sizeof problems);
+    return wn_config_parse_daemon(with, (size_t)len, "F", "/", NULL, &config, &problems);
+}
+
+static void test_a_calibration_is_read(void **state)
+{
+    (void)state;
+    assert_int_equal(
+        read_with("{ voltage = { gain = 1.0002; offset = \"-0.5 mV\"; expanded = \"1 mV\";"
+                  " drift = \"2 mV\"; date = \"2026-02-28\"; valid_until = "
+                  "\"2028-02-29\"; }; temperature = { gain = 1; offset = \"0.3 K\"; "
+                  "expanded = \"0.2 K\"; coverage_factor = 3; }; }"),
+        WN_OK);
+    const struct wn_calibration *c = &config.station[0].calibration;
+    const struct wn_calibration_line *v = &c->line[WN_QUANTITY_VOLTAGE];
+    assert_true(v->known);
+    assert_near(v->gain, 1.0002, 0);
+    assert_near(v->offset, -0.0005, 1e-15);
+    assert_near(v->drift, 0.002, 1e-15);
+    assert_near(v->coverage_factor, 2, 0); /* where a certificate says nothing of it */
+    assert_int_equal(v->date, INT64_C(1772236800) * 1000000);        /* date -u -d 2026-02-28 +%s */
+    assert_int_equal(v->valid_until, INT64_C(1835395200) * 1000000); /* 2028-02-29, a leap year */
+    assert_false(c->line[WN_QUANTITY_CURRENT].known);
+    assert_true(c->line[WN_QUANTITY_TEMPERATURE].known);
+    assert_near(c->line[WN_QUANTITY_TEMPERATURE].coverage_factor, 3, 0);
+    assert_true(isnan(c->line[WN_QUANTITY_TEMPERATURE].drift));
+}
+
+static void test_what_is_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *calibration, *words;
+    } rows[] = {
+        {"{ voltage = { gain = 2.0; offset = \"0 V\"; expanded = \"1 mV\"; }; }", "gain"},
+        {"{ voltage = { gain = 1.0; offset = \"1 mA\"; expanded = \"1 mV\"; }; }", "voltage"},
+        {"{ voltage = { gain = 1.0; offset = 0.001; expanded = \"1 mV\"; }; }", "offset"},
+        {"{ voltage = { gain = 1.0; offset = \"0 V\"; }; }", "expanded is missing"},
+        {"{ voltag = { gain = 1.0; }; }", "did you mean voltage"},
+        {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"1.5.2026\"; }; "
+         "}",
+         "must be a date; write date = \"2026-05-01\""},
+        {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"2026-13-01\"; "
+         "}; }",
+         "must be a date"},
+        {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"2026-05-01\"; "
+         "valid_until = \"2026-04-01\"; }; }",
+         "not after its date"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        bool told = false;
+        assert_int_not_equal(read_with(rows[i].calibration), WN_OK);
+        for (int k = 0; k < problems.n && k < WN_PROBLEMS_MAX; k++) {
+            told = told || (strstr(problems.text[k], rows[i].words) != NULL &&
+                            strncmp(problems.text[k], "F:", 2) == 0);
+        }
+        if (!told) {
+            fail_msg("row %zu: %s", i, problems.n > 0 ? problems.text[0] : "no problem told");
+        }
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_a_calibration_is_read),
+        cmocka_unit_test(test_what_is_refused),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL) != 0;
+}
