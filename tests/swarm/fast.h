@@ -83,9 +83,9 @@ enum {
     /* A finished campaign that is off again because current flowed, killed then, comes back
      * paused, and can be resumed. */
     FAST_FINISHED_STAYS = 0,
-    /* At constant power nothing compares what flows with what was set: an instrument frozen at
-     * rest is not noticed. */
-    FAST_POWER_WATCHED = 0,
+    /* Frozen at rest, with no current shown: at constant power nothing compares what flows with
+     * what was set, and neither does it in the last 30 mV of a charge. */
+    FAST_IDLE_WATCHED = 0,
     /* The time that off takes to be verified counts as time of the step, and what a step has
      * counted is never forgiven: STEP_TIMEOUT or CHARGE_OVERRUN at every resume, for ever. */
     FAST_STEPS_FORGIVEN = 0,
@@ -165,8 +165,9 @@ struct fast {
     struct fast_schedule fault[FAST_FAULTS];
     wn_ns next_fault_ns;
     double voltage_offset_v, current_offset_a, drift_k, drift_k_per_s, leak_a, factor, weather_k;
-    wn_ns back_ns; /* the next reading is so much too early */
-    int kill_in;   /* actions */
+    wn_ns back_ns;      /* the next reading is so much too early */
+    bool weather_shown; /* the other thermometer shows it too */
+    int kill_in;        /* actions */
     bool cut_power, guard_lost;
     wn_ns reborn_ns;
     /* the store */

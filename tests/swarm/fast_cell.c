@@ -152,6 +152,13 @@ static double power_step_as(const struct fast *w, double dt_s)
     return (a + 2 * b + 2 * c + d) / 6 * dt_s;
 }
 
+/* The instrument's own stop, in the middle between two readings. */
+static void trip_low(struct fast *w, double current_a)
+{
+    w->tripped_low = true;
+    w->step.edge_as += fabs(current_a) * w->setup.reading_interval_s;
+}
+
 static void go(struct fast *w, const struct regime *g, double dt_s)
 {
     struct fast_cell *c = &w->cell;
@@ -173,7 +180,9 @@ static void go(struct fast *w, const struct regime *g, double dt_s)
         double charge_as = power_step_as(w, dt_s);
         move(c, charge_as);
         warm(w, charge_as / dt_s * charge_as / dt_s, dt_s);
-        w->tripped_low = fast_voltage_v(w) <= w->output.voltage_v;
+        if (fast_voltage_v(w) <= w->output.voltage_v) {
+            trip_low(w, charge_as / dt_s);
+        }
         break;
     }
     }
@@ -188,7 +197,9 @@ void fast_advance(struct fast *w, wn_ns to)
             go(w, &g, g.most_s);
             w->now_ns += wn_ns_from_s(g.most_s);
             bool empty = w->on && w->output.mode == WN_OUTPUT_DISCHARGE;
-            w->tripped_low = w->tripped_low || empty;
+            if (empty) {
+                trip_low(w, g.current_a);
+            }
             if (!empty) { /* a hair below the set voltage is at it */
                 double at_v = w->output.voltage_v - g.current_a * w->cell.resistance_ohm;
                 w->cell.ocv_v = fmax(w->cell.ocv_v, at_v);

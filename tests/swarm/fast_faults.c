@@ -71,6 +71,9 @@ static void edge(struct fast *w, enum fast_fault fault)
 
 static void choose_size(struct fast *w, enum fast_fault fault)
 {
+    if (fault == FAST_HEAT || fault == FAST_COLD) {
+        w->weather_shown = wn_prng_below(&w->rng, 2) == 0;
+    }
     edge(w, fault);
     double sign = wn_prng_below(&w->rng, 2) == 0 ? 1 : -1;
     if (fault == FAST_VOLTAGE_OFFSET) {

@@ -191,10 +191,18 @@ void fast_command(struct fast *w, enum wn_event_kind kind)
     }
 }
 
+static const char silence[] = "tester is silent";
+
+/* The text is written once: a fault that lasts is told thousands of times. */
 static void fail(struct fast *w, int code, const char *text)
 {
-    struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = campaign_ns(w)};
-    (void)wn_error_set(&ev.error, code, "%s", text);
+    static struct wn_event ev = {.kind = WN_EVENT_FAULT};
+    static const char *written;
+    if (written != text) {
+        written = text;
+        (void)wn_error_set(&ev.error, code, "%s", text);
+    }
+    ev.time_ns = campaign_ns(w);
     w->next_reading_ns = w->now_ns + wn_ns_from_s(w->patience_s);
     w->patience_s = fmin(2 * w->patience_s, PATIENCE_MAX_S);
     fast_event(w, &ev);
@@ -208,7 +216,7 @@ static void finish_exchange(struct fast *w)
     if (fast_is(w, FAST_SILENCE)) {
         fast_advance(w, w->now_ns + wn_ns_from_s(REPLY_TIMEOUT_S));
         w->exchange = FAST_NOTHING;
-        fail(w, WN_ETIMEOUT, "tester is silent");
+        fail(w, WN_ETIMEOUT, silence);
         return;
     }
     w->exchange = FAST_NOTHING;
@@ -263,7 +271,8 @@ static void show(struct fast *w, struct wn_reading *r)
     r->voltage_v = fast_voltage_v(w) + w->voltage_offset_v + 2e-4 * noise(bits);
     r->current_a = fast_current_a(w) + w->current_offset_a + 5e-4 * noise(bits >> 16);
     r->temperature_c = w->cell.temperature_c + w->drift_k + 0.02 * noise(bits >> 32);
-    r->ambient_c = w->cell.ambient_c + 0.02 * noise(bits >> 48);
+    r->ambient_c =
+        w->cell.ambient_c + (w->weather_shown ? w->weather_k : 0) + 0.02 * noise(bits >> 48);
     r->has = shown_has(w);
     double overload = 9.9e37;
     r->voltage_v = fast_is(w, FAST_VOLTAGE_OVERLOAD) ? overload : r->voltage_v;
@@ -284,7 +293,7 @@ static void read_cell(struct fast *w)
     static struct wn_event ev = {.kind = WN_EVENT_READING};
     if (fast_is(w, FAST_SILENCE)) {
         fast_advance(w, w->now_ns + wn_ns_from_s(REPLY_TIMEOUT_S));
-        fail(w, WN_ETIMEOUT, "tester is silent");
+        fail(w, WN_ETIMEOUT, silence);
         return;
     }
     show(w, &ev.reading);

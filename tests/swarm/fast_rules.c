@@ -134,7 +134,7 @@ void fast_look(struct fast *w)
     bool lost = w->interlock_asked && !w->has_interlock;
     bool shown = fabs(i + w->current_offset_a) > least_a + 1e-3;
     w->flowed = true;
-    if (asked) {
+    if (asked && w->on) {
         judge_envelope(w, i);
     } else {
         for (int r = FAST_RULE_HIGH_VOLTAGE; r <= FAST_RULE_HIGH_CURRENT; r++) {
@@ -142,7 +142,7 @@ void fast_look(struct fast *w)
         }
     }
     judge(w, FAST_RULE_UNREAD, asked, latest(w->whole_ns, w->change_ns));
-    bool blind = !FAST_POWER_WATCHED && w->output.mode == WN_OUTPUT_POWER;
+    bool blind = !FAST_IDLE_WATCHED && fabs(w->shown.current_a) <= least_a + 1e-3;
     judge(w, FAST_RULE_STALE, asked && fast_is(w, FAST_FROZEN) && !blind, w->change_ns);
     judge(w, FAST_RULE_NOT_RECORDED, asked && w->store_failed, INT64_MIN);
     w->silent_ns = fast_is(w, FAST_SILENCE) ? w->now_ns : w->silent_ns;
