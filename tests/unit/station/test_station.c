@@ -186,6 +186,25 @@ static void test_an_ordered_stop_outlives_a_crash(void **state)
     rig_end();
 }
 
+/* What a certificate says is put right before anything judges, records or shows the reading. */
+static void test_readings_are_corrected(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_run(30);
+    double plain_v = rig.st.reading.voltage_v;
+    assert_true(rig.st.has_reading && plain_v > 1);
+    struct wn_calibration_line *line = &rig.st.config.calibration.line[WN_QUANTITY_VOLTAGE];
+    *line = (struct wn_calibration_line){
+        .known = true, .gain = 1.01, .offset = 0.02, .coverage_factor = 2, .drift = NAN};
+    rig_run(30);
+    assert_near(rig.st.reading.voltage_v, 1.01 * plain_v + 0.02, 0.002);
+    line->offset = 1.5; /* so far off that a campaign would halt: it judges what is corrected */
+    rig_run(30);
+    assert_true(rig.st.reading.voltage_v > 1.4 + plain_v);
+    rig_end();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -198,6 +217,7 @@ int main(void)
         cmocka_unit_test(test_current_that_nobody_ordered),
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
+        cmocka_unit_test(test_readings_are_corrected),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
