@@ -29,7 +29,7 @@
     X(OFF_REFUSED, true)   /* off is answered by a failure and not done */                         \
     X(STUCK_ON, true)      /* off is confirmed and not done */                                     \
     X(LEAK, true)          /* current flows although the output is off */                          \
-    X(NO_REGULATION, true) /* charges on beyond the set voltage */                                 \
+    X(NO_REGULATION, true) /* goes on beyond the set voltage */                                    \
     X(WRONG_CURRENT, true)                                                                         \
     X(HEAT, true)                                                                                  \
     X(COLD, true)                                                                                  \
@@ -57,6 +57,7 @@ enum fast_fault {
     X(HOT, "current flows through a cell that is too hot")                                         \
     X(CHILLED, "current flows through a cell that is too cold")                                    \
     X(BELOW_CUTOFF, "discharged below the cut-off of the step")                                    \
+    X(NOT_AS_SET, "current is not what was set")                                                   \
     X(HIGH_CURRENT, "current beyond the highest allowed")                                          \
     X(UNREAD, "current flows and no whole reading arrives")                                        \
     X(STALE, "current flows and no value moves")                                                   \
@@ -107,7 +108,8 @@ struct fast_cell {
 struct fast_books {
     int64_t cycle, check_up, step;
     bool step_open;
-    bool latched; /* an alarm of a campaign under way, not acknowledged */
+    wn_ns ended_ns; /* campaign time; of the last cycle or check-up */
+    bool latched;   /* an alarm of a campaign under way, not acknowledged */
     bool started, finished, stopped;
 };
 

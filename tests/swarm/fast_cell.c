@@ -75,6 +75,9 @@ static struct regime instrument(const struct fast *w)
         return charging(w);
     case WN_OUTPUT_DISCHARGE: {
         double set_a = w->output.current_a * w->factor;
+        if (fast_is(w, FAST_NO_REGULATION)) {
+            return (struct regime){CONSTANT_CURRENT, -set_a, INFINITY};
+        }
         double end_v = w->output.voltage_v + set_a * c->resistance_ohm;
         return (struct regime){CONSTANT_CURRENT, -set_a,
                                fmax(span_as(c, end_v, c->ocv_v), 0) / set_a};

@@ -47,6 +47,8 @@ static double allowed_s(const struct fast *w, enum fast_rule rule)
     case FAST_RULE_HOT:
     case FAST_RULE_HIGH_CURRENT:
         return once_s;
+    case FAST_RULE_NOT_AS_SET:
+        return once_s + 2 * soon_s;
     case FAST_RULE_CHILLED:
     case FAST_RULE_BELOW_CUTOFF:
         return once_s + soon_s;
@@ -63,6 +65,11 @@ static double allowed_s(const struct fast *w, enum fast_rule rule)
         break;
     }
     return off_s;
+}
+
+static wn_ns latest(wn_ns a, wn_ns b)
+{
+    return a > b ? a : b;
 }
 
 /* seen_ns: since then it could have been noticed. */
@@ -86,6 +93,18 @@ static void judge(struct fast *w, enum fast_rule rule, bool holds, wn_ns seen_ns
     }
 }
 
+/* At constant current, as far as the readings show it. */
+static bool not_as_set(const struct fast *w, double i, double v)
+{
+    const struct wn_limits *l = &w->setup.limits;
+    double set_a = w->output.current_a, slack_a = l->set_point_tolerance_a + 1e-3;
+    bool charge = w->output.mode == WN_OUTPUT_CHARGE;
+    double along_a = (i + w->current_offset_a) * (charge ? 1 : -1);
+    bool free = w->output.mode == WN_OUTPUT_POWER ||
+                (charge && v + w->voltage_offset_v > w->output.voltage_v - 0.03 - 1e-3);
+    return !free && fabs(along_a - set_a) > slack_a + l->set_point_tolerance * set_a;
+}
+
 static void judge_envelope(struct fast *w, double i)
 {
     const struct wn_limits *l = &w->setup.limits;
@@ -102,13 +121,10 @@ static void judge_envelope(struct fast *w, double i)
     bool watched = FAST_PULSE_ENDS || !w->pulse;
     judge(w, FAST_RULE_BELOW_CUTOFF,
           i < 0 && watched && v < w->setup.cell.discharge_cutoff_v - wrong_v, w->blind_ns[VOLTAGE]);
+    judge(w, FAST_RULE_NOT_AS_SET, not_as_set(w, i, v),
+          latest(w->change_ns, latest(w->blind_ns[CURRENT], w->blind_ns[VOLTAGE])));
     judge(w, FAST_RULE_HIGH_CURRENT, fabs(i) > most_a + fabs(w->current_offset_a) + 1e-3,
           w->blind_ns[CURRENT]);
-}
-
-static wn_ns latest(wn_ns a, wn_ns b)
-{
-    return a > b ? a : b;
 }
 
 static void forget_all(struct fast *w)
@@ -216,6 +232,11 @@ void fast_transition(struct fast *w, enum wn_engine_state from, enum wn_event_ki
     if (goes && w->books.latched) {
         fast_violated(w, "%s although an alarm is latched and not acknowledged",
                       wn_engine_state_name(to));
+    }
+    bool settled = from == WN_ENGINE_SWITCHING_OFF && to != from;
+    if (settled && ((w->shown.has & WN_HAS_CURRENT) == 0 ||
+                    !(fabs(w->shown.current_a) <= w->setup.limits.off_current_a))) {
+        fast_violated(w, "off is taken as verified, and the last reading does not say so");
     }
     bool over = w->books.finished || w->books.stopped;
     if (over && to != WN_ENGINE_SWITCHING_OFF && to != WN_ENGINE_FINISHED &&
@@ -380,20 +401,24 @@ void fast_record(struct fast *w, const struct wn_record *r)
         break;
     case WN_RECORD_CYCLE:
         fast_note(w, 'r', (int)r->u.cycle.cycle, r->u.cycle.capacity_ah.value, "cycle");
-        if (r->u.cycle.cycle != w->books.cycle + 1) {
-            fast_violated(w, "cycle %d after cycle %d", (int)r->u.cycle.cycle, (int)w->books.cycle);
+        if (r->u.cycle.cycle != w->books.cycle + 1 || r->u.cycle.start_ns < w->books.ended_ns) {
+            fast_violated(w, "cycle %d after cycle %d, or begun before another ended",
+                          (int)r->u.cycle.cycle, (int)w->books.cycle);
         }
         w->books.cycle = r->u.cycle.cycle;
+        w->books.ended_ns = r->u.cycle.end_ns;
         w->cycles++;
         round_ends(w, r->u.cycle.flags, r->u.cycle.capacity_ah.value);
         break;
     case WN_RECORD_CHECK_UP:
         fast_note(w, 'r', (int)r->u.check_up.check_up, r->u.check_up.capacity_ah.value, "check-up");
-        if (r->u.check_up.check_up != w->books.check_up + 1) {
-            fast_violated(w, "check-up %d after check-up %d", (int)r->u.check_up.check_up,
-                          (int)w->books.check_up);
+        if (r->u.check_up.check_up != w->books.check_up + 1 ||
+            r->u.check_up.start_ns < w->books.ended_ns) {
+            fast_violated(w, "check-up %d after check-up %d, or begun before a cycle ended",
+                          (int)r->u.check_up.check_up, (int)w->books.check_up);
         }
         w->books.check_up = r->u.check_up.check_up;
+        w->books.ended_ns = r->u.check_up.end_ns;
         round_ends(w, r->u.check_up.flags, r->u.check_up.capacity_ah.value);
         break;
     case WN_RECORD_EVENT:
