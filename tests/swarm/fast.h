@@ -110,7 +110,7 @@ struct fast_books {
     bool step_open;
     wn_ns ended_ns; /* campaign time; of the last cycle or check-up */
     bool latched;   /* an alarm of a campaign under way, not acknowledged */
-    bool started, finished, stopped;
+    bool stopping, finished, stopped;
 };
 
 struct fast_schedule {

@@ -114,9 +114,9 @@ static void note_actions(struct fast *w, const struct wn_actions *a, int from, i
     for (int i = 0; i < a->n; i++) {
         const struct wn_action *x = &a->action[i];
         if (x->kind == WN_ACTION_OUTPUT) {
-            fast_note(w, 'a', x->kind, x->u.output.current_a, "");
+            fast_note(w, 'a', (int)x->kind, x->u.output.current_a, "");
         } else if (x->kind == WN_ACTION_OFF || x->kind == WN_ACTION_INTERLOCK) {
-            fast_note(w, 'a', x->kind, 0, "");
+            fast_note(w, 'a', (int)x->kind, 0, "");
         }
     }
 }
@@ -260,16 +260,18 @@ static void show(struct fast *w, struct wn_reading *r)
     uint64_t bits = wn_prng_next(&w->rng);
     if (fast_is(w, FAST_FROZEN) && w->shown.has != 0) {
         *r = w->shown;
-        for (int i = 0; i < 3; i++) {
-            w->blind_ns[i] = w->now_ns;
+        for (int q = 0; q < 3; q++) {
+            w->blind_ns[q] = w->now_ns;
         }
         w->step.lied = true;
         return;
     }
     w->drift_k =
         fmin(fmax(w->drift_k + w->drift_k_per_s * wn_ns_to_s(w->now_ns - w->read_ns), -90), 90);
-    r->voltage_v = fast_voltage_v(w) + w->voltage_offset_v + 2e-4 * noise(bits);
-    r->current_a = fast_current_a(w) + w->current_offset_a + 5e-4 * noise(bits >> 16);
+    double i = fast_current_a(w);
+    r->voltage_v =
+        w->cell.ocv_v + i * w->cell.resistance_ohm + w->voltage_offset_v + 2e-4 * noise(bits);
+    r->current_a = i + w->current_offset_a + 5e-4 * noise(bits >> 16);
     r->temperature_c = w->cell.temperature_c + w->drift_k + 0.02 * noise(bits >> 32);
     r->ambient_c =
         w->cell.ambient_c + (w->weather_shown ? w->weather_k : 0) + 0.02 * noise(bits >> 48);
@@ -281,8 +283,8 @@ static void show(struct fast *w, struct wn_reading *r)
     bool blind[3] = {(r->has & WN_HAS_VOLTAGE) == 0 || fast_is(w, FAST_VOLTAGE_OVERLOAD),
                      (r->has & WN_HAS_CURRENT) == 0 || fast_is(w, FAST_CURRENT_OVERLOAD),
                      (r->has & WN_HAS_TEMPERATURE) == 0 || fast_is(w, FAST_TEMPERATURE_OVERLOAD)};
-    for (int i = 0; i < 3; i++) {
-        w->blind_ns[i] = blind[i] ? w->now_ns : w->blind_ns[i];
+    for (int q = 0; q < 3; q++) {
+        w->blind_ns[q] = blind[q] ? w->now_ns : w->blind_ns[q];
     }
     w->step.lied = w->step.lied || w->current_offset_a != 0;
     w->shown = *r;

@@ -108,7 +108,7 @@ static bool not_as_set(const struct fast *w, double i, double v)
 static void judge_envelope(struct fast *w, double i)
 {
     const struct wn_limits *l = &w->setup.limits;
-    double v = fast_voltage_v(w), t = w->cell.temperature_c;
+    double v = w->cell.ocv_v + i * w->cell.resistance_ohm, t = w->cell.temperature_c;
     double wrong_v = fabs(w->voltage_offset_v) + 1e-3, wrong_k = fabs(w->drift_k) + 0.1;
     double most_a = i > 0 ? l->charge_current_max_a : l->discharge_current_max_a;
     double high_c = i > 0 ? l->charge_temperature_max_c : l->discharge_temperature_max_c;
@@ -139,7 +139,8 @@ static void forget_all(struct fast *w)
 
 void fast_look(struct fast *w)
 {
-    double i = fast_current_a(w), least_a = w->setup.limits.off_current_a;
+    double i = w->on || fast_is(w, FAST_LEAK) ? fast_current_a(w) : 0,
+           least_a = w->setup.limits.off_current_a;
     if (w->engine == NULL || fabs(i) <= least_a) {
         forget_all(w);
         return;
@@ -232,6 +233,9 @@ void fast_transition(struct fast *w, enum wn_engine_state from, enum wn_event_ki
     if (goes && w->books.latched) {
         fast_violated(w, "%s although an alarm is latched and not acknowledged",
                       wn_engine_state_name(to));
+    }
+    if (goes && w->books.stopping) {
+        fast_violated(w, "%s although the end was ordered", wn_engine_state_name(to));
     }
     bool settled = from == WN_ENGINE_SWITCHING_OFF && to != from;
     if (settled && ((w->shown.has & WN_HAS_CURRENT) == 0 ||
@@ -377,8 +381,8 @@ static void event_told(struct fast *w, const struct wn_event_record *e)
         }
     } else if (strcmp(e->kind, "acknowledged") == 0) {
         w->books.latched = false;
-    } else if (strcmp(e->kind, "started") == 0) {
-        w->books.started = true;
+    } else if (strcmp(e->kind, "stopping") == 0) {
+        w->books.stopping = true;
     } else if (strcmp(e->kind, "finished") == 0) {
         w->books.finished = true;
         w->books.latched = false;
