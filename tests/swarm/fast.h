@@ -176,6 +176,7 @@ struct fast {
     bool store_failed;
     struct wn_state_record pending, committed;
     bool has_pending, has_committed, uncommitted;
+    bool pending_latched; /* what the state knows that waits */
     struct fast_books books, kept;
     double commit_s;
     wn_ns commit_ns;

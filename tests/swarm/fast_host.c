@@ -34,8 +34,8 @@ static bool commit(struct fast *w)
     w->store_failed = w->uncommitted = false;
     bool latched = w->kept.latched;
     w->kept = w->books;
-    if (!w->has_pending && !FAST_ALARMS_SAVED) {
-        w->kept.latched = latched;
+    if (!FAST_ALARMS_SAVED) { /* as the state says */
+        w->kept.latched = w->has_pending ? w->pending_latched : latched;
     }
     if (w->has_pending) {
         w->committed = w->pending;
@@ -54,6 +54,7 @@ static void keep(struct fast *w, const struct wn_record *r)
         w->pending.size = r->u.state.size;
         memcpy(w->pending.blob, r->u.state.blob, r->u.state.size);
         w->has_pending = true;
+        w->pending_latched = w->books.latched;
     } else if (r->kind == WN_RECORD_READING) {
         w->readings++;
     } else {
@@ -381,6 +382,7 @@ static void commit_by_time(struct fast *w)
     }
     wn_engine_save(w->engine, &w->pending);
     w->has_pending = true;
+    w->pending_latched = w->books.latched;
     bool told = w->store_failed;
     if (!commit(w) && !told) {
         struct wn_event ev = {.kind = WN_EVENT_STORE_FAILED, .time_ns = campaign_ns(w)};
