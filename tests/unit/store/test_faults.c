@@ -308,6 +308,33 @@ static void test_log_is_not_believed(void **state)
     check_rounds(*state, n);
 }
 
+/* The same for what is written at once, outside the transactions of the records: a word that was
+ * written on a connection whose sync had failed could be gone with the next power cut. */
+static void test_a_word_is_not_written_on_a_doubtful_log(void **state)
+{
+    struct wn_error err = {0};
+    fault_vfs_install();
+    remove_file(*state);
+    struct wn_campaign *c = fixture_create(*state);
+    put_round(c, 1);
+    fault_arm(FAULT_SYNC, SQLITE_IOERR_FSYNC, 1, 1);
+    assert_int_equal(wn_store_commit(wn_campaign_store(c), 1, &err), WN_EIO);
+    assert_true(c->suspect);
+    fault_arm(FAULT_SYNC, SQLITE_IOERR_FSYNC, 1,
+              1); /* the log cannot be moved: nothing is written */
+    assert_int_not_equal(wn_campaign_set_status(c, "halted", 1, &err), WN_OK);
+    assert_true(c->suspect);
+    fault_none();
+    assert_int_equal(wn_campaign_set_status(c, "halted", 1, &err), WN_OK);
+    assert_false(c->suspect);
+    char word[32] = "";
+    assert_int_equal(wn_campaign_status(c, word, sizeof word, &err), WN_OK);
+    assert_string_equal(word, "halted");
+    fixture_commit(c, 1);
+    wn_campaign_close(c);
+    check_rounds(*state, 1);
+}
+
 /* Commits alone keep the log short. */
 static void test_log_stays_short(void **state)
 {
@@ -344,6 +371,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_queue_is_bounded, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_checkpoint_fails, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_log_is_not_believed, fixture_setup, fixture_teardown),
+        cmocka_unit_test_setup_teardown(test_a_word_is_not_written_on_a_doubtful_log, fixture_setup,
+                                        fixture_teardown),
         cmocka_unit_test_setup_teardown(test_log_stays_short, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_space_is_watched, fixture_setup, fixture_teardown),
     };
