@@ -477,7 +477,8 @@ static void go_on(struct station *s, const char *status, int found)
     } else if (wanted) {
         station_command(s, WN_EVENT_RESUME, RESTART_POLICY);
     } else {
-        station_commit(s);
+        s->uncommitted = true;
+        (void)station_settle(s); /* its word may still be the one before its end */
     }
 }
 
