@@ -28,6 +28,7 @@ struct step_now {
     bool output_done;   /* the instrument confirmed the present output */
     bool onset_pending; /* the next reading is the first since the output came on at on_ns */
     bool ended;         /* its end was found; off is on its way */
+    bool low;           /* the last reading of a pulse was at its cut-off */
     bool hot;           /* the last reading was at the temperature that ends the step */
     bool has_held;      /* a first reading at the end value, not believed before a second one */
     struct wn_reading held;
@@ -82,6 +83,7 @@ struct core {
     bool off_confirmed;
     int off_attempts;
     wn_ns off_since_ns;
+    wn_ns off_sent_ns; /* first, of this switching off: the step does not run on meanwhile */
     bool interlock_dropped;
     bool waiting; /* for the cell to come into the temperature window of the next step */
     wn_ns waiting_since_ns;

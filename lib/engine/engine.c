@@ -186,6 +186,15 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
     return WN_OK;
 }
 
+static double pulse_s(const struct wn_step *s)
+{
+    double all_s = 0;
+    for (int i = 0; i < s->levels; i++) {
+        all_s += s->level[i].duration_s;
+    }
+    return all_s;
+}
+
 static struct wn_envelope_context context(const struct wn_engine *e, const struct wn_reading *r)
 {
     struct wn_envelope_context c = {
@@ -196,6 +205,7 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
         .current_max_set_a = NAN,
         .since_change_ns = e->c.changed_ns,
         .step_charge_ah = 0,
+        .set_power_w = NAN,
         .charge_expected_ah = NAN,
         .step_s = NAN,
         .step_time_limit_s = NAN,
@@ -205,7 +215,9 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
     }
     const struct wn_output *o = &e->c.output;
     c.direction = o->mode == WN_OUTPUT_CHARGE ? 1 : -1;
-    if (o->mode != WN_OUTPUT_POWER) {
+    if (o->mode == WN_OUTPUT_POWER) {
+        c.set_power_w = o->power_w;
+    } else {
         c.current_max_set_a = o->current_a;
         bool below = (r->has & WN_HAS_VOLTAGE) != 0 && r->voltage_v < o->voltage_v - CV_BAND_V;
         bool cv = o->mode == WN_OUTPUT_CHARGE && !below;
@@ -213,7 +225,7 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
     }
     const struct wn_step *s = step_spec(e);
     c.step_s = step_active_s(e);
-    c.step_time_limit_s = s->kind == WN_STEP_PULSE ? NAN : s->time_limit_s;
+    c.step_time_limit_s = s->kind == WN_STEP_PULSE ? pulse_s(s) : s->time_limit_s;
     bool whole = (e->c.round.flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP)) == 0;
     c.charge_expected_ah = whole ? e->c.taken_out_ah : NAN;
     const struct wn_integrator *g = &e->c.step.sums;
@@ -379,6 +391,7 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
         }
         emit_event(e, lasts ? WN_SEVERITY_ALARM : WN_SEVERITY_WARNING, fault_word(error->code),
                    "%s%s", lasts ? "nobody watches the cell: " : "", error->text);
+        emit_state(e);
         emit_commit(e);
     }
 }

@@ -16,7 +16,7 @@ void off_begin(struct wn_engine *e, enum after_off after)
     e->c.after_off = after;
     e->c.off_confirmed = false;
     e->c.off_attempts = 1;
-    e->c.off_since_ns = e->c.now_ns;
+    e->c.off_since_ns = e->c.off_sent_ns = e->c.now_ns;
     e->c.changed_ns = e->c.now_ns;
     emit_off(e);
 }
@@ -239,6 +239,7 @@ void watch_reading(struct wn_engine *e, unsigned holding)
         emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule),
                    "with the output off: %s (%.3f V, %.1f degC)", wn_rule_text(rule), r->voltage_v,
                    r->temperature_c);
+        emit_state(e);
         emit_commit(e);
         return; /* the next one with the next reading */
     }

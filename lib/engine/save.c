@@ -13,7 +13,7 @@
 #include "base/assert.h"
 
 #define STATE_MAGIC   UINT32_C(0x77616e31)
-#define STATE_VERSION UINT32_C(3) /* raise with every change of struct core */
+#define STATE_VERSION UINT32_C(4) /* raise with every change of struct core */
 
 struct state_header {
     uint32_t magic, version, size, byte_order;
@@ -53,7 +53,8 @@ static void after_restart(struct core *c)
     if (was_under_way) {
         bool halting = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_HALTED;
         bool stopping = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_STOPPED;
-        c->state = halting ? WN_ENGINE_HALTED : WN_ENGINE_PAUSED;
+        bool over = c->state == WN_ENGINE_SWITCHING_OFF && c->after_off == AFTER_OFF_FINISHED;
+        c->state = halting ? WN_ENGINE_HALTED : over ? WN_ENGINE_FINISHED : WN_ENGINE_PAUSED;
         c->stop_ordered = c->stop_ordered || stopping;
         c->paused_since_ns = c->now_ns;
         if (c->round.open) {

@@ -272,9 +272,9 @@ static void pulse_reading(struct wn_engine *e, const struct wn_step *s, const st
     struct step_now *now = &e->c.step;
     now->level_voltage_v[now->level] = r->voltage_v;
     now->level_current_a[now->level] = -r->current_a;
-    if (r->voltage_v <= s->until_voltage_v && !now->has_held) {
-        now->has_held = true; /* believed when the next one says so too */
-    } else if (r->voltage_v <= s->until_voltage_v) {
+    bool was_low = now->low; /* believed when the next one says so too */
+    now->low = r->voltage_v <= s->until_voltage_v;
+    if (was_low && now->low) {
         round_flag(e, WN_FLAG_TIME_LIMIT);
         end_step(e, "voltage");
     } else if (reached(wn_ns_to_s(r->time_ns - now->on_ns), s->level[now->level].duration_s)) {
@@ -291,7 +291,8 @@ static void rest_reading(struct wn_engine *e, const struct wn_step *s, const str
 {
     (void)wn_integrator_add(&e->c.step.sums, r);
     e->c.round.before_voltage_v = r->voltage_v;
-    if (reached(step_active_s(e), s->duration_s)) {
+    bool still = fabs(r->current_a) <= e->setup.limits.off_current_a; /* else the next one tells */
+    if (still && reached(step_active_s(e), s->duration_s)) {
         step_close(e, "duration");
     }
 }
@@ -432,7 +433,7 @@ void step_suspend(struct wn_engine *e)
     if (step_direction(spec) != 0) {
         add_closing(e);
     }
-    set_active(s, false, e->c.now_ns);
+    set_active(s, false, e->c.off_sent_ns > s->active_from_ns ? e->c.off_sent_ns : e->c.now_ns);
     s->output_done = false;
     s->onset_pending = false;
     s->has_held = false;

@@ -29,6 +29,11 @@ enum { CHATTERS = 4 };          /* ... so many jumps are no accident */
 /* One hour of 1 It moves the rated capacity, of which charge_max_ah is this multiple. */
 #define CHARGE_MAX_OF_RATED 1.25
 
+/* Instruments hold a power less well than a current, and at their own terminals. */
+#define POWER_SLACK 0.05
+/* Below it a current out of a power is none. */
+#define LEAST_VOLTAGE_V 0.5
+
 /* Beyond these a value is no measurement of a single cell at all. */
 #define PLAUSIBLE_VOLTAGE_V     20.0
 #define PLAUSIBLE_CURRENT_A     1000.0
@@ -151,11 +156,16 @@ static struct finding judge_set_point(const struct wn_limits *l, const struct wn
         return not_judged;
     }
     double along = r->current_a * c->direction;
-    double most = isnan(c->set_current_a) ? c->current_max_set_a : c->set_current_a;
+    double set_a = c->set_current_a;
+    if (c->set_power_w > 0 && has(r, WN_HAS_VOLTAGE) && r->voltage_v > LEAST_VOLTAGE_V) {
+        set_a = c->set_power_w / r->voltage_v;
+    }
+    double most = isnan(set_a) ? c->current_max_set_a : set_a;
     double slack = l->set_point_tolerance_a + (isnan(most) ? 0 : l->set_point_tolerance * most);
+    slack += set_a != c->set_current_a && !isnan(set_a) ? POWER_SLACK * set_a : 0;
     bool wrong = along < -slack;
-    if (!isnan(c->set_current_a)) {
-        wrong = wrong || fabs(along - c->set_current_a) > slack;
+    if (!isnan(set_a)) {
+        wrong = wrong || fabs(along - set_a) > slack;
     } else if (!isnan(most)) {
         wrong = wrong || along > most + slack;
     }
@@ -435,6 +445,9 @@ static void remember_rest(struct wn_envelope *e, const struct wn_reading *r,
     }
     bool agrees = e->has_last && has(&e->last, WN_HAS_VOLTAGE) &&
                   fabs(r->voltage_v - e->last.voltage_v) <= REST_STEP_V;
+    if (c->output_on && r->time_ns - c->since_change_ns > CONTACT_SPAN_NS) {
+        e->rest_v = NAN; /* what comes on next comes from no rest */
+    }
     if (!at_rest || !agrees) {
         return; /* one wild reading must not be what all later ones are compared with */
     }

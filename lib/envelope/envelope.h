@@ -103,6 +103,7 @@ struct wn_envelope_context {
     int direction;            /* +1 charge, -1 discharge, 0 rest */
     double set_current_a;     /* magnitude; NaN when the current is free (constant power,
                                  constant-voltage part) */
+    double set_power_w;       /* constant power; NaN, or 0: none */
     double current_max_set_a; /* magnitude never to be exceeded now (charge: set current); NaN
                                  unknown */
     wn_ns since_change_ns; /* campaign time of the last change of output or set-point: settling time

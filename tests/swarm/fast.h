@@ -73,26 +73,16 @@ enum fast_rule {
         FAST_RULES
 };
 
-/* What the engine does not do yet, and is not asked for: 1 once it does. */
+/* What the engine did not do when this was written, and does now (1); 0: on purpose. */
 enum {
-    /* A charge right after a discharge: rule CONTACT compares its onset with the rest before the
-     * discharge, and halts a healthy bench. */
-    FAST_CHARGE_WITHOUT_REST = 0,
-    /* Alarms of the watch (output off, nothing runs) are committed without the state that knows of
-     * them: a power cut before the next commit by time loses them. */
-    FAST_ALARMS_SAVED = 0,
-    /* A finished campaign that is off again because current flowed, killed then, comes back
-     * paused, and can be resumed. */
-    FAST_FINISHED_STAYS = 0,
-    /* Frozen at rest, with no current shown: at constant power nothing compares what flows with
-     * what was set, and neither does it in the last 30 mV of a charge. */
-    FAST_IDLE_WATCHED = 0,
-    /* The time that off takes to be verified counts as time of the step, and what a step has
-     * counted is never forgiven: STEP_TIMEOUT or CHARGE_OVERRUN at every resume, for ever. */
-    FAST_STEPS_FORGIVEN = 0,
-    /* A pulse whose voltage is below its cut-off ends neither by that nor by its duration: only the
-     * envelope ends it. */
-    FAST_PULSE_ENDS = 0
+    FAST_CHARGE_WITHOUT_REST = 1, /* a charge right after a discharge is compared with no rest */
+    FAST_ALARMS_SAVED = 1,        /* alarms of the watch are committed with the state */
+    FAST_FINISHED_STAYS = 1,      /* finished, off again and killed then: still finished */
+    FAST_IDLE_WATCHED = 1,        /* nothing flows although a power was set */
+    FAST_PULSE_ENDS = 1,          /* a pulse below its cut-off ends */
+    /* What a step has counted is never forgiven: more charge than the cell holds is CHARGE_OVERRUN
+     * at every resume, and the operator ends the campaign. */
+    FAST_STEPS_FORGIVEN = 0
 };
 
 enum fast_exchange { FAST_NOTHING, FAST_SET_OUTPUT, FAST_SWITCH_OFF };
