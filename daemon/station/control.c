@@ -90,9 +90,10 @@ static void put_idle(json_t *o, const struct station *s)
     }
     put_reading(o, &s->reading, s->has_reading);
     put(o, "output", json_string("off"));
-    put(o, "alarm", json_boolean(s->broken));
+    bool lost = s->broken_text[0] != '\0'; /* for good, or as long as it cannot be read */
+    put(o, "alarm", json_boolean(lost));
     put(o, "halt",
-        json_pack("{s:s,s:s}", "rule", s->broken ? "broken_campaign" : "", "text", s->broken_text));
+        json_pack("{s:s,s:s}", "rule", lost ? "broken_campaign" : "", "text", s->broken_text));
 }
 
 static json_t *status(const struct station *s)
@@ -104,6 +105,8 @@ static json_t *status(const struct station *s)
     } else {
         put_idle(o, s);
     }
+    wn_ns age_ns = wn_clock_monotonic(s->clock) - s->reading.host_ns;
+    put(o, "reading_age_s", number(s->has_reading ? wn_ns_to_s(age_ns) : NAN));
     put(o, "port", json_string(s->config.port));
     put(o, "instrument", s->bench.stage == BENCH_READY ? json_string(talk->identity) : json_null());
     put(o, "fault", json_string(s->bench.fault));

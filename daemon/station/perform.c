@@ -53,6 +53,17 @@ static void mark(struct station *s)
 
 /* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
  * may. */
+/* Done again and again as long as off is not verified; told when it is new. */
+static void open_interlock(struct station *s)
+{
+    bool told = s->bench.interlock_latched;
+    s->bench.interlock_latched = true;
+    bool dropped = bench_open_interlock(s);
+    if (!told) {
+        station_log(s, 2, "interlock: %s", dropped ? "dropped" : "none that could be dropped");
+    }
+}
+
 static int perform_one(struct station *s, const struct wn_action *a, bool recording,
                        struct wn_error *err)
 {
@@ -75,9 +86,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         mark(s); /* before anything that waits for the disk */
         return WN_OK;
     case WN_ACTION_INTERLOCK:
-        b->interlock_latched = true;
-        station_log(s, 2, "interlock: %s",
-                    bench_open_interlock(s) ? "dropped" : "none that could be dropped");
+        open_interlock(s);
         return WN_OK;
     }
     wn_assert(false && "unknown action");

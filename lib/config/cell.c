@@ -169,6 +169,9 @@ static void check_cell(struct wn_reader *r, const config_setting_t *s, const str
     if (reduced != NULL) {
         below(r, reduced, "voltage", c->reduced_charge_voltage_v, "charge_voltage",
               c->charge_voltage_v);
+        if (!(c->reduced_charge_voltage_v > c->nominal_voltage_v)) {
+            wn_reader_fail(r, wn_reader_at(reduced, "voltage"), "must be above nominal_voltage");
+        }
         if (!(c->reduced_charge_below_c < c->reduced_charge_above_c)) {
             wn_reader_fail(r, wn_reader_at(reduced, "below"), "must be below \"above\"");
         }

@@ -266,7 +266,7 @@ static void preparing_reading(struct wn_engine *e, const struct wn_reading *r)
         char why[200];
         (void)snprintf(
             why, sizeof why,
-            "cell voltage is %.3f V, but %.3f V were expected after the restart (tolerance "
+            "cell voltage is %.3f V, but %.3f V were expected after the interruption (tolerance "
             "%.3f V): is it the same cell? Acknowledge, then resume or stop",
             r->voltage_v, e->c.expected_rest_v, e->setup.restart_voltage_tolerance_v);
         e->c.check_restart = false; /* the operator decides from here on */

@@ -121,12 +121,11 @@ static void try_again(struct wn_engine *e, const char *why)
         e->c.after_off = AFTER_OFF_HALTED;
     }
     emit_interlock(e);
-    if (e->c.halt_rule[0] == '\0') {
-        (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s",
-                       wn_fault_word(WN_FAULT_NOT_OFF));
-        (void)snprintf(e->c.halt_text, sizeof e->c.halt_text,
-                       "output could not be verified off: %s", why);
-    }
+    /* Whatever it was before: this is what somebody has to go to the bench for. */
+    (void)snprintf(e->c.halt_rule, sizeof e->c.halt_rule, "%s", wn_fault_word(WN_FAULT_NOT_OFF));
+    (void)snprintf(e->c.halt_text, sizeof e->c.halt_text,
+                   "output could not be verified off: go to the bench and disconnect the cell (%s)",
+                   why);
     round_flag(e, WN_FLAG_INTERRUPTED);
     emit_event(
         e, WN_SEVERITY_ALARM, wn_fault_word(WN_FAULT_NOT_OFF),
@@ -235,10 +234,13 @@ void watch_reading(struct wn_engine *e, unsigned holding)
         e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;
         e->c.told_temperature_c =
             (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
+        char warmth[24] = "";
+        if ((r->has & WN_HAS_TEMPERATURE) != 0) {
+            (void)snprintf(warmth, sizeof warmth, ", %.1f degC", r->temperature_c);
+        }
         raise_alarm(e, wn_rule_word(rule), wn_rule_text(rule));
-        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule),
-                   "with the output off: %s (%.3f V, %.1f degC)", wn_rule_text(rule), r->voltage_v,
-                   r->temperature_c);
+        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule), "with the output off: %s (%.3f V%s)",
+                   wn_rule_text(rule), (r->has & WN_HAS_VOLTAGE) ? r->voltage_v : NAN, warmth);
         emit_state(e);
         emit_commit(e);
         return; /* the next one with the next reading */

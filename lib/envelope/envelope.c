@@ -404,8 +404,9 @@ static void describe(struct wn_envelope_verdict *v, const struct finding *f)
                                        : wn_num_fixed(f->value, 3, value, sizeof value));
         return;
     }
-    (void)snprintf(v->text, sizeof v->text, "%s: %s %s, limit %s %s", wn_rule_text(v->rule),
-                   wn_num_fixed(f->value, 3, value, sizeof value), unit,
+    const char *against = v->rule == WN_RULE_OFF_SET_POINT ? "set" : "limit";
+    (void)snprintf(v->text, sizeof v->text, "%s: %s %s, %s %s %s", wn_rule_text(v->rule),
+                   wn_num_fixed(f->value, 3, value, sizeof value), unit, against,
                    wn_num_fixed(f->limit, 3, limit, sizeof limit), unit);
 }
 

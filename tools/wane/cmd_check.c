@@ -227,8 +227,27 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
         (void)puts(
             "  No cell temperature is asked for: nothing here would notice an overheating cell");
     }
-    if (isnan(p->setup.limits.temperature_rise_k_per_min)) {
-        (void)puts("  The rule temperature_rise is off");
+    for (int i = 0; i < WN_RULE_COUNT; i++) {
+        char limit[120];
+        if (strcmp(wn_rule_limit_format(&p->setup.limits, (enum wn_rule)i, limit, sizeof limit),
+                   "off") == 0) {
+            (void)printf("  The rule %s is off\n", wn_rule_word((enum wn_rule)i));
+        }
+    }
+    if (!p->dialect.simulated && p->station.interlock != WN_INTERLOCK_BETWEEN) {
+        (void)printf("  %s\n",
+                     p->station.interlock == WN_INTERLOCK_NONE ||
+                             p->station.interlock == WN_INTERLOCK_UNSAID
+                         ? "No interlock is configured: nothing disconnects the cell when "
+                           "the instrument does not obey"
+                         : "The interlock hangs on one line: it closes whenever the port is "
+                           "opened");
+    }
+    if (strncmp(p->station.port, "/dev/ttyUSB", 11) == 0 ||
+        strncmp(p->station.port, "/dev/ttyACM", 11) == 0) {
+        (void)printf("  %s changes its name when something is plugged in: use /dev/serial/by-id "
+                     "or by-path\n",
+                     p->station.port);
     }
     if (!wn_alert_has_target(&d->alert)) {
         (void)puts("  alerts = \"none\": nobody is told of an alarm");

@@ -10,6 +10,8 @@
 
 #include "base/num.h"
 
+#define OFF_CURRENT_A 0.05 /* less is taken for none */
+
 enum { BAUD, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
 
 static const struct wane_option try_options[] = {
@@ -109,7 +111,28 @@ static struct wn_setpoints nothing_set(void)
     return (struct wn_setpoints){NAN, NAN, NAN, 1.0, NAN, NAN, NAN, NAN, NAN};
 }
 
-static bool readings(struct trial *t, int64_t n, const char *what)
+/* Does what was read fit what was switched? direction: +1 charge, -1 discharge, 0 off. */
+static bool makes_sense(struct trial *t, int direction)
+{
+    const struct wn_reading *r = &t->q.session.reading;
+    const char *what = NULL;
+    if ((r->has & WN_HAS_VOLTAGE) == 0 || (r->has & WN_HAS_CURRENT) == 0) {
+        return true; /* told as missing already */
+    }
+    if (direction == 0 && fabs(r->current_a) > OFF_CURRENT_A) {
+        what = "current flows although the output is off: are voltage and current swapped?";
+    } else if (direction != 0 && fabs(r->current_a) > OFF_CURRENT_A &&
+               r->current_a * direction < 0) {
+        what = "the current has the wrong sign: mend current_sign";
+    }
+    if (what != NULL) {
+        (void)fprintf(t->quiet ? stderr : stdout, "   FAILED: %s\n", what);
+        t->failed++;
+    }
+    return what == NULL;
+}
+
+static bool readings(struct trial *t, int64_t n, const char *what, int direction)
 {
     struct wn_setpoints sp = nothing_set();
     bool good = true;
@@ -117,6 +140,7 @@ static bool readings(struct trial *t, int64_t n, const char *what)
         good = step(t, what, WN_REQUEST_READ, &sp);
         if (good) {
             show_reading(t);
+            good = makes_sense(t, direction);
         }
     }
     return good;
@@ -139,6 +163,32 @@ static bool confirmed(const struct wane_args *a)
     return fgets(answer, sizeof answer, stdin) != NULL && strcmp(answer, "on\n") == 0;
 }
 
+/* The guard's last means, sent while the output is on: it must be enough by itself. */
+static void safe_off(struct trial *t)
+{
+    const struct wn_dialect *d = &t->q.dialect;
+    struct wn_setpoints sp = nothing_set();
+    struct wn_error err = {0};
+    size_t put = 0;
+    if (!t->quiet) {
+        (void)puts("the bytes of safe_off alone, as the guard sends them");
+    }
+    if (t->q.link->ops->write(t->q.link, d->safe_off, d->safe_off_len, &put, &err) != WN_OK ||
+        put != d->safe_off_len) {
+        t->failed++;
+        return;
+    }
+    show(t, true, d->safe_off, d->safe_off_len, wn_clock_monotonic(t->q.clock));
+    if (step(t, "read", WN_REQUEST_READ, &sp)) {
+        show_reading(t);
+        if (fabs(t->q.session.reading.current_a) > OFF_CURRENT_A) {
+            (void)fprintf(t->quiet ? stderr : stdout,
+                          "   FAILED: current still flows: safe_off does not switch off\n");
+            t->failed++;
+        }
+    }
+}
+
 static void switch_on(struct trial *t, const struct wane_args *a)
 {
     struct wn_setpoints sp = nothing_set();
@@ -148,7 +198,8 @@ static void switch_on(struct trial *t, const struct wane_args *a)
     if (step(t, discharge ? "set a discharge, read it back" : "set a charge, read it back",
              discharge ? WN_REQUEST_DISCHARGE : WN_REQUEST_CHARGE, &sp) &&
         step(t, "switch on", WN_REQUEST_ON, NULL)) {
-        (void)readings(t, 3, "read with the output on");
+        (void)readings(t, 3, "read with the output on", discharge ? -1 : 1);
+        safe_off(t);
     }
     if (!step(t, "switch off", WN_REQUEST_OFF, NULL)) {
         (void)fprintf(stderr, "THE OUTPUT IS NOT CONFIRMED OFF: disconnect it by hand\n");
@@ -160,7 +211,7 @@ static int try_all(struct trial *t, const struct wane_args *a)
     int64_t n = a->value[READINGS].given ? a->value[READINGS].count : 5;
     if (step(t, "who is there", WN_REQUEST_IDENTIFY, NULL) &&
         step(t, "switch off, ask whether it is off", WN_REQUEST_OFF, NULL) &&
-        readings(t, n, "read") && a->value[SWITCH_ON].given) {
+        readings(t, n, "read", 0) && a->value[SWITCH_ON].given) {
         switch_on(t, a);
     }
     return t->failed == 0 ? WANE_DONE : WANE_FAILED;

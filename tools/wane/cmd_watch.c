@@ -158,6 +158,9 @@ static int follow(struct wane *w, struct view *v, bool until_end)
             (void)fprintf(stderr, "wane watch: there is no campaign on station %s\n", v->station);
             return WANE_FAILED;
         }
+        if (until_end && strcmp(now.state, "switching off") == 0 && view_alarm(v)) {
+            return WANE_ALARM; /* who waits for the end must not wait for a bench nobody looks at */
+        }
         if (until_end && is_over(&now)) {
             return strcmp(now.state, "halted") == 0 ? WANE_ALARM : WANE_DONE;
         }

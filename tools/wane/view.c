@@ -11,6 +11,7 @@
 #include "port/clock.h"
 
 enum { WRAP = 76 };
+#define STALE_S 30.0 /* the longest rest interval is read by the service every second anyway */
 
 const char *view_text(const struct view *v, const char *key)
 {
@@ -152,6 +153,24 @@ static void print_wrapped(FILE *f, const char *text)
     (void)fputc('\n', f);
 }
 
+/* What may be done now: nothing that would be refused. */
+static void print_advice(const struct view *v, FILE *f)
+{
+    const char *state = view_text(v, "state");
+    if (strcmp(state, "switching off") == 0) {
+        (void)fputs(
+            "  Go to the bench: off is tried again and again, and nothing can be acknowledged "
+            "before it is verified\n",
+            f);
+    } else if (strcmp(state, "halted") == 0 || strcmp(state, "paused") == 0) {
+        (void)fprintf(f,
+                      "  Look at the cell, then: wane ack %s, and wane resume %s or wane stop %s\n",
+                      v->station, v->station, v->station);
+    } else if (view_text(v, "campaign")[0] != '\0') {
+        (void)fprintf(f, "  Look at the cell, then: wane ack %s\n", v->station);
+    }
+}
+
 static void print_alarm(const struct wane *w, const struct view *v, FILE *f)
 {
     const json_t *halt = json_object_get(v->reply, "halt");
@@ -160,9 +179,7 @@ static void print_alarm(const struct wane *w, const struct view *v, FILE *f)
     if (view_alarm(v)) {
         (void)fprintf(f, "  %sALARM%s %s\n", wane_red(w), wane_plain(w), rule != NULL ? rule : "");
         print_wrapped(f, text != NULL ? text : "");
-        (void)fprintf(f,
-                      "  Look at the cell, then: wane ack %s, and wane resume %s or wane stop %s\n",
-                      v->station, v->station, v->station);
+        print_advice(v, f);
     }
     if (!view_true(v, "guard")) {
         (void)fprintf(f, "  %sno guard%s: nothing will be switched on\n", wane_red(w),
@@ -181,12 +198,23 @@ static void print_now(const struct view *v, FILE *f)
         (void)fprintf(f, "  step         %s, since %s\n", view_text(v, "step"),
                       wn_span_format(view_number(v, "step_s"), span, sizeof span));
     }
-    (void)fputs("  now        ", f);
+    double age_s = view_number(v, "reading_age_s");
+    bool told = json_object_get(v->reply, "reading_age_s") != NULL;
+    bool any = isfinite(view_number(v, "voltage_v")) || isfinite(view_number(v, "current_a"));
+    bool stale = told && any && !(age_s <= STALE_S); /* null: from before a restart */
+    (void)fputs(stale ? "  last seen  " : "  now        ", f);
     print_value(f, "  ", view_number(v, "voltage_v"), 4, "V");
     print_value(f, "  ", view_number(v, "current_a"), 4, "A");
     print_value(f, "  ", view_number(v, "temperature_c"), 1, "degC");
     print_value(f, " (ambient ", view_number(v, "ambient_c"), 1, "degC)");
-    (void)fprintf(f, "  output %s\n", view_text(v, "output"));
+    bool unverified = strcmp(view_text(v, "state"), "switching off") == 0;
+    (void)fprintf(f, "  output %s%s", view_text(v, "output"),
+                  unverified ? " NOT VERIFIED OFF" : "");
+    if (stale) {
+        (void)fprintf(f, isfinite(age_s) ? "  (%s ago)" : "  (before the station was started)",
+                      isfinite(age_s) ? wn_span_format(age_s, span, sizeof span) : "");
+    }
+    (void)fputc('\n', f);
 }
 
 static void print_fade(const struct view *v, FILE *f)
