@@ -98,6 +98,7 @@ static void try_again(struct wn_engine *e, const char *why)
 {
     e->c.off_since_ns = e->c.now_ns;
     e->c.off_confirmed = false;
+    round_flag(e, WN_FLAG_GAP); /* what flows until it is off is counted in no step */
     emit_off(e);
     if (e->c.off_attempts < OFF_ATTEMPTS_MAX) {
         e->c.off_attempts++;

@@ -10,6 +10,8 @@
 
 #include "swarm/fast.h"
 
+#define MARGIN 1.15 /* latencies of several exchanges add up */
+
 enum { VOLTAGE, CURRENT, TEMPERATURE };
 
 double fast_worst_s[FAST_RULES], fast_worst_part[FAST_RULES];
@@ -57,10 +59,11 @@ static double allowed_s(const struct fast *w, enum fast_rule rule)
     case FAST_RULE_STALE:
         return s->limits.frozen_s + 2 * once_s;
     case FAST_RULE_UNASKED:
+    case FAST_RULE_NO_GUARD: /* lost at rest: an output that is stuck on shows with the next reading
+                              */
         return s->rest_interval_s + 60 + 4 * soon_s + s->off_timeout_s + 2 * off_s;
     case FAST_RULE_NOT_RECORDED:
     case FAST_RULE_GOING_OFF:
-    case FAST_RULE_NO_GUARD:
     case FAST_RULES:
         break;
     }
@@ -84,7 +87,7 @@ static void judge(struct fast *w, enum fast_rule rule, bool holds, wn_ns seen_ns
         w->since[rule] = rule <= FAST_RULE_HIGH_CURRENT ? w->looked_ns : w->now_ns;
     }
     wn_ns from = w->since[rule] > seen_ns ? w->since[rule] : seen_ns;
-    double lasted_s = wn_ns_to_s(w->now_ns - from), allowed = allowed_s(w, rule);
+    double lasted_s = wn_ns_to_s(w->now_ns - from), allowed = MARGIN * allowed_s(w, rule);
     fast_worst_s[rule] = fmax(fast_worst_s[rule], lasted_s);
     fast_worst_part[rule] = fmax(fast_worst_part[rule], lasted_s / allowed);
     if (lasted_s > allowed) {
