@@ -33,8 +33,8 @@
 #define SAFE_AGAIN_NS (5 * SECOND_NS)  /* between tries to confirm off */
 #define HEALTHY_NS    (600 * SECOND_NS)
 
-enum { CHILDREN_MAX = 17, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4 };
-enum { BACK_OFF_DOUBLINGS = 6 }; /* from one second to about a minute */
+/* BACK_OFF_DOUBLINGS: from one second to about a minute */
+enum { CHILDREN_MAX = 17, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4, BACK_OFF_DOUBLINGS = 6 };
 
 static struct child children[CHILDREN_MAX];
 static int children_n, notify_fd;
