@@ -27,7 +27,13 @@ expect "a bare number" "demo.conf:[0-9]*:.*voltage_max" waned --config "$conf" -
 sed 's/voltage_max = /voltage_maximum = /' "$good" >"$conf"
 expect "an unknown key" "demo.conf:[0-9]*:.*voltage_maximum" waned --config "$conf" --check
 expect "a missing file" "no-such.conf" waned --config "$dir/no-such.conf" --check
+sed 's|^alerts = .*|alerts = { hook = "/no/such/hook"; };|' "$good" >"$conf"
+say "a hook that cannot be run"
+wane check A --cell demo-18650 --procedure short >"$dir/out" || fail "a plan is refused for its hook"
+grep -q "The hook /no/such/hook cannot be run (No such file" "$dir/out" || fail "the hook is not told"
 cp "$good" "$conf"
+wane check A --cell demo-18650 --procedure short >"$dir/out"
+grep -q "cannot be run" "$dir/out" && fail "a hook is told of that is not there"
 
 say "a missing port, then a wrong instrument"
 start_bench --identity "some other maker,load,1,1"

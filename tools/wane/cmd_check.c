@@ -2,11 +2,13 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "wane.h"
 
+#include <errno.h>
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "base/num.h"
 #include "envelope/envelope.h"
@@ -212,6 +214,28 @@ static int print_faults(const struct wane *w, struct wn_error *err)
     return rc;
 }
 
+/* The service runs its programs as another user: what cannot be run from here is a caution. */
+static void print_program(const char *kind, const char *program)
+{
+    if (access(program, X_OK) != 0) {
+        (void)printf("  The %s %s cannot be run (%s): nobody is told through it\n", kind, program,
+                     strerror(errno));
+    }
+}
+
+static void print_alerts(const struct wn_alert_config *alert)
+{
+    if (!wn_alert_has_target(alert)) {
+        (void)puts("  alerts = \"none\": nobody is told of an alarm");
+    }
+    for (int i = 0; i < alert->hooks; i++) {
+        print_program("hook", alert->hook[i].program);
+    }
+    if (alert->ping.hook.program[0] != '\0') {
+        print_program("ping", alert->ping.hook.program);
+    }
+}
+
 static void print_cautions(const struct wn_daemon_config *d, const struct plan *p)
 {
     (void)puts("\nCautions");
@@ -249,9 +273,7 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
                      "or by-path\n",
                      p->station.port);
     }
-    if (!wn_alert_has_target(&d->alert)) {
-        (void)puts("  alerts = \"none\": nobody is told of an alarm");
-    }
+    print_alerts(&d->alert);
     if (p->station.on_restart == WN_RESTART_RESUME) {
         (void)puts("  on_restart = \"resume\": after a crash or power cut it goes on by itself");
     }
