@@ -223,6 +223,23 @@ void ledger_switched_on(void)
     live->intents = count;
 }
 
+/* What the disk has, not what the station believes to have written. */
+static bool end_is_on_disk(const struct campaign *c)
+{
+    char path[300], word[32] = "";
+    struct wn_campaign *file = NULL;
+    struct wn_error err = {0};
+    copy_path(path, sizeof path);
+    disk_bypass(true);
+    bool is = disk_copy_durable(c->path, path) &&
+              wn_campaign_open_read(&file, path, &err) == WN_OK &&
+              wn_campaign_status(file, word, sizeof word, &err) == WN_OK &&
+              (strcmp(word, "stopped") == 0 || strcmp(word, "finished") == 0);
+    wn_campaign_close(file);
+    disk_bypass(false);
+    return is;
+}
+
 static struct campaign *find(const char *path, const char *identity)
 {
     for (int i = 0; i < n; i++) {
@@ -261,9 +278,13 @@ void ledger_status(const struct station *s)
         end_unwritten = false; /* a fresh process */
     }
     if (s->campaign == NULL || (live != NULL && strcmp(live->path, s->campaign_path) != 0)) {
-        if (end_unwritten) {
-            violated("a campaign whose end is not written down was let go");
+        if (end_unwritten && live != NULL) { /* it may have been written since the last look */
+            live->over = end_is_on_disk(live);
+            if (!live->over) {
+                violated("a campaign whose end is not written down was let go");
+            }
         }
+        end_unwritten = false;
     }
     if (s->campaign == NULL) {
         if (s->looked && !s->broken && any_unfinished()) {
