@@ -12,6 +12,7 @@
 #include "base/num.h"
 #include "bench/least_squares.h"
 #include "support/near.h"
+#include "support/reference.h"
 
 enum { ROWS = 120, COLUMNS = 8 };
 typedef double (*law)(const double *b, const double *x);
@@ -86,13 +87,11 @@ static size_t split(const char *line, double *out, size_t most)
 
 static void load(const char *name, law f)
 {
-    char path[1024], line[1024];
-    const char *dir = getenv("WANE_REFERENCE_DIR");
-    snprintf(path, sizeof path, "%s/standards/nist/%s.dat",
-             dir ? dir : WANE_SOURCE_DIR "/../shared/reference", name);
+    char file_name[100], line[1024];
+    snprintf(file_name, sizeof file_name, "standards/nist/%s.dat", name);
     memset(&problem, 0, sizeof problem);
     problem.law = f;
-    FILE *file = fopen(path, "r");
+    FILE *file = reference_open(file_name);
     assert_non_null(file);
     while (fgets(line, sizeof line, file)) {
         if (strncmp(line, "# param: ", 9) == 0)
@@ -171,16 +170,9 @@ static void linear(void **state)
 
 int main(void)
 {
-    char path[1024];
-    const char *dir = getenv("WANE_REFERENCE_DIR");
-    snprintf(path, sizeof path, "%s/standards/nist/DanWood.dat",
-             dir ? dir : WANE_SOURCE_DIR "/../shared/reference");
-    FILE *file = fopen(path, "r");
-    if (!file) {
-        puts("skipped: no reference data (set WANE_REFERENCE_DIR)");
-        return 77;
+    if (reference_is_missing("standards/nist/DanWood.dat")) {
+        return REFERENCE_SKIPPED;
     }
-    fclose(file);
     const struct CMUnitTest tests[] = {cmocka_unit_test(nonlinear), cmocka_unit_test(linear)};
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

@@ -9,12 +9,11 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "base/err.h"
-#include "base/num.h"
+#include "support/reference.h"
 
-enum { COLUMNS = 6, LINE_SIZE = 256, PATH_SIZE = 512, SKIPPED = 77, CYCLES_MAX = 1000 };
+enum { COLUMNS = 6, LINE_SIZE = 256, CYCLES_MAX = 1000 };
 
 static struct heard clean, dirty;
 static struct wave wave;
@@ -22,44 +21,13 @@ static double published_ah[CYCLES_MAX + 1];
 static int order[64], cycles; /* the cycles the readings are of */
 static uint64_t seed;
 
-static const char *directory(void)
-{
-    const char *d = getenv("WANE_REFERENCE_DIR");
-    return d != NULL ? d : WANE_SOURCE_DIR "/../shared/reference";
-}
-
-static FILE *open_data(const char *name)
-{
-    char path[PATH_SIZE];
-    (void)snprintf(path, sizeof path, "%s/%s", directory(), name);
-    FILE *f = fopen(path, "r");
-    if (f == NULL) {
-        fail_msg("%s cannot be opened", path);
-    }
-    return f;
-}
-
-static int split(char *line, double *value)
-{
-    int n = 0;
-    for (char *field = line; field != NULL && n < COLUMNS; n++) {
-        char *comma = strpbrk(field, ",\r\n");
-        size_t len = comma != NULL ? (size_t)(comma - field) : strlen(field);
-        if (wn_num_parse(field, len, &value[n]) != WN_OK) {
-            value[n] = NAN;
-        }
-        field = comma != NULL && *comma == ',' ? comma + 1 : NULL;
-    }
-    return n;
-}
-
 static void read_published(const char *name)
 {
     char line[LINE_SIZE];
     double v[COLUMNS];
-    FILE *f = open_data(name);
+    FILE *f = reference_open(name);
     while (fgets(line, sizeof line, f) != NULL) {
-        if (split(line, v) >= 2 && v[0] >= 1 && v[0] <= CYCLES_MAX) {
+        if (reference_row(line, v, COLUMNS) >= 2 && v[0] >= 1 && v[0] <= CYCLES_MAX) {
             published_ah[(int)v[0]] = v[1];
         }
     }
@@ -72,11 +40,11 @@ static void read_wave(const char *name, double between_s, int without)
 {
     char line[LINE_SIZE];
     double v[COLUMNS], offset_s = 0, last_s = 0; /* cycle, kind, time, voltage, current, ... */
-    FILE *f = open_data(name);
+    FILE *f = reference_open(name);
     cycles = 0;
     wave_free(&wave);
     while (fgets(line, sizeof line, f) != NULL) {
-        if (split(line, v) < 5 || !isfinite(v[0]) || (int)v[0] == without) {
+        if (reference_row(line, v, COLUMNS) < 5 || !isfinite(v[0]) || (int)v[0] == without) {
             continue; /* the header */
         }
         if (cycles == 0 || order[cycles - 1] != (int)v[0]) {
@@ -199,10 +167,10 @@ static int read_flags(void)
     char line[LINE_SIZE];
     double v[COLUMNS];
     int n = 0;
-    FILE *f = open_data("fade/calce_flags.csv");
+    FILE *f = reference_open("fade/calce_flags.csv");
     while (fgets(line, sizeof line, f) != NULL) {
         if (strncmp(line, "CS2_35,", 7) == 0 && strstr(line, "cv_step_missing") != NULL &&
-            split(line, v) >= 2 && v[1] >= 1 && v[1] <= CYCLES_MAX) {
+            reference_row(line, v, COLUMNS) >= 2 && v[1] >= 1 && v[1] <= CYCLES_MAX) {
             cv_missing[(int)v[1]] = true;
             n++;
         }
@@ -243,11 +211,8 @@ int main(void)
         cmocka_unit_test(b0005),
         cmocka_unit_test(cs2_35),
     };
-    char path[PATH_SIZE];
-    (void)snprintf(path, sizeof path, "%s/raw/B0005_selected.csv", directory());
-    if (access(path, R_OK) != 0) {
-        (void)printf("skipped: no reference data in %s (set WANE_REFERENCE_DIR)\n", directory());
-        return SKIPPED;
+    if (reference_is_missing("raw/B0005_selected.csv")) {
+        return REFERENCE_SKIPPED;
     }
     const char *given = getenv("WANE_SEED");
     seed = given != NULL ? strtoull(given, NULL, 10) : 20261126;

@@ -9,58 +9,26 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "base/err.h"
-#include "base/num.h"
+#include "support/reference.h"
 
-enum { CYCLES_MAX = 1000, COLUMNS = 6, LINE_SIZE = 256, PATH_SIZE = 512, SKIPPED = 77 };
+enum { CYCLES_MAX = 1000, COLUMNS = 6, LINE_SIZE = 256 };
 
 #define LOAD_A 0.1 /* more than this out of the cell is a discharge */
-
-static const char *directory(void)
-{
-    const char *d = getenv("WANE_REFERENCE_DIR");
-    return d != NULL ? d : WANE_SOURCE_DIR "/../shared/reference";
-}
-
-static FILE *open_data(const char *name)
-{
-    char path[PATH_SIZE];
-    (void)snprintf(path, sizeof path, "%s/%s", directory(), name);
-    FILE *f = fopen(path, "r");
-    if (f == NULL) {
-        fail_msg("%s cannot be opened", path);
-    }
-    return f;
-}
-
-/* Numbers of a CSV row; an empty field or a word is NaN. */
-static int split(char *line, double *value)
-{
-    int n = 0;
-    for (char *field = line; field != NULL && n < COLUMNS; n++) {
-        char *comma = strpbrk(field, ",\r\n");
-        size_t len = comma != NULL ? (size_t)(comma - field) : strlen(field);
-        if (wn_num_parse(field, len, &value[n]) != WN_OK) {
-            value[n] = NAN;
-        }
-        field = comma != NULL && *comma == ',' ? comma + 1 : NULL;
-    }
-    return n;
-}
 
 static int read_published(const char *name, double *capacity_ah)
 {
     char line[LINE_SIZE];
     double v[COLUMNS];
     int n = 0;
-    FILE *f = open_data(name);
+    FILE *f = reference_open(name);
     for (int i = 0; i <= CYCLES_MAX; i++) {
         capacity_ah[i] = NAN;
     }
     while (fgets(line, sizeof line, f) != NULL) {
-        if (split(line, v) >= 2 && v[0] >= 1 && v[0] <= CYCLES_MAX && isfinite(v[1])) {
+        if (reference_row(line, v, COLUMNS) >= 2 && v[0] >= 1 && v[0] <= CYCLES_MAX &&
+            isfinite(v[1])) {
             capacity_ah[(int)v[0]] = v[1];
             n++;
         }
@@ -123,11 +91,11 @@ static struct outcome integrate(const char *raw, const double *published_ah, boo
     struct wn_integrator_setup setup = discharge_to(2.7);
     struct discharge d;
     struct outcome o = {0, 0, 0, 0, 0};
-    FILE *f = open_data(raw);
+    FILE *f = reference_open(raw);
     setup.end_at_reading = end_at_reading;
     memset(&d, 0, sizeof d);
     while (fgets(line, sizeof line, f) != NULL) {
-        if (split(line, v) < 5 || !isfinite(v[0])) {
+        if (reference_row(line, v, COLUMNS) < 5 || !isfinite(v[0])) {
             continue; /* the header */
         }
         bool first = (int)v[0] != d.cycle;
@@ -194,11 +162,8 @@ int main(void)
         cmocka_unit_test(b0005_to_the_crossing),
         cmocka_unit_test(cs2_35),
     };
-    char path[PATH_SIZE];
-    (void)snprintf(path, sizeof path, "%s/raw/B0005_discharge.csv", directory());
-    if (access(path, R_OK) != 0) {
-        (void)printf("skipped: no reference data in %s (set WANE_REFERENCE_DIR)\n", directory());
-        return SKIPPED;
+    if (reference_is_missing("raw/B0005_discharge.csv")) {
+        return REFERENCE_SKIPPED;
     }
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "support/near.h"
+#include "support/reference.h"
 #include "base/num.h"
 #include "virtual_bench/scpi.h"
 
@@ -260,19 +261,14 @@ static void test_texts_against_the_standard(void **state)
 #undef NUMBER
     };
     static char list[16384];
-    const char *dir = getenv("WANE_REFERENCE_DIR");
-    char path[1024];
     size_t len;
     FILE *f;
 
     (void)state;
-    (void)snprintf(path, sizeof path, "%s/standards/scpi_errors.tsv",
-                   dir != NULL ? dir : WANE_SOURCE_DIR "/../shared/reference");
-    f = fopen(path, "r");
-    if (f == NULL) {
-        print_message("SKIP: no %s (set WANE_REFERENCE_DIR)\n", path);
+    if (reference_is_missing("standards/scpi_errors.tsv")) {
         skip();
     }
+    f = reference_open("standards/scpi_errors.tsv");
     len = fread(list, 1, sizeof list - 1, f);
     (void)fclose(f);
     list[len] = '\0';
