@@ -49,15 +49,10 @@ int64_t guard_now_ns(void)
 
 void guard_log(int priority, const char *fmt, ...)
 {
-    char line[512];
-    int n = snprintf(line, sizeof line, "<%d>guard: ", priority);
     va_list args;
     va_start(args, fmt);
-    (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
+    wn_say(priority, "guard", fmt, args);
     va_end(args);
-    size_t len = strlen(line);
-    line[len++] = '\n';
-    wn_say(line, len);
 }
 
 static void notify(const char *state)

@@ -22,6 +22,7 @@
 #include "herald/hook.h"
 #include "herald/message.h"
 #include "port/clock.h"
+#include "port/say.h"
 
 enum {
     LOOK_MS = 2000,
@@ -53,18 +54,10 @@ static bool state_failed, status_failed, status_stale = true;
 
 void herald_log(int priority, const char *fmt, ...)
 {
-    char line[640];
-    int n = snprintf(line, sizeof line, "<%d>herald: ", priority);
     va_list args;
     va_start(args, fmt);
-    (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
+    wn_say(priority, "herald", fmt, args);
     va_end(args);
-    size_t len = strlen(line);
-    struct pollfd p = {STDERR_FILENO, POLLOUT, 0};
-    line[len++] = '\n';
-    if (poll(&p, 1, 0) == 1 && (p.revents & POLLOUT) != 0) {
-        (void)!write(STDERR_FILENO, line, len);
-    }
 }
 
 static wn_ns now_ns(void)

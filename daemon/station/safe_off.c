@@ -66,15 +66,10 @@ int64_t guard_now_ns(void)
 
 void guard_log(int priority, const char *fmt, ...)
 {
-    char line[640];
-    int n = snprintf(line, sizeof line, "<%d>safe-off: ", priority);
     va_list args;
     va_start(args, fmt);
-    (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
+    wn_say(priority, "safe-off", fmt, args);
     va_end(args);
-    size_t len = strlen(line);
-    line[len++] = '\n';
-    wn_say(line, len);
 }
 
 int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,

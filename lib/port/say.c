@@ -6,6 +6,8 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <poll.h>
+#include <stdio.h>
+#include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
@@ -23,7 +25,7 @@ static int own_terminal(void)
     return fd;
 }
 
-void wn_say(const char *line, size_t len)
+static void write_line(const char *line, size_t len)
 {
     int fd = own_terminal();
     struct pollfd p = {fd >= 0 ? fd : STDERR_FILENO, POLLOUT, 0};
@@ -36,4 +38,17 @@ void wn_say(const char *line, size_t len)
                errno == ENOTSOCK) {
         (void)!write(STDERR_FILENO, line, len);
     }
+}
+
+void wn_say(int priority, const char *who, const char *fmt, va_list args)
+{
+    char line[640];
+    int n = snprintf(line, sizeof line, "<%d>%.99s: ", priority, who);
+    (void)vsnprintf(line + n, sizeof line - (size_t)n - 1, fmt, args);
+    size_t len = strlen(line);
+    for (size_t i = 0; i < len; i++) {
+        line[i] = (unsigned char)line[i] < ' ' || line[i] == 0x7f ? '?' : line[i];
+    }
+    line[len++] = '\n';
+    write_line(line, len);
 }
