@@ -26,9 +26,9 @@ static void read_args(struct wn_reader *r, const config_setting_t *s, const stru
     }
 }
 
-#define PROGRAM(key, needed)                                                                       \
+#define PROGRAM(key)                                                                               \
     {                                                                                              \
-        .name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(wn_hook_config, program),    \
+        .name = key, .kind = WN_KEY_OTHER, .required = true, MEMBER(wn_hook_config, program),      \
         .size = WN_PATH_SIZE, .read = wn_reader_path, .example = "\"/etc/wane/alert\""             \
     }
 #define TIMEOUT                                                                                    \
@@ -42,7 +42,7 @@ static void read_args(struct wn_reader *r, const config_setting_t *s, const stru
         .example = "( \"you@example.org\" )"                                                       \
     }
 
-static const struct wn_key hook_keys[] = {PROGRAM("program", true),
+static const struct wn_key hook_keys[] = {PROGRAM("program"),
                                           ARGS,
                                           TIMEOUT,
                                           {.name = "severity",
@@ -54,7 +54,7 @@ static const struct wn_key hook_keys[] = {PROGRAM("program", true),
 
 /* The hook stands first in the structure: its rows serve both. */
 _Static_assert(offsetof(struct wn_ping_config, hook) == 0, "rows of a hook are used for a ping");
-static const struct wn_key ping_keys[] = {PROGRAM("program", true),
+static const struct wn_key ping_keys[] = {PROGRAM("program"),
                                           ARGS,
                                           TIMEOUT,
                                           {.name = "every",
@@ -68,7 +68,7 @@ static const struct wn_key ping_keys[] = {PROGRAM("program", true),
                                           {.name = NULL}};
 
 /* The short form: one hook that is told everything. */
-static const struct wn_key single_keys[] = {PROGRAM("hook", true), TIMEOUT, {.name = NULL}};
+static const struct wn_key single_keys[] = {PROGRAM("hook"), TIMEOUT, {.name = NULL}};
 
 static void read_hooks(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                        void *target)
@@ -82,13 +82,6 @@ static void read_hooks(struct wn_reader *r, const config_setting_t *s, const str
         alert->hook[i].severity = WN_SEVERITY_WARNING;
         wn_reader_group(r, config_setting_get_elem(s, (unsigned)i), hook_keys, &alert->hook[i]);
     }
-}
-
-static void read_ping(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                      void *target)
-{
-    (void)key;
-    wn_reader_group(r, s, ping_keys, &((struct wn_alert_config *)target)->ping);
 }
 
 static void read_digest(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
@@ -120,8 +113,9 @@ static const struct wn_key alert_keys[] = {
      .example = "( { program = \"/etc/wane/alert\"; } )"},
     {.name = "digest", .kind = WN_KEY_OTHER, .read = read_digest, .example = "\"07:30\""},
     {.name = "ping",
-     .kind = WN_KEY_OTHER,
-     .read = read_ping,
+     .kind = WN_KEY_GROUP,
+     MEMBER(wn_alert_config, ping),
+     .group = ping_keys,
      .example = "{ program = \"/etc/wane/ping\"; }"},
     {.name = NULL}};
 

@@ -2,7 +2,6 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "config/reader.h"
 
-#include <math.h>
 #include <string.h>
 
 #include "base/num.h"
@@ -84,8 +83,6 @@ static void read_line(struct wn_reader *r, const config_setting_t *s, const stru
 {
     struct wn_calibration *c = target;
     struct wn_calibration_line *line = &c->line[key->size];
-    line->coverage_factor = 2;
-    line->drift = NAN;
     wn_reader_group(r, s, key->group, line);
     line->known = true;
 }

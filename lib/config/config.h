@@ -18,11 +18,6 @@
 
 enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
-/* No step may move more charge than this part of the rated capacity, whatever the station allows:
- * new cells hold a few percent more than rated, a charge that goes on beyond a quarter more feeds a
- * fault. Common practice, no source. */
-#define WN_CHARGE_MAX_OF_RATED 1.25
-
 struct wn_problems {
     int n;                           /* errors found; may exceed WN_PROBLEMS_MAX */
     char text[WN_PROBLEMS_MAX][320]; /* "file:line: path: what; write ..." */

@@ -365,11 +365,7 @@ static void watch_fault(struct wn_engine *e, const struct wn_error *error)
     bool live = e->c.state == WN_ENGINE_PAUSED || e->c.state == WN_ENGINE_HALTED;
     bool over = e->c.state == WN_ENGINE_STOPPED || e->c.state == WN_ENGINE_FINISHED;
     if (error->code == WN_EREADBACK && over) {
-        off_begin(e, e->c.state == WN_ENGINE_STOPPED ? AFTER_OFF_STOPPED : AFTER_OFF_FINISHED);
-        raise_alarm(e, fault_word(error->code), error->text);
-        emit_event(e, WN_SEVERITY_ALARM, fault_word(error->code), "%s", error->text);
-        emit_state(e);
-        emit_commit(e);
+        off_again(e, fault_word(error->code), error->text);
         return;
     }
     if (error->code == WN_EREADBACK && live) {

@@ -194,23 +194,18 @@ void off_reading(struct wn_engine *e, const struct wn_reading *r)
     }
 }
 
-/* Current although the output is off, in whatever state: off again, verified as always, and told.
- */
-static void off_again(struct wn_engine *e)
+void off_again(struct wn_engine *e, const char *rule, const char *text)
 {
     enum after_off after = e->c.state == WN_ENGINE_STOPPED    ? AFTER_OFF_STOPPED
                            : e->c.state == WN_ENGINE_FINISHED ? AFTER_OFF_FINISHED
                                                               : AFTER_OFF_HALTED;
-    char text[120];
-    (void)snprintf(text, sizeof text, "%.3f A flow although the output is off",
-                   e->c.reading.current_a);
     if (after == AFTER_OFF_HALTED && e->c.state != WN_ENGINE_HALTED) {
-        halt(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
+        halt(e, rule, text);
         return;
     }
     off_begin(e, after);
-    raise_alarm(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
-    emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), "%s", text);
+    raise_alarm(e, rule, text);
+    emit_event(e, WN_SEVERITY_ALARM, rule, "%s", text);
     emit_state(e);
     emit_commit(e);
 }
@@ -222,7 +217,9 @@ void watch_reading(struct wn_engine *e, unsigned holding)
     const struct wn_reading *r = &e->c.reading;
     bool hotter = (r->has & WN_HAS_TEMPERATURE) && r->temperature_c > e->c.told_temperature_c + 5;
     if ((holding & 1u << WN_RULE_CURRENT_WHILE_OFF) != 0) {
-        off_again(e);
+        char text[120];
+        (void)snprintf(text, sizeof text, "%.3f A flow although the output is off", r->current_a);
+        off_again(e, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF), text);
         return;
     }
     for (int i = 0; i < WN_RULE_COUNT; i++) {

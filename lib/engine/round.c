@@ -143,14 +143,19 @@ static void derive(const struct wn_engine *e, struct wn_cycle_record *c)
     c->ambient_max_c = r->ambient_max_c;
 }
 
+/* The same current within 2 %, the same cut-off; false for NaN. */
+static bool same_discharge(double current_a, double cutoff_v, const struct wn_cycle_record *c)
+{
+    return fabs(current_a - c->discharge_current_a) <= 0.02 * c->discharge_current_a &&
+           cutoff_v == c->cutoff_v;
+}
+
 /* Charge out over charge in means something only when the cell was as empty before the charge as it
  * is after the discharge: after the same discharge, to the same cut-off, and not after a check-up
  * or on arrival. */
 static void compare_like_with_like(struct wn_engine *e, struct wn_cycle_record *c)
 {
-    bool same = fabs(e->c.emptied_a - c->discharge_current_a) <= 0.02 * c->discharge_current_a &&
-                e->c.emptied_v == c->cutoff_v; /* both false for NaN */
-    if (!same) {
+    if (!same_discharge(e->c.emptied_a, e->c.emptied_v, c)) {
         c->coulombic_efficiency = c->energy_efficiency = NAN;
     }
     bool whole = (c->flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP | WN_FLAG_NOT_TO_CUTOFF)) == 0;
@@ -216,8 +221,7 @@ static void end_cycle(struct wn_engine *e)
 {
     struct wn_cycle_record *c = &emit_record(e, WN_RECORD_CYCLE)->u.cycle;
     derive(e, c);
-    bool same = fabs(e->c.steady_a - c->discharge_current_a) <= 0.02 * c->discharge_current_a &&
-                e->c.steady_v == c->cutoff_v; /* both false for NaN */
+    bool same = same_discharge(e->c.steady_a, e->c.steady_v, c);
     e->c.steady_a = c->discharge_current_a;
     e->c.steady_v = c->cutoff_v;
     compare_like_with_like(e, c);

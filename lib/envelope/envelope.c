@@ -26,8 +26,6 @@ enum { CHATTERS = 4 };          /* ... so many jumps are no accident */
 #define REST_SETTLE_NS (600 * WN_NS_PER_S)
 /* Two readings in a row at rest, minutes apart at most, are so close. */
 #define REST_STEP_V 0.05
-/* One hour of 1 It moves the rated capacity, of which charge_max_ah is this multiple. */
-#define CHARGE_MAX_OF_RATED 1.25
 
 /* Instruments hold a power less well than a current, and at their own terminals. */
 #define POWER_SLACK 0.05
@@ -102,9 +100,6 @@ static struct finding judge_plausible(const struct wn_envelope *e, const struct 
 static struct finding judge_hot(const struct wn_limits *l, const struct wn_reading *r,
                                 int direction)
 {
-    if (!has(r, WN_HAS_TEMPERATURE)) {
-        return not_judged;
-    }
     double limit = direction > 0   ? l->charge_temperature_max_c
                    : direction < 0 ? l->discharge_temperature_max_c
                                    : l->rest_temperature_max_c;
@@ -114,7 +109,7 @@ static struct finding judge_hot(const struct wn_limits *l, const struct wn_readi
 static struct finding judge_cold(const struct wn_limits *l, const struct wn_reading *r,
                                  int direction)
 {
-    if (!has(r, WN_HAS_TEMPERATURE) || direction == 0) {
+    if (direction == 0) {
         return not_judged;
     }
     return below(r->temperature_c,
@@ -123,9 +118,6 @@ static struct finding judge_cold(const struct wn_limits *l, const struct wn_read
 
 static struct finding judge_rise(struct wn_envelope *e, const struct wn_reading *r)
 {
-    if (!has(r, WN_HAS_TEMPERATURE)) {
-        return not_judged;
-    }
     struct finding f = not_judged;
     wn_ns span = r->time_ns - e->rise_from_ns;
     if (e->has_rise && span >= RISE_SPAN_NS) {
@@ -281,7 +273,7 @@ static struct finding judge_excess(const struct wn_limits *l, const struct wn_en
     if (c->direction <= 0 || !(c->charge_expected_ah > 0) || !(l->charge_excess > 0)) {
         return not_judged;
     }
-    double rated_ah = l->charge_max_ah / CHARGE_MAX_OF_RATED;
+    double rated_ah = l->charge_max_ah / WN_CHARGE_MAX_OF_RATED;
     return above(c->step_charge_ah, c->charge_expected_ah + l->charge_excess * rated_ah);
 }
 
@@ -306,10 +298,11 @@ static unsigned needs(enum wn_rule rule)
     case WN_RULE_OVER_TEMPERATURE:
     case WN_RULE_UNDER_TEMPERATURE:
     case WN_RULE_TEMPERATURE_RISE:
-    case WN_RULE_ABOVE_AMBIENT:
-    case WN_RULE_BELOW_AMBIENT:
     case WN_RULE_THERMOMETER_FROZEN:
         return WN_HAS_TEMPERATURE;
+    case WN_RULE_ABOVE_AMBIENT:
+    case WN_RULE_BELOW_AMBIENT:
+        return WN_HAS_TEMPERATURE | WN_HAS_AMBIENT;
     case WN_RULE_CHARGE_OVERRUN:
     case WN_RULE_CHARGE_EXCESS:
     case WN_RULE_STEP_TIMEOUT:
@@ -346,9 +339,6 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
     case WN_RULE_TEMPERATURE_RISE:
         return judge_rise(e, r);
     case WN_RULE_ABOVE_AMBIENT:
-        if (!has(r, WN_HAS_TEMPERATURE | WN_HAS_AMBIENT)) {
-            return not_judged;
-        }
         return above(r->temperature_c - r->ambient_c, l->above_ambient_k);
     case WN_RULE_OVER_CURRENT:
         return judge_over_current(l, r);
@@ -363,9 +353,6 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
     case WN_RULE_REDUCED_VOLTAGE:
         return judge_reduced_voltage(l, r, c);
     case WN_RULE_BELOW_AMBIENT:
-        if (!has(r, WN_HAS_TEMPERATURE | WN_HAS_AMBIENT)) {
-            return not_judged;
-        }
         return above_optional(r->ambient_c - r->temperature_c, l->below_ambient_k);
     case WN_RULE_THERMOMETER_FROZEN:
         return judge_since(r, c, e->same_temperature_ns, l->thermometer_frozen_s);
@@ -424,7 +411,7 @@ static void remember_still(struct wn_envelope *e, const struct wn_reading *r)
     const struct wn_reading *last = &e->last;
     bool warmth_moved = !e->has_last || !has(r, WN_HAS_TEMPERATURE) ||
                         !has(last, WN_HAS_TEMPERATURE) || r->temperature_c != last->temperature_c;
-    double high_a = e->limits.charge_max_ah / CHARGE_MAX_OF_RATED; /* for one hour: 1 It */
+    double high_a = e->limits.charge_max_ah / WN_CHARGE_MAX_OF_RATED; /* for one hour: 1 It */
     if (warmth_moved || fabs(r->current_a) < 0.95 * high_a) {
         e->same_temperature_ns = r->time_ns;
     }

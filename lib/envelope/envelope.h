@@ -66,9 +66,15 @@ enum wn_rule {
         WN_RULE_COUNT
 };
 
+/** No step may move more charge than this part of the rated capacity, whatever the station allows:
+ * new cells hold a few percent more than rated, a charge that goes on beyond a quarter more feeds a
+ * fault. Common practice, no source. */
+#define WN_CHARGE_MAX_OF_RATED 1.25
+
 /** Thresholds; NaN switches a rule off (only the optional ones may be NaN: rates, ambient,
  * temperatures without thermometer). Where the charge or the time of a step is judged, 1 It is
- * charge_max_ah / 1.25 h, as the configuration sets it from the rated capacity. */
+ * charge_max_ah / (WN_CHARGE_MAX_OF_RATED h), as the configuration sets it from the rated capacity.
+ */
 struct wn_limits {
     double voltage_max_v, voltage_min_v;
     double charge_temperature_min_c, charge_temperature_max_c;

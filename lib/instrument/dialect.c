@@ -266,6 +266,14 @@ static bool strip(struct field_at *f)
     return true;
 }
 
+static void skip_blanks(struct field_at *f)
+{
+    while (f->len > 0 && f->text[0] == ' ') {
+        f->text++;
+        f->len--;
+    }
+}
+
 static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error *err)
 {
     if (f.form->what == WN_FIELD_IGNORE) {
@@ -273,17 +281,11 @@ static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error
     }
     /* A blank in front is common and harmless; behind, it could be the rest of a digit ('0' with
      * one bit flipped). */
-    while (f.len > 0 && f.text[0] == ' ') {
-        f.text++;
-        f.len--;
-    }
+    skip_blanks(&f);
     if (!strip(&f)) {
         return refuse(&f, "lacks its prefix or suffix", err);
     }
-    while (f.form->prefix[0] != '\0' && f.len > 0 && f.text[0] == ' ') {
-        f.text++;
-        f.len--;
-    }
+    skip_blanks(&f);
     return f.form->what == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);
 }
 

@@ -329,22 +329,20 @@ static enum wn_verdict judge_identity(struct wn_session *s, const char *line, si
 static enum wn_verdict judge_reading(struct wn_session *s, const char *line, size_t len,
                                      wn_ns now_ns, struct wn_error *err)
 {
-    struct wn_reading r = s->part;
     if (s->index == 0) {
-        memset(&r, 0, sizeof r);
+        memset(&s->part, 0, sizeof s->part);
     }
-    if (wn_dialect_decode(s->dialect, s->index, line, len, &r, err) != WN_OK) {
+    if (wn_dialect_decode(s->dialect, s->index, line, len, &s->part, err) != WN_OK) {
         return WN_VERDICT_BAD;
     }
-    s->part = r;
     if (s->index + 1 < s->dialect->reads) {
         return WN_VERDICT_GOOD;
     }
-    r.host_ns = now_ns;
-    if ((r.has & WN_HAS_TIME) == 0) {
-        r.time_ns = now_ns;
+    s->reading = s->part;
+    s->reading.host_ns = now_ns;
+    if ((s->reading.has & WN_HAS_TIME) == 0) {
+        s->reading.time_ns = now_ns;
     }
-    s->reading = r;
     return WN_VERDICT_GOOD;
 }
 

@@ -56,11 +56,14 @@ static int gone(struct tcp_link *l, const char *why, struct wn_error *err)
     return wn_error_set(err, WN_EGONE, "%s: %s", l->path, l->fault);
 }
 
+static const char nobody_listens[] =
+    "nobody listens there: is the serial server on, and is this its port?";
+
 static int gone_by_errno(struct tcp_link *l, int errnum, struct wn_error *err)
 {
     switch (errnum) {
     case ECONNREFUSED:
-        return gone(l, "nobody listens there: is the serial server on, and is this its port?", err);
+        return gone(l, nobody_listens, err);
     case ETIMEDOUT:
     case EHOSTUNREACH:
     case ENETUNREACH:
@@ -292,6 +295,14 @@ static void link_flush(struct wn_link *link)
     }
 }
 
+static int no_modem_lines(const char *path, struct wn_error *err)
+{
+    return wn_error_set(err, WN_ESTATE,
+                        "%s has no modem lines: an interlock needs a real port, or a server that "
+                        "speaks RFC 2217 (rfc2217://)",
+                        path);
+}
+
 static int link_set_line(struct wn_link *link, enum wn_line line, bool on, struct wn_error *err)
 {
     struct tcp_link *l = of(link);
@@ -301,10 +312,7 @@ static int link_set_line(struct wn_link *link, enum wn_line line, bool on, struc
         return rc;
     }
     if (!l->is_rfc2217) {
-        return wn_error_set(err, WN_ESTATE,
-                            "%s has no modem lines: an interlock needs a real port, or a server "
-                            "that speaks RFC 2217 (rfc2217://)",
-                            l->path);
+        return no_modem_lines(l->path, err);
     }
     expect_reply(l);
     rfc2217_set_line(&l->telnet, line, on);
@@ -382,10 +390,7 @@ static int begin_to_connect(int *fd, const struct tcp_address *a, const char *pa
         return WN_OK;
     }
     if (errno == ECONNREFUSED) {
-        return wn_error_set(err, WN_ENOENT,
-                            "%s: nobody listens there: is the serial server on, and is this its "
-                            "port?",
-                            path);
+        return wn_error_set(err, WN_ENOENT, "%s: %s", path, nobody_listens);
     }
     return no_network(path, errno, err);
 }
@@ -396,10 +401,7 @@ int link_tcp_open(struct wn_link **out, const struct wn_port_settings *s, struct
     int lock = -1, fd = -1;
     bool rfc2217 = tcp_kind_of(s->path) == TCP_RFC2217;
     if (!rfc2217 && (s->dtr != WN_LINE_LEAVE || s->rts != WN_LINE_LEAVE)) {
-        return wn_error_set(err, WN_ESTATE,
-                            "%s has no modem lines: an interlock needs a real port, or a server "
-                            "that speaks RFC 2217 (rfc2217://)",
-                            s->path);
+        return no_modem_lines(s->path, err);
     }
     int rc = tcp_address_read(&a, s->path, err);
     if (rc == WN_OK) {

@@ -348,11 +348,8 @@ static bool immutable_uri(const char *path, char *out, size_t size)
  * would silently leave committed rows out: then it is not tried. */
 static int connect_immutable(struct wn_campaign *c, struct wn_error *err)
 {
-    char name[sizeof c->path + 8], uri[3 * sizeof c->path + 32];
-    struct stat st;
-    (void)snprintf(name, sizeof name, "%s-wal", c->path);
-    bool has_log = stat(name, &st) == 0 && st.st_size > 0;
-    if (has_log || !immutable_uri(c->path, uri, sizeof uri)) {
+    char uri[3 * sizeof c->path + 32];
+    if (wn_campaign_log_bytes(c) > 0 || !immutable_uri(c->path, uri, sizeof uri)) {
         return err->code;
     }
     close_connection(c);
