@@ -27,13 +27,7 @@ static bool read_all(const char *path)
         rc =
             wn_config_read_dialect(config.conf_dir, config.station[i].dialect, &dialect, &problems);
     }
-    int shown = problems.n < WN_PROBLEMS_MAX ? problems.n : WN_PROBLEMS_MAX;
-    for (int i = 0; i < shown; i++) {
-        (void)fprintf(stderr, "<3>%s\n", problems.text[i]);
-    }
-    if (problems.n > shown) {
-        (void)fprintf(stderr, "<3>... and %d more\n", problems.n - shown);
-    }
+    wn_problems_print(&problems, stderr, "<3>");
     if (rc != WN_OK || problems.n > 0) {
         (void)fprintf(stderr, "<3>configuration %s is refused, nothing was started\n", path);
     }

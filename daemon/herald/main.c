@@ -19,19 +19,13 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "guard/protocol.h"
 #include "herald/hook.h"
 #include "herald/message.h"
 #include "port/clock.h"
 #include "port/say.h"
 
-enum {
-    LOOK_MS = 2000,
-    CHECK_EVERY_S = 600,
-    LINES_MAX = 20,
-    EXIT_NOT_AGAIN = 78 /* the guard does not start it again */,
-    LOCK_TRIES = 50,
-    LOCK_TRY_MS = 100
-};
+enum { LOOK_MS = 2000, CHECK_EVERY_S = 600, LINES_MAX = 20, LOCK_TRIES = 50, LOCK_TRY_MS = 100 };
 
 #define SECOND_US INT64_C(1000000)
 
@@ -297,7 +291,7 @@ static int take_lock(void)
     }
     if (held) {
         herald_log(5, "another herald delivers the alerts of %s: this one ends", config.data_dir);
-        return EXIT_NOT_AGAIN;
+        return GUARD_EXIT_PERMANENT;
     }
     return 0; /* held until the process ends */
 }

@@ -288,17 +288,11 @@ static void ready(struct station *s)
     station_log(s, 6, "tester on %s is ready: %s", s->config.port, b->session.identity);
 }
 
-static bool campaign_is_live(const struct station *s)
-{
-    return s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_FINISHED &&
-           wn_engine_state(s->engine) != WN_ENGINE_STOPPED;
-}
-
 /* One stage of the opening is over. */
 static void stage_done(struct station *s, wn_ns now)
 {
     struct bench *b = &s->bench;
-    struct wn_setpoints sp = protections(s);
+    struct wn_setpoints sp;
     struct wn_error err = {0};
     switch (b->stage) {
     case BENCH_IDENTIFYING:
@@ -321,6 +315,7 @@ static void stage_done(struct station *s, wn_ns now)
         b->guarded = true;
         close_interlock(s); /* off is confirmed */
         b->stage = BENCH_SETTING_UP;
+        sp = protections(s);
         wn_session_begin(&b->session, WN_REQUEST_SETUP, &sp, now);
         break;
     case BENCH_SETTING_UP:
@@ -526,11 +521,7 @@ void bench_close(struct station *s)
 {
     struct bench *b = &s->bench;
     if (b->link != NULL) {
-        enum wn_engine_state state =
-            s->campaign != NULL ? wn_engine_state(s->engine) : WN_ENGINE_IDLE;
-        bool unsure = state == WN_ENGINE_SWITCHING_OFF || state == WN_ENGINE_RUNNING ||
-                      state == WN_ENGINE_PREPARING;
-        if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s) && !unsure) {
+        if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s) && watching(s)) {
             guard_release(s);
             b->guarded = false;
         } /* else the guard finds the end of file and makes it safe itself */

@@ -11,9 +11,6 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "base/assert.h"
-#include "base/num.h"
-
 #define LOOK_GRACE_S    60.0
 #define OUTAGE_MAX_US   (INT64_C(90) * 86400 * 1000000)
 #define RESTART_POLICY  "restart policy"
@@ -81,6 +78,12 @@ static int make_engine(struct station *s, struct wn_error *err)
         s->engine = NULL;
     }
     return rc;
+}
+
+bool campaign_is_live(const struct station *s)
+{
+    return s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_FINISHED &&
+           wn_engine_state(s->engine) != WN_ENGINE_STOPPED;
 }
 
 void campaign_close(struct station *s)
@@ -166,14 +169,13 @@ static int read_parts(struct station *s, const char *cell_name, const char *proc
 
 static int may_start(const struct station *s, const char *name, struct wn_error *err)
 {
-    if (s->broken || (!s->looked && s->broken_text[0] != '\0')) {
+    if (s->broken_text[0] != '\0') {
         return wn_error_set(err, WN_ESTATE, "%s: %s", s->broken_text,
-                            s->broken ? "put that file elsewhere, or go on with the program that "
+                            s->looked ? "put that file elsewhere, or go on with the program that "
                                         "began it"
                                       : "it is tried again every ten seconds");
     }
-    if (s->campaign != NULL && wn_engine_state(s->engine) != WN_ENGINE_STOPPED &&
-        wn_engine_state(s->engine) != WN_ENGINE_FINISHED) {
+    if (campaign_is_live(s)) {
         return wn_error_set(
             err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
             s->info.name, wn_engine_state_name(wn_engine_state(s->engine)), s->config.name);
@@ -237,22 +239,14 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     }
     if (rc == WN_OK) {
         rc = wn_campaign_maintain(s->campaign, (int64_t)(s->config.space_min_mb * 1e6), err);
+        rc = rc == WN_OK ? begin_session(s, err) : rc;
         if (rc != WN_OK) { /* nothing has been recorded yet: no file is left behind */
             campaign_close(s);
             (void)unlink(s->campaign_path);
         }
     }
     if (rc == WN_OK) {
-        rc = begin_session(s, err);
-        if (rc != WN_OK) {
-            campaign_close(s);
-            (void)unlink(s->campaign_path);
-        }
-    }
-    if (rc == WN_OK) {
         copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
-        s->bench.interlock_latched = false;
-        bench_set_up_again(s);
         s->marked = halt_marker_is_set(s); /* of an earlier campaign: taken away now */
         station_command(s, WN_EVENT_START, who);
     }
@@ -400,19 +394,11 @@ static int restore(struct station *s, struct wn_error *err)
 /* A restart is a warning of its own: a crash that repairs itself must not go unnoticed. */
 static void tell_restart(struct station *s, const char *status, int found, const char *how)
 {
-    static struct wn_record r; /* large; one thread */
-    struct wn_error err = {0};
-    r.kind = WN_RECORD_EVENT;
-    memset(&r.u.event, 0, sizeof r.u.event);
-    r.u.event.time_ns = s->campaign_now_ns;
-    r.u.event.severity = WN_SEVERITY_WARNING;
-    copy(r.u.event.kind, sizeof r.u.event.kind, "restarted");
-    (void)snprintf(r.u.event.text, sizeof r.u.event.text,
-                   "the service was started again; the campaign was %s%s: %s", status,
-                   found > 1 ? ", and there is more than one unfinished campaign" : "", how);
-    if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
-        s->uncommitted = true;
-    }
+    char text[WN_EVENT_TEXT_SIZE];
+    (void)snprintf(text, sizeof text, "the service was started again; the campaign was %s%s: %s",
+                   status, found > 1 ? ", and there is more than one unfinished campaign" : "",
+                   how);
+    station_warn(s, "restarted", text);
 }
 
 struct resumes {

@@ -161,10 +161,6 @@ static json_t *command(struct station *s, enum wn_event_kind kind, const struct 
         (void)wn_campaign_acknowledge(s->campaign, peer->who, s->clock->ops->utc(s->clock), &count,
                                       &err);
     }
-    if (kind == WN_EVENT_RESUME && s->bench.stage == BENCH_READY) {
-        bench_set_up_again(s); /* clears what the instrument's own protections have latched, and
-                                  sets them afresh */
-    }
     station_command(s, kind, peer->who);
     if (kind == WN_EVENT_PAUSE) { /* ordered is ordered: no restart policy may undo it */
         int rc = wn_campaign_set_status(s->campaign, "paused", s->clock->ops->utc(s->clock), &err);

@@ -8,7 +8,6 @@
 #include <string.h>
 #include <sys/socket.h>
 
-#include "base/assert.h"
 #include "guard/protocol.h"
 #include "safe_off.h"
 

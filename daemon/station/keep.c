@@ -46,26 +46,18 @@ bool halt_marker_is_set(const struct station *s)
  */
 static void look_at_log(struct station *s, wn_ns now)
 {
-    static struct wn_record r; /* large; one thread */
-    struct wn_error err = {0};
+    char text[200];
     int64_t bytes = wn_campaign_log_bytes(s->campaign);
     if (bytes < LOG_LARGE_BYTES || now < s->tell_log_ns) {
         return;
     }
     s->tell_log_ns = now + TELL_LOG_NS;
-    memset(&r, 0, sizeof r);
-    r.kind = WN_RECORD_EVENT;
-    r.u.event.time_ns = s->campaign_now_ns;
-    r.u.event.severity = WN_SEVERITY_WARNING;
-    (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "log_grows");
-    (void)snprintf(r.u.event.text, sizeof r.u.event.text,
+    (void)snprintf(text, sizeof text,
                    "%.0f MB wait beside the campaign file: another program keeps it open for "
                    "reading; end that one",
                    (double)bytes / 1e6);
-    station_log(s, 4, "%s", r.u.event.text);
-    if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
-        s->uncommitted = true;
-    }
+    station_log(s, 4, "%s", text);
+    station_warn(s, "log_grows", text);
 }
 
 void campaign_housekeeping(struct station *s, wn_ns now)

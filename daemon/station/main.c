@@ -3,14 +3,11 @@
 #define _GNU_SOURCE
 #include "station.h"
 
-#include <errno.h>
 #include <fcntl.h>
 #include <getopt.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
 #include <sys/signalfd.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -23,19 +20,6 @@
 static struct wn_daemon_config config; /* large */
 static struct wn_problems problems;
 static struct station station;
-
-static int complain(const char *what)
-{
-    int shown = problems.n < WN_PROBLEMS_MAX ? problems.n : WN_PROBLEMS_MAX;
-    for (int i = 0; i < shown; i++) {
-        (void)fprintf(stderr, "<3>%s\n", problems.text[i]);
-    }
-    if (problems.n > shown) {
-        (void)fprintf(stderr, "<3>... and %d more\n", problems.n - shown);
-    }
-    (void)fprintf(stderr, "<3>%s\n", what);
-    return 1;
-}
 
 static int open_signals(void)
 {
@@ -141,9 +125,7 @@ static int run(const char *path, const char *name)
     }
     int signals = open_signals();
     if (set_up(s, path, name, &err) != WN_OK) {
-        if (problems.n > 0) {
-            (void)complain("the configuration is refused");
-        }
+        wn_problems_print(&problems, stderr, "<3>");
         (void)fprintf(stderr, "<3>station %s: %s\n", name, err.text);
         bool for_good = err.code == WN_EINVAL || err.code == WN_EUNKNOWN || err.code == WN_EBUSY ||
                         err.code == WN_ERANGE; /* else it may come right: tried again */

@@ -18,8 +18,7 @@ static bool clock_agrees(struct station *s, wn_ns source)
 {
     struct bench *b = &s->bench;
     wn_ns ahead = source - b->clock_ns;
-    bool known = b->clock_sure || b->has_guess;
-    bool near = known && ahead >= 0 && ahead <= CLOCK_AHEAD_NS;
+    bool near = b->has_guess && ahead >= 0 && ahead <= CLOCK_AHEAD_NS;
     struct wn_error err = {0};
     if (b->clock_sure && !near) {
         (void)wn_error_set(&err, ahead < 0 ? WN_EINSTRUMENT : WN_EFRAME,

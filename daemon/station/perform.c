@@ -51,8 +51,6 @@ static void mark(struct station *s)
     }
 }
 
-/* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
- * may. */
 /* Done again and again as long as off is not verified; told when it is new. */
 static void open_interlock(struct station *s)
 {
@@ -64,6 +62,8 @@ static void open_interlock(struct station *s)
     }
 }
 
+/* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
+ * may. */
 static int perform_one(struct station *s, const struct wn_action *a, bool recording,
                        struct wn_error *err)
 {
@@ -116,21 +116,23 @@ static const char *status_word(const struct station *s, enum wn_engine_state sta
     return NULL;
 }
 
-static void write_status(struct station *s)
+/* True when the file says what the campaign is. */
+static bool write_status(struct station *s)
 {
     const char *word = status_word(s, wn_engine_state(s->engine));
     if (word == NULL || (s->status_written != NULL && strcmp(word, s->status_written) == 0)) {
-        return;
+        return true;
     }
     struct wn_error err = {0};
     if (wn_campaign_set_status(s->campaign, word, s->clock->ops->utc(s->clock), &err) == WN_OK) {
         s->status_written = word;
-        return;
+        return true;
     }
     s->status_written = NULL; /* who knows which of the two is there */
     if (!s->store_failed) {
         station_log(s, 3, "status cannot be written: %s", err.text);
     }
+    return false;
 }
 
 void station_event(struct station *s, const struct wn_event *first)
@@ -160,15 +162,15 @@ void station_event(struct station *s, const struct wn_event *first)
         }
     }
     mark(s);
-    write_status(s);
+    (void)write_status(s);
 }
 
 void station_command(struct station *s, enum wn_event_kind kind, const char *who)
 {
-    if (kind == WN_EVENT_RESUME && s->bench.interlock_down) {
+    if (kind == WN_EVENT_START || kind == WN_EVENT_RESUME) {
         s->bench.interlock_latched = false;
-        if (s->bench.stage == BENCH_READY) {
-            bench_set_up_again(s); /* off, confirmed, before the interlock closes */
+        if (s->bench.stage == BENCH_READY) { /* off, confirmed, before the interlock closes */
+            bench_set_up_again(s);           /* what the instrument itself has latched is cleared */
         }
     }
     struct wn_event ev = {.kind = kind,
@@ -177,15 +179,27 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
     station_event(s, &ev);
 }
 
+void station_warn(struct station *s, const char *kind, const char *text)
+{
+    static struct wn_record r; /* large; one thread */
+    struct wn_error err = {0};
+    memset(&r, 0, sizeof r);
+    r.kind = WN_RECORD_EVENT;
+    r.u.event.time_ns = s->campaign_now_ns;
+    r.u.event.severity = WN_SEVERITY_WARNING;
+    (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "%s", kind);
+    (void)snprintf(r.u.event.text, sizeof r.u.event.text, "%s", text);
+    if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
+        s->uncommitted = true;
+    }
+}
+
 bool station_settle(struct station *s)
 {
     if (s->uncommitted || s->store_failed) {
         station_commit(s);
     }
-    write_status(s);
-    const char *word = status_word(s, wn_engine_state(s->engine));
-    return !s->store_failed && !s->uncommitted &&
-           (word == NULL || (s->status_written != NULL && strcmp(word, s->status_written) == 0));
+    return write_status(s) && !s->store_failed && !s->uncommitted;
 }
 
 void station_commit(struct station *s)

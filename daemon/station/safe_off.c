@@ -273,9 +273,8 @@ static struct wn_link *open_port(const struct target *t)
 /* At once, and, where that was not heard, again when the instrument has had time to start. */
 static bool tell_off(const struct target *t, struct wn_link *link)
 {
-    struct child c = {.is_station = true, .socket = -1};
+    struct child c = {0};
     int64_t deadline = guard_now_ns() + SETTLE_NS;
-    (void)snprintf(c.name, sizeof c.name, "%s", t->name);
     for (int i = 0; i < GUARD_SLOTS; i++) {
         c.dup[i].fd = -1;
     }

@@ -79,7 +79,8 @@ struct station {
     bool marked;     /* the marker of a halt stands beside the socket */
     const char *status_written; /* word in the campaign file; NULL: not known */
     bool looked;                /* for an unfinished campaign */
-    bool broken; /* one was found that cannot be gone on with: nothing else is started */
+    /* One was found that cannot be gone on with, or, before looked, not read: nothing else is
+     * started. "": none */
     char broken_text[400];
     wn_ns look_again_ns; /* host time: not before */
     wn_ns look_at_ns;    /* host time: look now even without an instrument */
@@ -161,13 +162,22 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err);
  * is none? Then looking is tried again, and nothing is started meanwhile. */
 bool campaign_may_come_right(int code);
 void campaign_close(struct station *s);
+/** Is there one that has not ended? */
+bool campaign_is_live(const struct station *s);
+
 /* keep.c */
 void campaign_housekeeping(struct station *s, wn_ns now);
+/** Remembers outside the campaign file that it is halted, in case the file cannot be written. */
+void halt_marker_set(const struct station *s, bool halted);
+bool halt_marker_is_set(const struct station *s);
 
 /* perform.c */
 /** Gives an event to the engine and performs its actions, and so on until nothing follows. */
 void station_event(struct station *s, const struct wn_event *ev);
 void station_command(struct station *s, enum wn_event_kind kind, const char *who);
+/** A warning of the station's own among the campaign's events, which the engine knows nothing of.
+ */
+void station_warn(struct station *s, const char *kind, const char *text);
 void station_commit(struct station *s);
 /** Commits what waits and writes the status; false when the disk does not take it. */
 bool station_settle(struct station *s);
@@ -175,10 +185,6 @@ bool station_settle(struct station *s);
 wn_ns station_campaign_time(const struct station *s, wn_ns host_now);
 
 /* control.c */
-/** Remembers outside the campaign file that it is halted, in case the file cannot be written. */
-void halt_marker_set(const struct station *s, bool halted);
-bool halt_marker_is_set(const struct station *s);
-
 json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer);
 
 #endif

@@ -32,11 +32,11 @@ static void look_for_sleep(struct station *s, wn_ns now)
     }
     s->sleep_look_ns = now + SLEEP_LOOK_NS;
     wn_ns gap = s->clock->ops->boottime(s->clock) - now;
-    if (gap - s->sleep_gap_ns > ASLEEP_NS && s->campaign != NULL) {
-        struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = station_campaign_time(s, now)};
-        (void)wn_error_set(&ev.error, WN_ETIMEOUT, "the computer was suspended for %.0f s",
+    if (gap - s->sleep_gap_ns > ASLEEP_NS) {
+        struct wn_error err = {0};
+        (void)wn_error_set(&err, WN_ETIMEOUT, "the computer was suspended for %.0f s",
                            wn_ns_to_s(gap - s->sleep_gap_ns));
-        station_event(s, &ev);
+        bench_tell_fault(s, &err);
     }
     s->sleep_gap_ns = gap;
 }
@@ -81,16 +81,13 @@ static void look_for_campaign(struct station *s, wn_ns now)
     if (s->look_at_ns == 0) {
         s->look_at_ns = now + LOOK_LATEST_NS;
     }
-    bool opening = s->bench.stage != BENCH_READY && s->bench.stage != BENCH_CLOSED;
     bool ready = s->bench.stage == BENCH_READY; /* else wait for it, but not for ever */
-    if (s->looked || s->stopping || now < s->look_again_ns ||
-        ((opening || !ready) && now < s->look_at_ns)) {
+    if (s->looked || s->stopping || now < s->look_again_ns || (!ready && now < s->look_at_ns)) {
         return;
     }
     int rc = campaign_find_unfinished(s, &err);
     bool again = rc != WN_OK && campaign_may_come_right(rc);
     s->looked = !again;
-    s->broken = rc != WN_OK && !again;
     s->look_again_ns = now + LOOK_AGAIN_NS;
     if (rc != WN_OK && strcmp(s->broken_text, err.text) != 0) { /* told once */
         halt_marker_set(s, true);                               /* the herald tells of it */
@@ -123,11 +120,10 @@ static void look_for_stale(struct station *s, wn_ns now)
     }
     double limit_s = fmax(2 * s->config.gap_max_s, STALE_LEAST_S);
     if (wn_ns_to_s(now - s->fresh_ns) > limit_s) {
-        struct wn_event ev = {.kind = WN_EVENT_FAULT, .time_ns = station_campaign_time(s, now)};
+        struct wn_error err = {0};
         s->fresh_ns = now;
-        (void)wn_error_set(&ev.error, WN_ETIMEOUT, "no reading for %.0f s with the output on",
-                           limit_s);
-        station_event(s, &ev);
+        (void)wn_error_set(&err, WN_ETIMEOUT, "no reading for %.0f s with the output on", limit_s);
+        bench_tell_fault(s, &err);
     }
 }
 

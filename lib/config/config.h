@@ -9,6 +9,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdio.h>
 #include "base/err.h"
 #include "engine/engine.h"
 #include "instrument/dialect.h"
@@ -22,6 +23,9 @@ struct wn_problems {
     int n;                           /* errors found; may exceed WN_PROBLEMS_MAX */
     char text[WN_PROBLEMS_MAX][320]; /* "file:line: path: what; write ..." */
 };
+
+/** Each on a line of its own behind the prefix, and how many more there are. */
+void wn_problems_print(const struct wn_problems *p, FILE *to, const char *prefix);
 
 enum wn_restart_policy { WN_RESTART_RESUME, WN_RESTART_HOLD };
 

@@ -42,6 +42,16 @@ void wn_problem_add(struct wn_problems *problems, const char *fmt, ...)
     va_end(args);
 }
 
+void wn_problems_print(const struct wn_problems *p, FILE *to, const char *prefix)
+{
+    for (int i = 0; i < p->n && i < WN_PROBLEMS_MAX; i++) {
+        (void)fprintf(to, "%s%s\n", prefix, p->text[i]);
+    }
+    if (p->n > WN_PROBLEMS_MAX) {
+        (void)fprintf(to, "%s... and %d more\n", prefix, p->n - WN_PROBLEMS_MAX);
+    }
+}
+
 /* Name of one element of the path: a key, "A" for an element with a name, else its place from 1. */
 static void element_name(const config_setting_t *s, char *out, size_t size)
 {

@@ -287,7 +287,7 @@ void ledger_status(const struct station *s)
         end_unwritten = false;
     }
     if (s->campaign == NULL) {
-        if (s->looked && !s->broken && any_unfinished()) {
+        if (s->looked && s->broken_text[0] == '\0' && any_unfinished()) {
             violated("an unfinished campaign is lost: the station has looked and goes on without "
                      "it");
         }

@@ -8,16 +8,6 @@
 #include <string.h>
 #include <sys/stat.h>
 
-void wane_tell_problems(const struct wn_problems *p)
-{
-    for (int i = 0; i < p->n && i < WN_PROBLEMS_MAX; i++) {
-        (void)fprintf(stderr, "%s\n", p->text[i]);
-    }
-    if (p->n > WN_PROBLEMS_MAX) {
-        (void)fprintf(stderr, "and %d more\n", p->n - WN_PROBLEMS_MAX);
-    }
-}
-
 const struct wn_daemon_config *wane_daemon(struct wane *w)
 {
     struct wn_problems *problems = calloc(1, sizeof *problems);
@@ -25,7 +15,7 @@ const struct wn_daemon_config *wane_daemon(struct wane *w)
         w->daemon = calloc(1, sizeof *w->daemon);
         if (w->daemon != NULL &&
             wn_config_read_daemon(w->config_file, w->daemon, problems) != WN_OK) {
-            wane_tell_problems(problems);
+            wn_problems_print(problems, stderr, "");
             free(w->daemon);
             w->daemon = NULL;
         }

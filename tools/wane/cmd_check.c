@@ -340,7 +340,7 @@ static int run(struct wane *w, const struct wane_args *a)
     p->station = *s;
     int rc = WANE_FAILED;
     if (read_plan(w->daemon, a->value[CELL].text, a->value[PROCEDURE].text, p) != WN_OK) {
-        wane_tell_problems(&p->problems);
+        wn_problems_print(&p->problems, stderr, "");
     } else {
         rc = w->json ? print_json(p) : print_text(w, w->daemon, p);
     }

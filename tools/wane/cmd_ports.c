@@ -182,7 +182,7 @@ static int run_identify(struct wane *w, const struct wane_args *a)
     }
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), dialect, &q->dialect,
                                &q->problems) != WN_OK) {
-        wane_tell_problems(&q->problems);
+        wn_problems_print(&q->problems, stderr, "");
     } else {
         int baud = a->value[BAUD].given
                        ? (int)(a->value[BAUD].count < 10000000 ? a->value[BAUD].count : 10000000)

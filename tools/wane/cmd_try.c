@@ -280,7 +280,7 @@ static int run_try(struct wane *w, const struct wane_args *a)
     int64_t baud = a->value[BAUD].given ? a->value[BAUD].count : 0;
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), a->operand[0],
                                &t->q.dialect, &t->q.problems) != WN_OK) {
-        wane_tell_problems(&t->q.problems);
+        wn_problems_print(&t->q.problems, stderr, "");
     } else if (inquiry_open(&t->q, a->operand[1], baud < 10000000 ? (int)baud : 10000000, &err) !=
                WN_OK) {
         rc = wane_fail(w, &err);

@@ -120,7 +120,6 @@ int wane_flush(void);
 /* campaign.c */
 /** The daemon's configuration, read once; NULL with every problem told. */
 const struct wn_daemon_config *wane_daemon(struct wane *w);
-void wane_tell_problems(const struct wn_problems *p);
 
 struct wane_campaign {
     char path[512];
