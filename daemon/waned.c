@@ -15,8 +15,8 @@
 
 enum { CHILD_SIZE = 100, ARGS_MAX = WN_STATIONS_MAX + 8 };
 
-static struct wn_daemon_config config; /* large */
-static struct wn_dialect dialect;
+static struct wn_daemon_config config;                /* large */
+static struct wn_dialect dialect[WN_INSTRUMENTS_MAX]; /* large */
 static struct wn_problems problems;
 
 /* Everything that can be read is read beforehand, so that no error shows up only later. */
@@ -24,8 +24,7 @@ static bool read_all(const char *path)
 {
     int rc = wn_config_read_daemon(path, &config, &problems);
     for (int i = 0; rc == WN_OK && i < config.stations; i++) {
-        rc =
-            wn_config_read_dialect(config.conf_dir, config.station[i].dialect, &dialect, &problems);
+        rc = wn_config_read_dialects(config.conf_dir, &config.station[i], dialect, &problems);
     }
     wn_problems_print(&problems, stderr, "<3>");
     if (rc != WN_OK || problems.n > 0) {

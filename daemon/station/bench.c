@@ -1,18 +1,47 @@
-/* The instrument of a station: open, identify, off, set up; then whatever the engine wants, one
- * request at a time. SPDX-License-Identifier: GPL-3.0-or-later */
+/* The instruments of a station as one: who switches on when, in rounds of readings, and the contact
+ * between them and the cell. SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * A supply and a load are never on together: before one of them is set, the other has been told off
+ * and has confirmed it. Off goes to both at once. */
 #include "station.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <string.h>
 
-#include "base/assert.h"
-#include "serial/serial.h"
+#define WATCH_NS WN_NS_PER_S /* host time between readings while nothing runs */
 
-#define BACK_OFF_FIRST_NS WN_NS_PER_S
-#define BACK_OFF_MAX_NS   (30 * WN_NS_PER_S)
-#define TELL_BAD_NS       (60 * WN_NS_PER_S)
-#define WATCH_NS          WN_NS_PER_S /* host time between readings while nothing runs */
+static enum wn_role role_of(const struct station *s, const struct instrument *i)
+{
+    return instrument_config(s, i)->role;
+}
+
+static bool is_source(const struct station *s, const struct instrument *i)
+{
+    return wn_role_sources(role_of(s, i));
+}
+
+static bool is_pair(const struct station *s)
+{
+    return role_of(s, &s->bench.instrument[0]) == WN_ROLE_SUPPLY;
+}
+
+/* NULL: there is none. */
+static const struct instrument *relay_of(const struct station *s)
+{
+    for (int n = 0; n < s->config.instruments; n++) {
+        if (role_of(s, &s->bench.instrument[n]) == WN_ROLE_RELAY) {
+            return &s->bench.instrument[n];
+        }
+    }
+    return NULL;
+}
+
+/* Which of a pair the output is for. */
+static bool is_active(const struct station *s, const struct instrument *i)
+{
+    bool charge = s->bench.output.mode == WN_OUTPUT_CHARGE;
+    return !is_pair(s) || role_of(s, i) == (charge ? WN_ROLE_SUPPLY : WN_ROLE_LOAD);
+}
 
 /* Open at every opening of the port until off has been confirmed: only where one is said to be. */
 static bool interlock_waits(const struct station *s)
@@ -22,12 +51,10 @@ static bool interlock_waits(const struct station *s)
 
 void bench_init(struct station *s)
 {
-    struct bench *b = &s->bench;
-    b->link = NULL;
-    b->interlock_down = interlock_waits(s);
-    b->stage = BENCH_CLOSED;
-    b->back_off_ns = BACK_OFF_FIRST_NS;
-    wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
+    s->bench.interlock_down = interlock_waits(s);
+    for (int n = 0; n < s->config.instruments; n++) {
+        instrument_init(s, n);
+    }
 }
 
 void bench_tell_fault(struct station *s, const struct wn_error *error)
@@ -41,136 +68,85 @@ void bench_tell_fault(struct station *s, const struct wn_error *error)
     station_event(s, &ev);
 }
 
-/* The port itself is gone: close at once (so that the adapter comes back under its name), give the
- * guard's duplicate back. */
-static void close_gone(struct station *s)
+void bench_port_lines(const struct station *s, const struct instrument *i,
+                      struct wn_port_settings *settings)
 {
-    struct bench *b = &s->bench;
-    if (b->guarded) {
-        guard_release(s);
-        b->guarded = false;
+    enum wn_interlock kind = s->config.interlock;
+    if (i->n == 0 && s->bench.interlock_down) { /* opening raises both lines */
+        bool dtr = kind == WN_INTERLOCK_DTR || kind == WN_INTERLOCK_UNSAID;
+        settings->dtr = dtr ? WN_LINE_OFF : WN_LINE_LEAVE;
+        settings->rts = kind == WN_INTERLOCK_RTS ? WN_LINE_OFF : WN_LINE_LEAVE;
     }
-    if (b->link != NULL) {
-        b->link->ops->close(b->link);
-        b->link = NULL;
-    }
-    b->interlock_down = b->interlock_down || interlock_waits(s);
-    b->stage = BENCH_CLOSED;
 }
 
 bool bench_open_interlock(struct station *s)
 {
     struct bench *b = &s->bench;
+    struct wn_link *link = b->instrument[0].link;
+    const struct instrument *relay = relay_of(s);
     enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
     b->interlock_down = true;
-    return s->config.interlock != WN_INTERLOCK_NONE && b->link != NULL &&
-           b->link->ops->set_line(b->link, line, false, NULL) == WN_OK;
+    bool told = relay != NULL && relay->link != NULL;
+    if (relay != NULL) {
+        b->relay_closed = false;
+        instrument_off_now(&b->instrument[relay->n], wn_clock_monotonic(s->clock));
+    }
+    return (s->config.interlock != WN_INTERLOCK_NONE && link != NULL &&
+            link->ops->set_line(link, line, false, NULL) == WN_OK) ||
+           told;
 }
 
-static void close_interlock(struct station *s)
+/* Has everything that could feed or draw confirmed off since it was opened? */
+static bool sources_are_safe(const struct station *s)
+{
+    bool safe = true;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        safe = safe && (!is_source(s, i) || i->stage >= STAGE_SETTING_UP);
+    }
+    return safe;
+}
+
+void bench_first_off_done(struct station *s)
 {
     struct bench *b = &s->bench;
-    if (b->interlock_latched || !s->looked) {
+    struct wn_link *link = b->instrument[0].link;
+    if (b->interlock_latched || !s->looked || !sources_are_safe(s)) {
         return; /* the instrument had said off before, and current flowed; or who knows */
     }
     enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
     if (s->config.interlock == WN_INTERLOCK_BETWEEN) { /* both are up since the port was opened */
-        (void)b->link->ops->set_line(b->link, WN_LINE_RTS, false, NULL);
+        (void)link->ops->set_line(link, WN_LINE_RTS, false, NULL);
     }
     if (b->interlock_down && s->config.interlock != WN_INTERLOCK_NONE) {
-        (void)b->link->ops->set_line(b->link, line, true, NULL);
+        (void)link->ops->set_line(link, line, true, NULL);
     }
     b->interlock_down = false;
 }
 
-/* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
- * identify afresh. The guard keeps its duplicate meanwhile. */
-static void off_blindly(struct station *s)
+void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error)
 {
     struct bench *b = &s->bench;
-    size_t put = 0;
-    if (b->stage != BENCH_READY) {
-        (void)bench_open_interlock(s); /* it could not even be switched off: nothing may flow */
+    if (role_of(s, i) == WN_ROLE_THERMOMETER) { /* what it tells is missing: the envelope judges */
+        if (s->campaign != NULL) {
+            station_warn(s, "thermometer_lost", error->text);
+        }
+        return;
     }
-    b->link->ops->flush(b->link);
-    (void)b->link->ops->write(b->link, b->dialect.safe_off, b->dialect.safe_off_len, &put, NULL);
-    b->stage = BENCH_SETTLING;
-}
-
-/* The instrument is lost: tell, try again later. What was wanted of it (off above all) stays
- * wanted. */
-static void lose(struct station *s, const struct wn_error *error, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    if (error->code == WN_EGONE || b->link == NULL) {
-        close_gone(s);
-    } else {
-        off_blindly(s);
+    if (i->n == 0 && i->link == NULL) {
+        b->interlock_down = b->interlock_down || interlock_waits(s);
     }
-    wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
-    b->task = TASK_NONE;
-    b->output_wanted = false;
-    b->stage_until_ns = now + b->back_off_ns;
-    b->back_off_ns = b->back_off_ns * 2 < BACK_OFF_MAX_NS ? b->back_off_ns * 2 : BACK_OFF_MAX_NS;
-    (void)snprintf(b->fault, sizeof b->fault, "%s", error->text);
-    if (b->told_code != error->code) {
-        b->told_code = error->code;
-        station_log(s, 3, "%s", error->text);
+    if (role_of(s, i) == WN_ROLE_RELAY) {
+        b->relay_closed = false;
     }
+    b->output_wanted = b->round = false;
     bench_tell_fault(s, error);
 }
 
-static void open_port(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    struct wn_port_settings settings;
-    struct wn_error err = {0};
-    wn_port_settings_init(&settings, s->config.port,
-                          s->config.baud > 0 ? s->config.baud : b->dialect.baud);
-    if (b->interlock_down) { /* opening raises both lines */
-        bool dtr =
-            s->config.interlock == WN_INTERLOCK_DTR || s->config.interlock == WN_INTERLOCK_UNSAID;
-        settings.dtr = dtr ? WN_LINE_OFF : WN_LINE_LEAVE;
-        settings.rts = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_OFF : WN_LINE_LEAVE;
-    }
-    int rc = wn_link_open(&b->link, &settings, &err);
-    if (rc == WN_ESTATE && b->interlock_down) { /* it has no lines: no interlock here */
-        settings.dtr = settings.rts = WN_LINE_LEAVE;
-        rc = wn_link_open(&b->link, &settings, &err);
-    }
-    if (rc != WN_OK) {
-        b->link = NULL;
-        lose(s, &err, now);
-        return;
-    }
-    wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
-    b->stage = BENCH_SETTLING;
-    b->stage_until_ns = now + wn_ns_from_s(b->dialect.settle_s);
-}
-
-static void begin(struct bench *b, enum bench_task task, enum wn_request request,
-                  const struct wn_setpoints *sp, wn_ns now)
-{
-    b->task = task;
-    wn_session_begin(&b->session, request, sp, now);
-}
-
-static void begin_off(struct bench *b, wn_ns now)
-{
-    b->off_wanted = false;
-    begin(b, TASK_OFF, WN_REQUEST_OFF, NULL, now);
-}
-
-static struct wn_setpoints no_setpoints(void)
-{
-    return (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
-}
-
-/* The instrument's own protections: they hold when everything here is dead. */
-static struct wn_setpoints protections(const struct station *s)
+struct wn_setpoints bench_protections(const struct station *s)
 {
     const struct wn_limits *l = s->campaign != NULL ? &s->setup.limits : &s->config.limits;
-    struct wn_setpoints sp = no_setpoints();
+    struct wn_setpoints sp = instrument_no_setpoints();
     sp.voltage_high_v = l->voltage_max_v;
     sp.voltage_low_v = l->voltage_min_v;
     sp.current_limit_a =
@@ -181,9 +157,9 @@ static struct wn_setpoints protections(const struct station *s)
     return sp;
 }
 
-static void begin_output(struct bench *b, wn_ns now)
+static void begin_output(struct bench *b, struct instrument *i, wn_ns now)
 {
-    struct wn_setpoints sp = no_setpoints();
+    struct wn_setpoints sp = instrument_no_setpoints();
     enum wn_request request = WN_REQUEST_POWER;
     sp.current_a = b->output.current_a;
     sp.voltage_v = b->output.voltage_v;
@@ -191,10 +167,10 @@ static void begin_output(struct bench *b, wn_ns now)
     if (b->output.mode != WN_OUTPUT_POWER) {
         request = b->output.mode == WN_OUTPUT_CHARGE ? WN_REQUEST_CHARGE : WN_REQUEST_DISCHARGE;
     }
-    begin(b, TASK_SET_MODE, request, &sp, now);
+    instrument_begin(i, TASK_SET_MODE, request, &sp, now);
 }
 
-static bool watching(const struct station *s)
+bool bench_watching(const struct station *s)
 {
     if (s->campaign == NULL) {
         return true;
@@ -208,324 +184,310 @@ static bool watching(const struct station *s)
  * and told how far to advance. */
 static wn_ns reading_due(const struct station *s)
 {
-    if (watching(s)) {
+    if (bench_watching(s)) {
         return s->read_due_ns;
     }
-    if (s->bench.dialect.has_clock || !s->offset_known) {
+    if (s->bench.instrument[0].dialect.has_clock || !s->offset_known) {
         return INT64_MIN;
     }
     return wn_engine_next_reading_ns(s->engine) + s->offset_ns;
 }
 
-static void begin_reading(struct station *s, wn_ns now)
+static struct wn_setpoints reading_setpoints(const struct station *s)
 {
-    struct wn_setpoints sp = no_setpoints();
+    struct wn_setpoints sp = instrument_no_setpoints();
     sp.interval_s = 1.0;
-    if (s->campaign != NULL && s->offset_known && !watching(s)) {
+    if (s->campaign != NULL && s->offset_known && !bench_watching(s)) {
         wn_ns ahead = wn_engine_next_reading_ns(s->engine) - s->campaign_now_ns;
         sp.interval_s = ahead > WN_NS_PER_MS ? wn_ns_to_s(ahead) : 0.001;
     }
+    return sp;
+}
+
+static void begin_reading(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct wn_setpoints sp = reading_setpoints(s);
+    i->read_wanted = false;
+    instrument_begin(i, TASK_READ, WN_REQUEST_READ, &sp, now);
+}
+
+/* The first instrument that can tell voltage and current opens a round; those that are ready take
+ * part. */
+static bool opens_rounds(const struct station *s, const struct instrument *i)
+{
+    const struct instrument *first = s->bench.instrument;
+    return is_source(s, i) && (i == first || first->stage != STAGE_READY);
+}
+
+static void begin_round(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct bench *b = &s->bench;
+    for (int n = 0; n < s->config.instruments; n++) {
+        struct instrument *other = &b->instrument[n];
+        other->read_wanted = other != i && other->stage == STAGE_READY;
+    }
+    b->round = true;
     s->read_due_ns = now + WATCH_NS;
-    begin(&s->bench, TASK_READ, WN_REQUEST_READ, &sp, now);
+    begin_reading(s, i, now);
 }
 
-static void choose(struct station *s, wn_ns now)
+/* The contact is to be closed, and is not. */
+static bool relay_closes(const struct station *s, const struct instrument *i)
 {
-    struct bench *b = &s->bench;
+    const struct bench *b = &s->bench;
+    return role_of(s, i) == WN_ROLE_RELAY && !b->interlock_latched && !b->interlock_down &&
+           !b->relay_closed && s->looked && sources_are_safe(s);
+}
+
+/* With the contact about to close, a reading would be that of no cell. */
+static bool relay_is_settled(const struct station *s)
+{
+    const struct instrument *relay = relay_of(s);
+    bool opening = relay != NULL && relay->stage != STAGE_READY && relay->fault[0] == '\0';
+    return relay == NULL || (!opening && (relay->stage != STAGE_READY || !relay_closes(s, relay)));
+}
+
+wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
+{
+    const struct bench *b = &s->bench;
+    if (i->read_wanted || relay_closes(s, i)) {
+        return now;
+    }
+    if (!is_source(s, i)) {
+        return WN_NS_NEVER;
+    }
     if (b->output_wanted) {
-        b->output_wanted = false;
-        if (b->guarded) {
-            begin_output(b, now);
-            return;
-        }
-        struct wn_error err = {0};
-        (void)wn_error_set(&err, WN_EGUARD,
-                           "guard does not hold a duplicate of %s: nothing is switched on",
-                           s->config.port);
-        bench_tell_fault(s, &err);
-    } else if (now >= reading_due(s)) {
-        begin_reading(s, now);
+        return is_active(s, i) == (!is_pair(s) || b->other_off) ? now : WN_NS_NEVER;
+    }
+    return opens_rounds(s, i) && !b->round && relay_is_settled(s) ? reading_due(s) : WN_NS_NEVER;
+}
+
+static void choose_output(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct bench *b = &s->bench;
+    if (!is_active(s, i)) {
+        instrument_begin(i, TASK_OFF, WN_REQUEST_OFF, NULL, now); /* this one first of all */
+        return;
+    }
+    b->output_wanted = b->other_off = false;
+    if (i->guarded) {
+        begin_output(b, i, now);
+        return;
+    }
+    struct wn_error err = {0};
+    (void)wn_error_set(&err, WN_EGUARD,
+                       "guard does not hold a duplicate of %s: nothing is switched on",
+                       instrument_config(s, i)->port);
+    bench_tell_fault(s, &err);
+}
+
+void bench_choose(struct station *s, struct instrument *i, wn_ns now)
+{
+    if (bench_due(s, i, now) > now) {
+        return;
+    }
+    if (relay_closes(s, i)) {
+        instrument_begin(i, TASK_SWITCH_ON, WN_REQUEST_ON, NULL, now);
+    } else if (i->read_wanted) {
+        begin_reading(s, i, now);
+    } else if (s->bench.output_wanted) {
+        choose_output(s, i, now);
+    } else {
+        begin_round(s, i, now);
     }
 }
 
-static void task_done(struct station *s, wn_ns now)
+static bool others_are_off(const struct station *s, const struct instrument *i)
+{
+    bool off = true;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *other = &s->bench.instrument[n];
+        off = off && (other == i || !is_source(s, other) ||
+                      (other->link != NULL && instrument_is_off(other)));
+    }
+    return off;
+}
+
+static void off_done(struct station *s, const struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
-    enum bench_task task = b->task;
-    b->task = TASK_NONE;
-    struct wn_event ev = {.time_ns = station_campaign_time(s, now)};
-    switch (task) {
-    case TASK_SET_MODE:
-        if (!b->off_wanted) {
-            begin(b, TASK_SWITCH_ON, WN_REQUEST_ON, NULL, now);
-        }
-        return;
-    case TASK_SWITCH_ON:
-        ev.kind = WN_EVENT_OUTPUT_DONE;
-        break;
-    case TASK_OFF:
-        ev.kind = WN_EVENT_OFF_DONE;
-        break;
-    case TASK_READ:
-        measure_take(s);
-        return;
-    case TASK_NONE:
+    if (b->output_wanted && is_source(s, i) && !is_active(s, i)) {
+        b->other_off = true;
         return;
     }
-    if (s->campaign != NULL) {
+    if (is_source(s, i) && s->campaign != NULL && others_are_off(s, i)) {
+        struct wn_event ev = {.kind = WN_EVENT_OFF_DONE, .time_ns = station_campaign_time(s, now)};
         station_event(s, &ev);
     }
 }
 
-static void ready(struct station *s)
+/* The contact opened by itself, or was never closed. */
+static void look_at_relay(struct station *s, const struct instrument *i)
 {
-    struct bench *b = &s->bench;
-    b->stage = BENCH_READY;
-    b->clock_sure = b->has_guess = false;
-    b->back_off_ns = BACK_OFF_FIRST_NS;
-    b->told_code = WN_OK;
-    b->fault[0] = '\0';
-    station_log(s, 6, "tester on %s is ready: %s", s->config.port, b->session.identity);
-}
-
-/* One stage of the opening is over. */
-static void stage_done(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    struct wn_setpoints sp;
     struct wn_error err = {0};
-    switch (b->stage) {
-    case BENCH_IDENTIFYING:
-        if (campaign_is_live(s) && b->first_identity[0] != '\0' &&
-            strcmp(b->first_identity, b->session.identity) != 0) {
-            (void)wn_error_set(&err, WN_EIDENTITY,
-                               "tester on %s is '%s', but the campaign was begun with '%s'",
-                               s->config.port, b->session.identity, b->first_identity);
-            lose(s, &err, now);
-            return;
-        }
-        b->stage = BENCH_FIRST_OFF;
-        wn_session_begin(&b->session, WN_REQUEST_OFF, NULL, now);
-        break;
-    case BENCH_FIRST_OFF:
-        if (guard_register(s, &err) != WN_OK) {
-            lose(s, &err, now);
-            return;
-        }
-        b->guarded = true;
-        close_interlock(s); /* off is confirmed */
-        b->stage = BENCH_SETTING_UP;
-        sp = protections(s);
-        wn_session_begin(&b->session, WN_REQUEST_SETUP, &sp, now);
-        break;
-    case BENCH_SETTING_UP:
-        ready(s);
-        break;
-    case BENCH_CLOSED:
-    case BENCH_SETTLING:
-    case BENCH_READY:
-        task_done(s, now);
-        break;
+    if (s->bench.relay_closed && (i->reading.has & WN_HAS_OUTPUT) != 0 && !i->reading.output_on) {
+        s->bench.relay_closed = false;
+        s->bench.interlock_down = true; /* an operator's resume closes it again */
+        (void)wn_error_set(&err, WN_EINSTRUMENT, "relay on %s: its contact is open",
+                           instrument_config(s, i)->port);
+        bench_tell_fault(s, &err);
     }
 }
 
-static void request_failed(struct station *s, wn_ns now)
+static void read_done(struct station *s, struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
-    struct wn_error error = b->session.error;
-    bool silent = error.code == WN_ETIMEOUT || error.code == WN_EFRAME;
-    if (b->stage != BENCH_READY || silent) {
-        lose(s, &error, now); /* reopened and identified afresh; the engine halts */
+    i->reading = i->session.reading;
+    i->has_reading = true;
+    if (role_of(s, i) == WN_ROLE_RELAY) {
+        look_at_relay(s, i);
+    }
+    if (!is_source(s, i) || !b->round) {
         return;
     }
-    b->task = TASK_NONE;
-    bench_tell_fault(s, &error);
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *other = &b->instrument[n];
+        if (is_source(s, other) && (other->read_wanted || other->task == TASK_READ)) {
+            return;
+        }
+    }
+    b->round = false;
+    measure_take(s, now);
+}
+
+void bench_task_done(struct station *s, struct instrument *i, enum instrument_task task, wn_ns now)
+{
+    struct wn_event ev = {.kind = WN_EVENT_OUTPUT_DONE, .time_ns = station_campaign_time(s, now)};
+    switch (task) {
+    case TASK_SET_MODE:
+        if (!i->off_wanted) {
+            instrument_begin(i, TASK_SWITCH_ON, WN_REQUEST_ON, NULL, now);
+        }
+        break;
+    case TASK_SWITCH_ON:
+        if (role_of(s, i) == WN_ROLE_RELAY) {
+            s->bench.relay_closed = true;
+        } else if (s->campaign != NULL) {
+            station_event(s, &ev);
+        }
+        break;
+    case TASK_OFF:
+        off_done(s, i, now);
+        break;
+    case TASK_READ:
+        read_done(s, i, now);
+        break;
+    case TASK_NONE:
+        break;
+    }
+}
+
+const struct instrument *bench_not_ready(const struct station *s)
+{
+    for (int n = 0; n < s->config.instruments; n++) {
+        if (s->bench.instrument[n].stage != STAGE_READY) {
+            return &s->bench.instrument[n];
+        }
+    }
+    return NULL;
+}
+
+bool bench_is_simulated(const struct station *s)
+{
+    bool simulated = false;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        simulated =
+            simulated || i->dialect.simulated || strstr(i->session.identity, "SIMULATED") != NULL;
+    }
+    return simulated;
 }
 
 void bench_off_now(struct station *s)
 {
     struct bench *b = &s->bench;
     wn_ns now = wn_clock_monotonic(s->clock);
-    size_t len = 0, put = 0;
-    b->off_wanted = true;
-    b->output_wanted = false;
-    if (b->link == NULL || b->stage != BENCH_READY || b->task == TASK_OFF) {
-        return; /* it goes out as soon as it can: see converse() */
-    }
-    begin_off(b, now);
-    const char *out = wn_session_output(&b->session, &len);
-    if (len > 0 && b->link->ops->write(b->link, out, len, &put, NULL) == WN_OK) {
-        wn_session_wrote(&b->session, put, now); /* a failure shows when the loop goes on */
-    }
-}
-
-/* True when everything asked for so far has been handed out and the next exchange has bytes of its
- * own. */
-static bool write_output(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    size_t len = 0, put = 0;
-    struct wn_error err = {0};
-    const char *out = wn_session_output(&b->session, &len);
-    if (len == 0) {
-        return false;
-    }
-    if (b->link->ops->write(b->link, out, len, &put, &err) != WN_OK) {
-        lose(s, &err, now);
-        return false;
-    }
-    wn_session_wrote(&b->session, put, now);
-    bool all = put == len;
-    (void)wn_session_output(&b->session, &len);
-    return all && len > 0;
-}
-
-static void read_input(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    char buf[1024];
-    size_t got = 0;
-    struct wn_error err = {0};
-    if (b->link->ops->read(b->link, buf, sizeof buf, &got, &err) != WN_OK) {
-        lose(s, &err, now);
-    } else if (got > 0 && b->stage != BENCH_SETTLING) {
-        (void)wn_session_input(&b->session, buf, got, now);
-    }
-}
-
-/* Moves the conversation on until it waits for the instrument or for time. */
-static void converse(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    for (int i = 0; i < 64 && b->link != NULL && b->stage != BENCH_SETTLING; i++) {
-        enum wn_session_result r = wn_session_result(&b->session);
-        if (b->off_wanted && b->stage == BENCH_READY && b->task != TASK_OFF) {
-            begin_off(b, now); /* ahead of whatever is under way */
-            r = WN_SESSION_PENDING;
-        }
-        if (r == WN_SESSION_PENDING && now >= wn_session_deadline(&b->session)) {
-            r = wn_session_tick(&b->session, now);
-        }
-        if (r == WN_SESSION_PENDING) {
-            bool more = write_output(s, now);
-            if (!more && b->link != NULL && b->stage != BENCH_SETTLING &&
-                wn_session_result(&b->session) == WN_SESSION_PENDING) {
-                return;
-            }
-        } else if (r == WN_SESSION_FAILED && (b->task != TASK_NONE || b->stage != BENCH_READY)) {
-            request_failed(s, now);
-        } else if (r == WN_SESSION_DONE && (b->task != TASK_NONE || b->stage != BENCH_READY)) {
-            stage_done(s, now);
-        } else {
-            choose(s, now);
-            if (b->task == TASK_NONE) {
-                return;
-            }
+    b->output_wanted = b->other_off = b->round = false;
+    for (int n = 0; n < s->config.instruments; n++) {
+        if (is_source(s, &b->instrument[n])) {
+            instrument_off_now(&b->instrument[n], now);
         }
     }
-}
-
-/* A reply that was asked for again and came right is no fault, but nobody should have to guess that
- * the line is bad. */
-static void tell_bad_replies(struct station *s, wn_ns now)
-{
-    struct bench *b = &s->bench;
-    uint64_t bad = b->session.bad_replies + b->session.timeouts;
-    if (bad < b->told_bad) {
-        b->told_bad = bad; /* a fresh session after a reopening */
-    }
-    if (bad > b->told_bad && now >= b->tell_bad_ns) {
-        station_log(s, 4, "%s (%llu bad or missing replies since the last such line)",
-                    b->session.complaint.text, (unsigned long long)(bad - b->told_bad));
-        b->told_bad = bad;
-        b->tell_bad_ns = now + TELL_BAD_NS;
-    }
-}
-
-bool bench_has_output(const struct station *s)
-{
-    size_t len = 0;
-    (void)wn_session_output(&s->bench.session, &len);
-    return len > 0;
 }
 
 void bench_turn(struct station *s, wn_ns now)
 {
-    struct bench *b = &s->bench;
-    if (b->stage == BENCH_CLOSED) {
-        if (now < b->stage_until_ns) {
-            return;
-        }
-        open_port(s, now);
-    }
-    if (b->link != NULL) {
-        read_input(s, now);
-    }
-    if (b->link != NULL && b->stage == BENCH_SETTLING && now >= b->stage_until_ns) {
-        b->link->ops->flush(b->link);
-        b->stage = BENCH_IDENTIFYING;
-        wn_session_begin(&b->session, WN_REQUEST_IDENTIFY, NULL, now);
-    }
-    if (b->link != NULL && b->stage != BENCH_SETTLING) {
-        converse(s, now);
-        tell_bad_replies(s, now);
+    for (int n = 0; n < s->config.instruments; n++) {
+        instrument_turn(s, &s->bench.instrument[n], now);
     }
 }
 
 wn_ns bench_deadline(const struct station *s, wn_ns now)
 {
-    const struct bench *b = &s->bench;
-    if (b->stage == BENCH_CLOSED || b->stage == BENCH_SETTLING) {
-        return b->stage_until_ns;
+    wn_ns first = WN_NS_NEVER;
+    for (int n = 0; n < s->config.instruments; n++) {
+        wn_ns at = instrument_deadline(s, &s->bench.instrument[n], now);
+        first = at < first ? at : first;
     }
-    if (wn_session_result(&b->session) == WN_SESSION_PENDING) {
-        return wn_session_deadline(&b->session);
-    }
-    if (b->stage != BENCH_READY || b->task != TASK_NONE || b->off_wanted || b->output_wanted) {
-        return now;
-    }
-    wn_ns due = reading_due(s);
-    return due > now ? due : now;
+    return first;
 }
 
-/* Nothing can be on: the instrument said off and was not told anything since. */
 bool bench_off_confirmed(const struct station *s)
 {
-    const struct bench *b = &s->bench;
-    return b->link == NULL || (!b->off_wanted && b->task != TASK_OFF && !b->output_wanted &&
-                               b->task != TASK_SET_MODE && b->task != TASK_SWITCH_ON);
+    bool off = !s->bench.output_wanted;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        off = off && (!is_source(s, i) || instrument_is_off(i));
+    }
+    return off;
 }
 
 void bench_identify_again(struct station *s)
 {
-    struct bench *b = &s->bench;
-    wn_assert(b->stage == BENCH_READY);
     wn_ns now = wn_clock_monotonic(s->clock);
-    wn_session_init(&b->session, &b->dialect, "tester", s->config.port);
-    b->task = TASK_NONE;
-    b->link->ops->flush(b->link);
-    b->stage = BENCH_IDENTIFYING;
-    wn_session_begin(&b->session, WN_REQUEST_IDENTIFY, NULL, now);
+    for (int n = 0; n < s->config.instruments; n++) {
+        if (s->bench.instrument[n].stage == STAGE_READY) {
+            instrument_identify_again(s, &s->bench.instrument[n], now);
+        }
+    }
+    s->bench.round = false;
 }
 
 void bench_set_up_again(struct station *s)
 {
     struct bench *b = &s->bench;
-    wn_assert(b->stage == BENCH_READY);
-    b->task = TASK_NONE;
-    b->stage = BENCH_FIRST_OFF; /* off, guard, set-up: the same road as after opening */
-    wn_session_begin(&b->session, WN_REQUEST_OFF, NULL, wn_clock_monotonic(s->clock));
+    wn_ns now = wn_clock_monotonic(s->clock);
+    for (int n = 0; n < s->config.instruments; n++) {
+        struct instrument *i = &b->instrument[n];
+        if (i->stage == STAGE_READY && role_of(s, i) != WN_ROLE_THERMOMETER) {
+            instrument_set_up_again(i, now);
+        }
+    }
+    b->relay_closed = b->round = false;
+}
+
+bool bench_is_real(const struct station *s)
+{
+    bool real = false;
+    for (int n = 0; n < s->config.instruments; n++) {
+        real = real || !s->bench.instrument[n].dialect.simulated;
+    }
+    return real;
+}
+
+const char *bench_fault(const struct station *s)
+{
+    for (int n = 0; n < s->config.instruments; n++) {
+        if (s->bench.instrument[n].fault[0] != '\0') {
+            return s->bench.instrument[n].fault;
+        }
+    }
+    return s->bench.fault;
 }
 
 void bench_close(struct station *s)
 {
-    struct bench *b = &s->bench;
-    if (b->link != NULL) {
-        if (b->guarded && b->stage == BENCH_READY && bench_off_confirmed(s) && watching(s)) {
-            guard_release(s);
-            b->guarded = false;
-        } /* else the guard finds the end of file and makes it safe itself */
-        b->link->ops->close(b->link);
-        b->link = NULL;
+    for (int n = 0; n < s->config.instruments; n++) {
+        instrument_close(s, &s->bench.instrument[n]);
     }
 }

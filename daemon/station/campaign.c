@@ -42,16 +42,20 @@ static void read_boot_id(char *buf, size_t size)
 static int begin_session(struct station *s, struct wn_error *err)
 {
     char boot_id[64];
-    struct wn_instrument_record i;
-    memset(&i, 0, sizeof i);
     read_boot_id(boot_id, sizeof boot_id);
-    copy(i.role, sizeof i.role, "tester");
-    copy(i.dialect, sizeof i.dialect, s->bench.dialect.name);
-    copy(i.port, sizeof i.port, s->config.port);
-    copy(i.identity, sizeof i.identity, s->bench.session.identity);
     int rc = wn_campaign_begin_session(s->campaign, s->clock->ops->utc(s->clock),
                                        wn_clock_monotonic(s->clock), s->resume_at_ns, boot_id, err);
-    return rc == WN_OK ? wn_campaign_put_instrument(s->campaign, &i, err) : rc;
+    for (int n = 0; n < s->config.instruments && rc == WN_OK; n++) {
+        const struct wn_instrument_config *c = &s->config.instrument[n];
+        struct wn_instrument_record i;
+        memset(&i, 0, sizeof i);
+        copy(i.role, sizeof i.role, wn_instrument_name(c));
+        copy(i.dialect, sizeof i.dialect, s->bench.instrument[n].dialect.name);
+        copy(i.port, sizeof i.port, c->port);
+        copy(i.identity, sizeof i.identity, s->bench.instrument[n].session.identity);
+        rc = wn_campaign_put_instrument(s->campaign, &i, err);
+    }
+    return rc;
 }
 
 /* A certificate counts as long as it is valid; from then on the data sheet does. */
@@ -114,8 +118,7 @@ static void fill_info(struct station *s, const char *name, const struct wn_cell 
     copy(i->station, sizeof i->station, s->config.name);
     copy(i->procedure, sizeof i->procedure, p->name);
     copy(i->procedure_title, sizeof i->procedure_title, p->title);
-    i->simulated =
-        s->bench.dialect.simulated || strstr(s->bench.session.identity, "SIMULATED") != NULL;
+    i->simulated = bench_is_simulated(s);
     i->cycles_planned = wn_procedure_cycles(p);
     i->created_utc = s->clock->ops->utc(s->clock);
     i->cell = *cell;
@@ -150,6 +153,17 @@ static void make_name(const struct station *s, const char *cell, char *name, siz
     }
 }
 
+static int set_up_engine(struct station *s, const struct wn_station_config *config,
+                         const struct wn_cell *cell, const struct wn_procedure *procedure,
+                         struct wn_problems *problems)
+{
+    static struct wn_dialect dialect[WN_INSTRUMENTS_MAX]; /* large; one thread */
+    for (int n = 0; n < config->instruments; n++) {
+        dialect[n] = s->bench.instrument[n].dialect;
+    }
+    return wn_config_engine_setup(config, cell, procedure, dialect, &s->setup, problems);
+}
+
 static int read_parts(struct station *s, const char *cell_name, const char *procedure_name,
                       struct wn_cell *cell, struct wn_procedure *procedure, char **frozen,
                       struct wn_error *err)
@@ -159,8 +173,7 @@ static int read_parts(struct station *s, const char *cell_name, const char *proc
     memset(&problems, 0, sizeof problems);
     if (wn_config_read_cell(dir, cell_name, cell, &problems) != WN_OK ||
         wn_config_read_procedure(dir, procedure_name, cell, procedure, &problems) != WN_OK ||
-        wn_config_engine_setup(&s->config, cell, procedure, &s->bench.dialect, &s->setup,
-                               &problems) != WN_OK) {
+        set_up_engine(s, &s->config, cell, procedure, &problems) != WN_OK) {
         return first_problem(&problems, err);
     }
     *frozen = wn_config_freeze(s->daemon, &s->config, cell_name, procedure_name, &problems);
@@ -180,10 +193,12 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
             err, WN_EBUSY, "campaign %s is %s on this station: stop it first (wane stop %s)",
             s->info.name, wn_engine_state_name(wn_engine_state(s->engine)), s->config.name);
     }
-    if (s->bench.stage != BENCH_READY || !s->looked) {
-        const char *why = s->bench.fault;
-        return wn_error_set(err, WN_ESTATE, "instrument on %s is not ready: %s", s->config.port,
-                            why[0] != '\0' ? why : "it is being opened; try again in a moment");
+    const struct instrument *late = bench_not_ready(s);
+    if (late != NULL || !s->looked) {
+        late = late != NULL ? late : &s->bench.instrument[0];
+        return wn_error_set(
+            err, WN_ESTATE, "instrument on %s is not ready: %s", instrument_config(s, late)->port,
+            late->fault[0] != '\0' ? late->fault : "it is being opened; try again in a moment");
     }
     if (name != NULL && !name_ok(name)) {
         return wn_error_set(err, WN_EINVAL,
@@ -246,7 +261,10 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         }
     }
     if (rc == WN_OK) {
-        copy(s->bench.first_identity, sizeof s->bench.first_identity, s->bench.session.identity);
+        for (int i = 0; i < s->config.instruments; i++) {
+            struct instrument *one = &s->bench.instrument[i];
+            copy(one->first_identity, sizeof one->first_identity, one->session.identity);
+        }
         s->marked = halt_marker_is_set(s); /* of an earlier campaign: taken away now */
         station_command(s, WN_EVENT_START, who);
     }
@@ -336,23 +354,48 @@ static int find_file(struct station *s, char *path, size_t size, int *found, str
                                           s->daemon->data_dir);
 }
 
+/* Ports may have moved since; everything else stays as it was begun. */
+static bool take_ports(struct wn_station_config *begun, const struct wn_station_config *now)
+{
+    bool same = begun->instruments == now->instruments;
+    for (int n = 0; n < begun->instruments && same; n++) {
+        struct wn_instrument_config *i = &begun->instrument[n];
+        same = strcmp(wn_instrument_name(i), wn_instrument_name(&now->instrument[n])) == 0 &&
+               i->channel == now->instrument[n].channel;
+        memcpy(i->port, now->instrument[n].port, sizeof i->port);
+    }
+    return same;
+}
+
 static int thaw(struct station *s, struct wn_error *err)
 {
     static struct wn_problems problems;
     static struct wn_procedure procedure;
+    static struct wn_dialect dialect[WN_INSTRUMENTS_MAX]; /* large */
     struct wn_cell cell;
     struct wn_station_config config = s->config;
     char *frozen = NULL, hash[65];
     memset(&problems, 0, sizeof problems);
     int rc = wn_campaign_frozen_config(s->campaign, &frozen, hash, err);
-    if (rc == WN_OK && (wn_config_thaw(frozen, s->config.name, &config, &cell, &procedure,
-                                       &s->bench.dialect, &problems) != WN_OK ||
-                        wn_config_engine_setup(&config, &cell, &procedure, &s->bench.dialect,
-                                               &s->setup, &problems) != WN_OK)) {
+    if (rc == WN_OK && wn_config_thaw(frozen, s->config.name, &config, &cell, &procedure, dialect,
+                                      &problems) != WN_OK) {
         rc = first_problem(&problems, err);
     }
-    if (rc == WN_OK) { /* the port may have moved since; everything else stays as it was begun */
-        copy(config.port, sizeof config.port, s->config.port);
+    if (rc == WN_OK && !take_ports(&config, &s->config)) {
+        rc = wn_error_set(err, WN_EINVAL,
+                          "station %s now has other instruments than the campaign was begun with: "
+                          "put those back into the configuration, or put the file elsewhere",
+                          s->config.name);
+    }
+    if (rc == WN_OK) {
+        for (int n = 0; n < config.instruments; n++) {
+            s->bench.instrument[n].dialect = dialect[n];
+        }
+        rc = set_up_engine(s, &config, &cell, &procedure, &problems) == WN_OK
+                 ? WN_OK
+                 : first_problem(&problems, err);
+    }
+    if (rc == WN_OK) {
         config.beat_limit_s = s->config.beat_limit_s; /* the one the guard knows */
         s->config = config;
     }
@@ -367,7 +410,7 @@ static wn_ns outage_ns(const struct station *s, wn_utc_us last_utc)
 {
     wn_utc_us us = s->clock->ops->utc(s->clock) - last_utc;
     bool believable = last_utc > 0 && us > 0 && us < OUTAGE_MAX_US;
-    return s->bench.dialect.has_clock || !believable ? 0 : us * 1000;
+    return s->bench.instrument[0].dialect.has_clock || !believable ? 0 : us * 1000;
 }
 
 static int restore(struct station *s, struct wn_error *err)
@@ -480,6 +523,17 @@ static void distrust_off(struct station *s)
     }
 }
 
+static int read_identities(struct station *s, struct wn_error *err)
+{
+    int rc = WN_OK;
+    for (int n = 0; n < s->config.instruments && rc == WN_OK; n++) {
+        struct instrument *i = &s->bench.instrument[n];
+        rc = wn_campaign_first_identity(s->campaign, wn_instrument_name(&s->config.instrument[n]),
+                                        i->first_identity, sizeof i->first_identity, err);
+    }
+    return rc;
+}
+
 int campaign_find_unfinished(struct station *s, struct wn_error *err)
 {
     char status[32] = "";
@@ -506,8 +560,7 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         rc = restore(s, err);
     }
     if (rc == WN_OK) {
-        rc = wn_campaign_first_identity(s->campaign, s->bench.first_identity,
-                                        sizeof s->bench.first_identity, err);
+        rc = read_identities(s, err);
     }
     if (rc == WN_OK) {
         rc = begin_session(s, err);
@@ -516,9 +569,7 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
         campaign_close(s);
         return wn_error_prefix(err, "%s", s->campaign_path);
     }
-    if (s->bench.stage == BENCH_READY) {
-        bench_identify_again(s); /* against the identity it was begun with, and with its limits */
-    }
+    bench_identify_again(s); /* against the identity it was begun with, and with its limits */
     s->marked = halt_marker_is_set(s);
     distrust_off(s);
     go_on(s, status, found);

@@ -84,7 +84,7 @@ static void put_idle(json_t *o, const struct station *s)
         "campaign",    "file",        "cell",     "procedure", "cycle",  "cycles_planned",
         "cycles_done", "in_check_up", "check_up", "step",      "step_s", "time_s"};
     put(o, "state", json_string("idle"));
-    put(o, "simulated", json_boolean(s->bench.dialect.simulated));
+    put(o, "simulated", json_boolean(bench_is_simulated(s)));
     for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
         put(o, unknown[i], json_null());
     }
@@ -96,10 +96,31 @@ static void put_idle(json_t *o, const struct station *s)
         json_pack("{s:s,s:s}", "rule", lost ? "broken_campaign" : "", "text", s->broken_text));
 }
 
+static void put_instruments(json_t *o, const struct station *s)
+{
+    json_t *list = json_array();
+    uint64_t exchanges = 0, bad = 0;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        const struct wn_instrument_config *c = instrument_config(s, i);
+        bool ready = i->stage == STAGE_READY;
+        exchanges += i->session.exchanges;
+        bad += i->session.bad_replies;
+        (void)json_array_append_new(
+            list,
+            json_pack("{s:s,s:s,s:s,s:b,s:o,s:s}", "name", wn_instrument_name(c), "port", c->port,
+                      "dialect", i->dialect.name, "ready", ready, "identity",
+                      ready ? json_string(i->session.identity) : json_null(), "fault", i->fault));
+    }
+    put(o, "instruments", list);
+    put(o, "exchanges", json_integer((json_int_t)exchanges));
+    put(o, "bad_replies", json_integer((json_int_t)bad));
+}
+
 static json_t *status(const struct station *s)
 {
     json_t *o = json_pack("{s:b,s:s}", "ok", 1, "station", s->config.name);
-    const struct wn_session *talk = &s->bench.session;
+    const struct instrument *first = &s->bench.instrument[0];
     if (s->campaign != NULL) {
         put_campaign(o, s);
     } else {
@@ -107,12 +128,12 @@ static json_t *status(const struct station *s)
     }
     wn_ns age_ns = wn_clock_monotonic(s->clock) - s->reading.host_ns;
     put(o, "reading_age_s", number(s->has_reading ? wn_ns_to_s(age_ns) : NAN));
-    put(o, "port", json_string(s->config.port));
-    put(o, "instrument", s->bench.stage == BENCH_READY ? json_string(talk->identity) : json_null());
-    put(o, "fault", json_string(s->bench.fault));
-    put(o, "instrument_ready", json_boolean(s->bench.stage == BENCH_READY));
-    put(o, "exchanges", json_integer((json_int_t)talk->exchanges));
-    put(o, "bad_replies", json_integer((json_int_t)talk->bad_replies));
+    put(o, "port", json_string(s->config.instrument[0].port));
+    put(o, "instrument",
+        first->stage == STAGE_READY ? json_string(first->session.identity) : json_null());
+    put(o, "fault", json_string(bench_fault(s)));
+    put(o, "instrument_ready", json_boolean(bench_not_ready(s) == NULL));
+    put_instruments(o, s);
     put(o, "guard", json_boolean(s->guard_fd >= 0 && !s->guard_lost));
     put(o, "recording", json_boolean(!s->store_failed));
     return o;
@@ -134,7 +155,7 @@ static json_t *start(struct station *s, const json_t *request, const struct wn_p
         return refuse(
             "cell and procedure are names of files in the configuration directory, not paths");
     }
-    if (!s->bench.dialect.simulated && !json_is_true(json_object_get(request, "caution_read"))) {
+    if (bench_is_real(s) && !json_is_true(json_object_get(request, "caution_read"))) {
         return refuse("read the caution first: wane start shows it and asks");
     }
     if (campaign_start(s, cell, procedure, text_of(request, "name"), peer->who, &err) != WN_OK) {

@@ -115,31 +115,34 @@ void guard_beat_grace(struct station *s, double grace_s)
     }
 }
 
-int guard_register(struct station *s, struct wn_error *err)
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err)
 {
+    const char *port = instrument_config(s, i)->port;
+    enum wn_interlock interlock = i->n == 0 ? s->config.interlock : WN_INTERLOCK_NONE;
     struct guard_message m;
     if (s->guard_fd < 0) {
         return wn_error_set(err, WN_EGUARD, "no guard: run waned, not wane-station by hand");
     }
-    int rc = safe_off_describe(&s->bench.dialect, s->config.port, s->config.interlock, &m, err);
+    int rc = safe_off_describe(&i->dialect, port, interlock, &m, err);
     if (rc != WN_OK) {
         return rc;
     }
+    m.slot = (uint32_t)i->n;
     guard_look(s); /* answers to beats that lie there */
-    if (!send_message(s, &m, s->bench.link->ops->fd(s->bench.link)) || !await_ack(s)) {
-        return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s",
-                            s->config.port);
+    if (!send_message(s, &m, i->link->ops->fd(i->link)) || !await_ack(s)) {
+        return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s", port);
     }
-    safe_off_remember(s);
+    safe_off_remember(s, i);
     return WN_OK;
 }
 
-void guard_release(struct station *s)
+void guard_release(struct station *s, const struct instrument *i)
 {
-    const struct guard_message m = {.magic = GUARD_MAGIC, .type = GUARD_RELEASE, .slot = 0};
+    const struct guard_message m = {
+        .magic = GUARD_MAGIC, .type = GUARD_RELEASE, .slot = (uint32_t)i->n};
     if (s->guard_fd >= 0 && !s->guard_lost) {
         (void)send_message(s, &m, -1);
-        safe_off_forget(s);
+        safe_off_forget(s, i);
     }
 }
 

@@ -17,7 +17,11 @@
 
 #define WAIT_MAX_MS 100 /* a beat is never later than this */
 
+/* What is waited for. */
+enum { SIGNALS, GUARD, PORTS, CONTROL = PORTS + WN_INSTRUMENTS_MAX };
+
 static struct wn_daemon_config config; /* large */
+static struct wn_dialect dialect[WN_INSTRUMENTS_MAX];
 static struct wn_problems problems;
 static struct station station;
 
@@ -49,9 +53,11 @@ static int set_up(struct station *s, const char *path, const char *name, struct 
     if (own == NULL) {
         return wn_error_set(err, WN_EUNKNOWN, "%s has no station '%s'", path, name);
     }
-    if (wn_config_read_dialect(config.conf_dir, own->dialect, &s->bench.dialect, &problems) !=
-        WN_OK) {
+    if (wn_config_read_dialects(config.conf_dir, own, dialect, &problems) != WN_OK) {
         return wn_error_set(err, WN_EINVAL, "%s", "the dialect is refused");
+    }
+    for (int n = 0; n < own->instruments; n++) {
+        s->bench.instrument[n].dialect = dialect[n];
     }
     station_init(s, wn_clock_real(), &config, own);
     (void)wn_store_log_to(tell_store, s, err); /* without it only its messages are lost */
@@ -70,12 +76,15 @@ static void wait_events(struct station *s, int signals, struct pollfd *fds, int 
                        : (int)((wait < WAIT_MAX_MS * WN_NS_PER_MS ? wait + 999999
                                                                   : WAIT_MAX_MS * WN_NS_PER_MS) /
                                WN_NS_PER_MS);
-    short want = bench_has_output(s) ? POLLIN | POLLOUT : POLLIN;
-    fds[0] = (struct pollfd){s->bench.link != NULL ? s->bench.link->ops->fd(s->bench.link) : -1,
-                             want, 0};
-    fds[1] = (struct pollfd){signals, POLLIN, 0};
-    fds[2] = (struct pollfd){s->guard_lost ? -1 : s->guard_fd, POLLIN, 0};
-    *n = 3 + wn_control_poll_fds(s->control, fds + 3, WN_CONTROL_CLIENTS_MAX + 1);
+    fds[SIGNALS] = (struct pollfd){signals, POLLIN, 0};
+    fds[GUARD] = (struct pollfd){s->guard_lost ? -1 : s->guard_fd, POLLIN, 0};
+    for (int i = 0; i < WN_INSTRUMENTS_MAX; i++) {
+        const struct instrument *one = &s->bench.instrument[i];
+        bool open = one->link != NULL;
+        short want = open && instrument_has_output(one) ? POLLIN | POLLOUT : POLLIN;
+        fds[PORTS + i] = (struct pollfd){open ? one->link->ops->fd(one->link) : -1, want, 0};
+    }
+    *n = CONTROL + wn_control_poll_fds(s->control, fds + CONTROL, WN_CONTROL_CLIENTS_MAX + 1);
     (void)poll(fds, (nfds_t)*n, ms);
 }
 
@@ -92,23 +101,23 @@ static void read_signals(struct station *s, int signals, wn_ns now)
 
 static void loop(struct station *s, int signals)
 {
-    struct pollfd fds[WN_CONTROL_CLIENTS_MAX + 4];
+    struct pollfd fds[CONTROL + WN_CONTROL_CLIENTS_MAX + 1];
     int n = 0;
     while (!s->ending) {
         wait_events(s, signals, fds, &n);
         wn_ns now = wn_clock_monotonic(s->clock);
         station_turn_instrument(s, now); /* the instrument first, then everything else */
         bool asked = false;
-        for (int i = 3; i < n; i++) {
+        for (int i = CONTROL; i < n; i++) {
             asked = asked || fds[i].revents != 0;
         }
         if (asked) {
-            wn_control_serve(s->control, fds + 3, n - 3, now);
+            wn_control_serve(s->control, fds + CONTROL, n - CONTROL, now);
         }
-        if (fds[2].revents != 0) {
+        if (fds[GUARD].revents != 0) {
             guard_look(s);
         }
-        if (fds[1].revents != 0) {
+        if (fds[SIGNALS].revents != 0) {
             read_signals(s, signals, now);
         }
         station_turn_rest(s, now);

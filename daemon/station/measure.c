@@ -10,6 +10,8 @@
 #define CLOCK_AHEAD_NS (INT64_C(86400) * WN_NS_PER_S)
 /* Without a campaign: so many readings with current are believed; so often is off sent again before
  * the interlock opens. */
+/* A thermometer's last word counts for so long, or for the longest interval between readings. */
+#define THERMOMETER_STALE_S 5.0
 enum { IDLE_READINGS = 3, IDLE_TRIES = 3 };
 
 /* After an opening, and after anything odd, an instrument's clock is believed when two readings in
@@ -24,7 +26,7 @@ static bool clock_agrees(struct station *s, wn_ns source)
         (void)wn_error_set(&err, ahead < 0 ? WN_EINSTRUMENT : WN_EFRAME,
                            ahead < 0 ? "tester on %s: its clock went back: it was reset"
                                      : "tester on %s: time of a reading is far ahead of the last",
-                           s->config.port);
+                           s->config.instrument[0].port);
         bench_tell_fault(s, &err);
     }
     b->clock_sure = near;
@@ -37,10 +39,11 @@ static bool clock_agrees(struct station *s, wn_ns source)
 static bool date(struct station *s, struct wn_reading *r)
 {
     struct wn_error err = {0};
-    bool own_clock = s->bench.dialect.has_clock;
+    bool own_clock = s->bench.instrument[0].dialect.has_clock;
     wn_ns source = own_clock ? r->time_ns : r->host_ns;
     if (own_clock && (r->has & WN_HAS_TIME) == 0) {
-        (void)wn_error_set(&err, WN_EFRAME, "tester on %s: reading without time", s->config.port);
+        (void)wn_error_set(&err, WN_EFRAME, "tester on %s: reading without time",
+                           s->config.instrument[0].port);
         bench_tell_fault(s, &err);
         return false;
     }
@@ -54,7 +57,7 @@ static bool date(struct station *s, struct wn_reading *r)
     if (source - s->offset_ns < s->campaign_now_ns) { /* it was reset: its time begins anew */
         s->offset_ns = source - s->campaign_now_ns;
         (void)wn_error_set(&err, WN_EINSTRUMENT, "tester on %s: its clock went back: it was reset",
-                           s->config.port);
+                           s->config.instrument[0].port);
         bench_tell_fault(s, &err);
     }
     r->time_ns = source - s->offset_ns;
@@ -92,9 +95,77 @@ static void watch_idle(struct station *s, const struct wn_reading *r)
     }
 }
 
-void measure_take(struct station *s)
+/* What a thermometer of its own measures is believed of nobody else, also when it is lost. */
+static void take_temperatures(const struct station *s, struct wn_reading *r, wn_ns now)
 {
-    struct wn_reading r = s->bench.session.reading;
+    wn_ns stale_ns = wn_ns_from_s(fmax(s->config.gap_max_s, THERMOMETER_STALE_S));
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        const struct wn_instrument_config *c = instrument_config(s, i);
+        bool fresh = i->has_reading && now - i->reading.host_ns <= stale_ns;
+        if (c->role != WN_ROLE_THERMOMETER) {
+            continue;
+        }
+        unsigned told = fresh ? i->reading.has : 0;
+        if (c->ambient) {
+            r->has &= ~(unsigned)WN_HAS_AMBIENT;
+            r->has |= (told & WN_HAS_TEMPERATURE) != 0 ? WN_HAS_AMBIENT : 0u;
+            r->ambient_c = i->reading.temperature_c;
+            continue;
+        }
+        r->has &= ~(unsigned)WN_HAS_TEMPERATURE;
+        r->has |= told & WN_HAS_TEMPERATURE;
+        r->temperature_c = i->reading.temperature_c;
+        if ((told & WN_HAS_AMBIENT) != 0) {
+            r->has |= WN_HAS_AMBIENT;
+            r->ambient_c = i->reading.ambient_c;
+        }
+    }
+}
+
+/* Both at once: the cell sees the difference, the wires see the sum. */
+static void look_at_idle(struct station *s, const struct instrument *idle)
+{
+    struct wn_error err = {0};
+    if (fabs(idle->reading.current_a) > s->config.limits.off_current_a) {
+        const struct wn_instrument_config *c = instrument_config(s, idle);
+        (void)wn_error_set(&err, WN_EINSTRUMENT,
+                           "%s on %s carries %.3f A although the other one is on",
+                           wn_instrument_name(c), c->port, idle->reading.current_a);
+        bench_tell_fault(s, &err);
+    }
+}
+
+/* Of a supply and a load: the one that is on measures; at rest the load, so that the voltage before
+ * a discharge and within it are of one instrument. The current of both is known only from both. */
+static struct wn_reading of_pair(struct station *s)
+{
+    const struct instrument *supply = &s->bench.instrument[0], *load = supply + 1;
+    bool on = s->campaign != NULL && wn_engine_output_on(s->engine);
+    bool charges = on && s->bench.output.mode == WN_OUTPUT_CHARGE;
+    const struct instrument *told = charges ? supply : load, *idle = charges ? load : supply;
+    if (!supply->has_reading || !load->has_reading) {
+        struct wn_reading r = (load->has_reading ? load : supply)->reading;
+        r.has &= ~(unsigned)WN_HAS_CURRENT;
+        return r;
+    }
+    struct wn_reading r = told->reading;
+    r.host_ns = supply->reading.host_ns > load->reading.host_ns ? supply->reading.host_ns
+                                                                : load->reading.host_ns;
+    r.has &= idle->reading.has | ~(unsigned)WN_HAS_CURRENT;
+    if (on) {
+        look_at_idle(s, idle);
+    } else {
+        r.current_a += idle->reading.current_a;
+    }
+    return r;
+}
+
+void measure_take(struct station *s, wn_ns now)
+{
+    bool pair = s->config.instrument[0].role == WN_ROLE_SUPPLY;
+    struct wn_reading r = pair ? of_pair(s) : s->bench.instrument[0].reading;
+    take_temperatures(s, &r, now);
     wn_calibration_apply(&s->config.calibration, &r);
     if (s->campaign == NULL) {
         watch_idle(s, &r);

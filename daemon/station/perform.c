@@ -9,7 +9,7 @@
 
 wn_ns station_campaign_time(const struct station *s, wn_ns host_now)
 {
-    if (s->bench.dialect.has_clock || !s->offset_known) {
+    if (s->bench.instrument[0].dialect.has_clock || !s->offset_known) {
         return s->campaign_now_ns;
     }
     return host_now - s->offset_ns;
@@ -169,9 +169,8 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
 {
     if (kind == WN_EVENT_START || kind == WN_EVENT_RESUME) {
         s->bench.interlock_latched = false;
-        if (s->bench.stage == BENCH_READY) { /* off, confirmed, before the interlock closes */
-            bench_set_up_again(s);           /* what the instrument itself has latched is cleared */
-        }
+        bench_set_up_again(s); /* off, confirmed, before the interlock closes; what the instrument
+                                  itself has latched is cleared */
     }
     struct wn_event ev = {.kind = kind,
                           .time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock))};

@@ -33,7 +33,7 @@
 #define OFF_TIMEOUT_MAX_S 5.0
 #define LOOK_MS           20
 
-enum { TARGETS_MAX = 2 * WN_STATIONS_MAX };
+enum { TARGETS_MAX = 2 * WN_STATIONS_MAX * WN_INSTRUMENTS_MAX };
 
 /* The file that remembers; only read by the program that wrote it. */
 struct memory {
@@ -99,32 +99,35 @@ int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_inte
     return WN_OK;
 }
 
-static void memory_path(const struct station *s, char *path, size_t size)
+/* STATION.0.in-use for its first instrument, and so on. */
+static void memory_path(const struct station *s, const struct instrument *i, char *path,
+                        size_t size)
 {
-    (void)snprintf(path, size, "%s/%s" MEMORY_END, s->daemon->run_dir, s->config.name);
+    (void)snprintf(path, size, "%s/%s.%d" MEMORY_END, s->daemon->run_dir, s->config.name, i->n);
 }
 
-static void describe_use(struct memory *m, const struct wn_station_config *c,
+static void describe_use(struct memory *m, const struct wn_station_config *c, int n,
                          const struct wn_dialect *d, const char *port)
 {
+    const struct wn_instrument_config *i = &c->instrument[n];
     memset(m, 0, sizeof *m);
     m->magic = MEMORY_MAGIC;
     m->size = sizeof *m;
-    m->baud = c->baud > 0 ? c->baud : d->baud;
-    m->interlock = c->interlock;
+    m->baud = i->baud > 0 ? i->baud : d->baud;
+    m->interlock = n == 0 ? c->interlock : WN_INTERLOCK_NONE;
     m->off_current_a = c->limits.off_current_a;
     m->off_timeout_s = c->off_timeout_s;
     m->dialect = *d;
     (void)snprintf(m->port, sizeof m->port, "%s", port);
 }
 
-void safe_off_remember(const struct station *s)
+void safe_off_remember(const struct station *s, const struct instrument *i)
 {
     static struct memory m; /* large; one thread */
     char path[WN_PATH_SIZE + 80], fresh[WN_PATH_SIZE + 90];
-    memory_path(s, path, sizeof path);
+    memory_path(s, i, path, sizeof path);
     (void)snprintf(fresh, sizeof fresh, "%s.new", path);
-    describe_use(&m, &s->config, &s->bench.dialect, s->config.port);
+    describe_use(&m, &s->config, i->n, &i->dialect, instrument_config(s, i)->port);
     int fd = open(fresh, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0600);
     bool good = fd >= 0 && write(fd, &m, sizeof m) == (ssize_t)sizeof m;
     if (fd >= 0) {
@@ -136,10 +139,10 @@ void safe_off_remember(const struct station *s)
     }
 }
 
-void safe_off_forget(const struct station *s)
+void safe_off_forget(const struct station *s, const struct instrument *i)
 {
     char path[WN_PATH_SIZE + 80];
-    memory_path(s, path, sizeof path);
+    memory_path(s, i, path, sizeof path);
     (void)unlink(path);
 }
 
@@ -181,6 +184,10 @@ static void recall_one(const char *dir, const char *file)
     char path[WN_PATH_SIZE + 300], name[64];
     (void)snprintf(path, sizeof path, "%s/%s", dir, file);
     (void)snprintf(name, sizeof name, "%.*s", (int)(strlen(file) - strlen(MEMORY_END)), file);
+    char *number = strrchr(name, '.');
+    if (number != NULL) {
+        *number = '\0';
+    }
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
     bool good = fd >= 0 && read(fd, &m, sizeof m) == (ssize_t)sizeof m && sound(&m);
     if (fd >= 0) {
@@ -206,22 +213,25 @@ static void recall_all(const char *dir)
     }
 }
 
-/* A station with mistakes elsewhere has its port and its dialect all the same. */
-static void add_configured(const struct wn_station_config *c)
+/* A station with mistakes elsewhere has its ports and its dialects all the same. */
+static void add_configured(const struct wn_station_config *c, int n)
 {
     static struct wn_dialect dialect; /* large */
     static struct memory use;
+    const struct wn_instrument_config *i = &c->instrument[n];
     char port[2 * WN_PATH_SIZE];
     const char *name = c->name[0] != '\0' ? c->name : "without a name";
-    bool whole = c->port[0] == '/';
+    bool whole = i->port[0] == '/';
+    struct wn_error err;
     (void)snprintf(port, sizeof port, "%s%s%s", whole ? "" : config.run_dir, whole ? "" : "/",
-                   c->port);
-    if (c->port[0] == '\0' || strlen(port) >= WN_PATH_SIZE) {
+                   i->port);
+    if (i->port[0] == '\0' || strlen(port) >= WN_PATH_SIZE) {
         guard_log(2, "station %s: its port is not known: go to the bench", name);
         untold = true;
     } else if (!known(port)) {
-        if (wn_config_read_dialect(config.conf_dir, c->dialect, &dialect, &problems) == WN_OK) {
-            describe_use(&use, c, &dialect, port);
+        if (wn_config_read_dialect(config.conf_dir, i->dialect, &dialect, &problems) == WN_OK &&
+            wn_dialect_set_channel(&dialect, i->channel, &err) == WN_OK) {
+            describe_use(&use, c, n, &dialect, port);
             if (add_target(name, &use)) {
                 return;
             }
@@ -229,6 +239,15 @@ static void add_configured(const struct wn_station_config *c)
         guard_log(2, "station %s: how %s is switched off is not known: go to the bench", name,
                   port);
         untold = true;
+    }
+}
+
+static void add_station(const struct wn_station_config *c)
+{
+    for (int k = 0; k < c->instruments; k++) {
+        if (wn_role_switches(c->instrument[k].role)) {
+            add_configured(c, k);
+        }
     }
 }
 
@@ -243,7 +262,7 @@ static void find_targets(const char *config_path)
         recall_all(run_dir);
     }
     for (int i = 0; i < config.stations; i++) {
-        add_configured(&config.station[i]);
+        add_station(&config.station[i]);
     }
     for (int i = 0; i < problems.n && i < WN_PROBLEMS_MAX; i++) {
         guard_log(4, "%s", problems.text[i]);
@@ -354,7 +373,8 @@ static bool no_current(const struct target *t, struct wn_link *link)
 static bool switch_off(const struct target *t)
 {
     struct wn_link *link = open_port(t);
-    bool off = link != NULL && tell_off(t, link) && no_current(t, link);
+    bool measures = wn_dialect_reports(&t->use.dialect, WN_FIELD_CURRENT_A);
+    bool off = link != NULL && tell_off(t, link) && (!measures || no_current(t, link));
     if (link != NULL) {
         link->ops->close(link); /* the modem lines fall */
     }

@@ -18,9 +18,9 @@ int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_inte
                       struct guard_message *m, struct wn_error *err);
 
 /** From now on this is in use; a failure is only logged: the configuration is there as well. */
-void safe_off_remember(const struct station *s);
+void safe_off_remember(const struct station *s, const struct instrument *i);
 /** The output is off and the port given back. */
-void safe_off_forget(const struct station *s);
+void safe_off_forget(const struct station *s, const struct instrument *i);
 
 /** Switches every output off that can be found, each in a process of its own, within 20 s;
  * says on stderr what became of each. 0: all are off, by the instrument's word and by the current;

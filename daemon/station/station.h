@@ -11,46 +11,61 @@
 #include "instrument/session.h"
 #include "port/clock.h"
 #include "port/link.h"
+#include "serial/serial.h"
 #include "sock/control.h"
 #include "store/campaign.h"
 
-/* How far the instrument has come since its port was opened. */
-enum bench_stage {
-    BENCH_CLOSED,   /* waiting to open the port again */
-    BENCH_SETTLING, /* open; the instrument may still be starting */
-    BENCH_IDENTIFYING,
-    BENCH_FIRST_OFF,  /* whatever it was doing: off, before anything else */
-    BENCH_SETTING_UP, /* its own protections, for the present campaign */
-    BENCH_READY
+/* How far an instrument has come since its port was opened. */
+enum instrument_stage {
+    STAGE_CLOSED,   /* waiting to open the port again */
+    STAGE_SETTLING, /* open; the instrument may still be starting */
+    STAGE_IDENTIFYING,
+    STAGE_FIRST_OFF,  /* whatever it was doing: off, before anything else */
+    STAGE_SETTING_UP, /* its own protections, for the present campaign */
+    STAGE_READY
 };
 
-/* What the pending request of the session is for. */
-enum bench_task { TASK_NONE, TASK_SET_MODE, TASK_SWITCH_ON, TASK_OFF, TASK_READ };
+/* What the pending request of its session is for. */
+enum instrument_task { TASK_NONE, TASK_SET_MODE, TASK_SWITCH_ON, TASK_OFF, TASK_READ };
 
-struct bench {
+/* One device on one port. */
+struct instrument {
+    int n; /* its place in the station's configuration, and the guard's slot */
     struct wn_dialect dialect;
     struct wn_session session;
     struct wn_link *link; /* NULL: closed */
-    enum bench_stage stage;
-    enum bench_task task;
+    enum instrument_stage stage;
+    enum instrument_task task;
     wn_ns stage_until_ns; /* host time: settled, or next try to open */
     wn_ns back_off_ns;
-    bool off_wanted, output_wanted;
+    bool off_wanted;
+    bool read_wanted;  /* in the present round of readings */
+    bool guarded;      /* the guard holds a duplicate */
+    uint64_t told_bad; /* bad replies logged so far */
+    wn_ns tell_bad_ns; /* host time: not before */
+    char fault[400];   /* why it is not ready; "" when it is, or is only being opened */
+    int told_code;     /* of the last failure logged since it was ready; 0: none. The same one is
+                          not logged again */
+    char first_identity[256];  /* of this campaign: another one of the same kind is not the same */
+    struct wn_reading reading; /* its last */
+    bool has_reading;          /* since it was opened */
+};
+
+/* All instruments of the station, as the engine sees them: one output, one reading. */
+struct bench {
+    struct instrument instrument[WN_INSTRUMENTS_MAX]; /* so many as the configuration has */
+    bool output_wanted;
+    bool other_off; /* of a pair: what is not to be switched on has confirmed off for this output */
+    bool round;     /* of readings, under way */
     struct wn_output output;
-    bool guarded;           /* the guard holds a duplicate */
     bool interlock_latched; /* opened in an emergency: an operator's start or resume alone closes it
                              */
     bool interlock_down;    /* dropped, or to be dropped as soon as the port is there */
-    uint64_t told_bad;      /* bad replies logged so far */
-    wn_ns tell_bad_ns;      /* host time: not before */
-    char fault[400]; /* why the instrument is not ready; "" when it is, or is only being opened */
-    int told_code;   /* of the last failure logged since it was ready; 0: none. The same one is not
-                        logged again */
-    int idle_flow;   /* readings in a row with current although nothing runs */
+    bool relay_closed;      /* the relay confirmed it */
+    char fault[400];        /* current although nothing runs; "": none */
+    int idle_flow;          /* readings in a row with current although nothing runs */
     bool clock_sure, has_guess; /* of the instrument's own clock */
     wn_ns clock_ns;             /* what it said last */
-    char first_identity[256];   /* of this campaign: another instrument of the same kind is not the
-                                   same one */
 };
 
 struct station {
@@ -123,19 +138,62 @@ void guard_beat(struct station *s, wn_ns now);
  * on. */
 void guard_beat_grace(struct station *s, double grace_s);
 /** Hands a duplicate to the guard and waits for its acknowledgement (at most one second). */
-int guard_register(struct station *s, struct wn_error *err);
-void guard_release(struct station *s);
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err);
+void guard_release(struct station *s, const struct instrument *i);
 /** Reads what the guard's socket has: end of file is the guard's death. */
 void guard_look(struct station *s);
 
-/* bench.c */
+/* instrument.c */
+void instrument_init(struct station *s, int n);
+/** What it is configured as. */
+const struct wn_instrument_config *instrument_config(const struct station *s,
+                                                     const struct instrument *i);
+/** Opens, talks, reads what has come; hands results to the bench. */
+void instrument_turn(struct station *s, struct instrument *i, wn_ns now);
+/** Host time of its next turn at the latest. */
+wn_ns instrument_deadline(const struct station *s, const struct instrument *i, wn_ns now);
+void instrument_begin(struct instrument *i, enum instrument_task task, enum wn_request request,
+                      const struct wn_setpoints *sp, wn_ns now);
+/** Off, ahead of whatever is under way, its first bytes at once; or as soon as it can be told. */
+void instrument_off_now(struct instrument *i, wn_ns now);
+/** Nothing can be on: it said off and was not told anything since. */
+bool instrument_is_off(const struct instrument *i);
+/** From off on, as after an opening; from identification on. */
+void instrument_set_up_again(struct instrument *i, wn_ns now);
+void instrument_identify_again(struct station *s, struct instrument *i, wn_ns now);
+void instrument_close(struct station *s, struct instrument *i);
+/** Are there bytes its port has not taken yet? */
+bool instrument_has_output(const struct instrument *i);
+struct wn_setpoints instrument_no_setpoints(void);
+
+/* bench.c: what an instrument tells */
+/** Ready and without a task: something to do from this host time on; WN_NS_NEVER: nothing. */
+wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now);
+/** Begins it. */
+void bench_choose(struct station *s, struct instrument *i, wn_ns now);
+void bench_task_done(struct station *s, struct instrument *i, enum instrument_task task, wn_ns now);
+void bench_first_off_done(struct station *s);
+/** It is lost, by this error. */
+void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error);
+/** How an instrument's port is to be opened as far as the interlock goes. */
+void bench_port_lines(const struct station *s, const struct instrument *i,
+                      struct wn_port_settings *settings);
+/** The protections of instruments themselves, for the present campaign. */
+struct wn_setpoints bench_protections(const struct station *s);
+/** Is there nothing running, and nothing being switched? */
+bool bench_watching(const struct station *s);
+
+/* bench.c: what the station wants */
 void bench_init(struct station *s);
+/** The first instrument that is not ready; NULL: all are. */
+const struct instrument *bench_not_ready(const struct station *s);
+/** Is a part of it simulated, by its dialect or by its own word? Then all results are. */
+bool bench_is_simulated(const struct station *s);
+/** Is a part of it not said to be simulated? Then the caution counts. */
+bool bench_is_real(const struct station *s);
 /** Off, now: ahead of whatever is under way, and before anything is recorded. */
 void bench_off_now(struct station *s);
-/** Opens, talks, reads what has come; turns results into engine events. */
 void bench_turn(struct station *s, wn_ns now);
-/** Are there bytes the port has not taken yet? */
-bool bench_has_output(const struct station *s);
 wn_ns bench_deadline(const struct station *s, wn_ns now);
 /** The relay between instrument and cell opens, and stays so until off has been confirmed anew.
  * False: there is none that could. */
@@ -146,13 +204,15 @@ void bench_close(struct station *s);
  * of its own. */
 void bench_identify_again(struct station *s);
 void bench_set_up_again(struct station *s); /* a new campaign has new protections */
+/** Why it is not ready, or what else is wrong; "": nothing. */
+const char *bench_fault(const struct station *s);
 
 /** An instrument's failure, for the engine. */
 void bench_tell_fault(struct station *s, const struct wn_error *error);
 
 /* measure.c */
-/** A reading has come: dated, judged, given to the engine. */
-void measure_take(struct station *s);
+/** All instruments have been read: put together, dated, judged, given to the engine. */
+void measure_take(struct station *s, wn_ns now);
 
 /* campaign.c */
 int campaign_start(struct station *s, const char *cell, const char *procedure, const char *name,

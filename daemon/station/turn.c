@@ -66,7 +66,7 @@ void station_ask_end(struct station *s, wn_ns now)
 /* Everything off and recorded? Then the loop may end. */
 static bool at_rest(const struct station *s)
 {
-    if (s->bench.stage != BENCH_READY) {
+    if (bench_not_ready(s) != NULL) {
         return s->campaign == NULL;
     }
     return bench_off_confirmed(s) &&
@@ -81,7 +81,7 @@ static void look_for_campaign(struct station *s, wn_ns now)
     if (s->look_at_ns == 0) {
         s->look_at_ns = now + LOOK_LATEST_NS;
     }
-    bool ready = s->bench.stage == BENCH_READY; /* else wait for it, but not for ever */
+    bool ready = bench_not_ready(s) == NULL; /* else wait for it, but not for ever */
     if (s->looked || s->stopping || now < s->look_again_ns || (!ready && now < s->look_at_ns)) {
         return;
     }

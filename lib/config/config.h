@@ -17,6 +17,7 @@
 #include "procedure/cell.h"
 #include "procedure/procedure.h"
 
+enum { WN_INSTRUMENTS_MAX = 5 }; /* of a station: supply, load, relay, two thermometers */
 enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
 struct wn_problems {
@@ -39,11 +40,27 @@ enum wn_interlock {
     WN_INTERLOCK_NONE
 };
 
-struct wn_station_config {
-    char name[64];
+/** One device of a station, or one output of a device with several. */
+struct wn_instrument_config {
+    enum wn_role role;
+    bool ambient;     /* a thermometer whose temperature_c is that of the surroundings */
     char dialect[64]; /* name of conf/dialects/NAME.conf */
     char port[WN_PATH_SIZE];
-    int baud; /* 0: the dialect's */
+    int baud;    /* 0: the dialect's */
+    int channel; /* its output's number; 0: it has one */
+};
+
+/** "tester", "supply", "load", "relay", "cell thermometer", "ambient thermometer": no two of a
+ * station are the same. */
+const char *wn_instrument_name(const struct wn_instrument_config *i);
+
+struct wn_station_config {
+    char name[64];
+    /* A tester, or a supply and a load behind it; then the relay if there is one; then
+     * thermometers.
+     */
+    struct wn_instrument_config instrument[WN_INSTRUMENTS_MAX];
+    int instruments;
     enum wn_restart_policy on_restart;
     enum wn_interlock interlock;
     double resume_within_s;      /* by itself only after an outage no longer than this */
@@ -118,12 +135,24 @@ int wn_config_read_procedure(const char *conf_dir, const char *name, const struc
                              struct wn_procedure *out, struct wn_problems *problems);
 int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dialect *out,
                            struct wn_problems *problems);
+/** The dialects of all instruments of a station, one each, with their channel put in. */
+int wn_config_read_dialects(const char *conf_dir, const struct wn_station_config *station,
+                            struct wn_dialect out[WN_INSTRUMENTS_MAX],
+                            struct wn_problems *problems);
+/** Is one of them simulated? */
+bool wn_config_simulated(const struct wn_station_config *station,
+                         const struct wn_dialect dialect[WN_INSTRUMENTS_MAX]);
+/** Does one of a station's instruments measure this? Of a thermometer for the surroundings its
+ * temperature_c is ambient_c. */
+bool wn_config_reports(const struct wn_station_config *station,
+                       const struct wn_dialect dialect[WN_INSTRUMENTS_MAX], enum wn_field field);
 const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c,
                                                   const char *name);
 
 /** Puts all together for a campaign: limits tightened by the cell, engine setup checked. */
 int wn_config_engine_setup(const struct wn_station_config *station, const struct wn_cell *cell,
-                           const struct wn_procedure *procedure, const struct wn_dialect *dialect,
+                           const struct wn_procedure *procedure,
+                           const struct wn_dialect dialect[WN_INSTRUMENTS_MAX],
                            struct wn_engine_setup *out, struct wn_problems *problems);
 
 /** The frozen configuration of a campaign: the texts of the daemon, cell, procedure and dialect
@@ -136,7 +165,7 @@ char *wn_config_freeze(const struct wn_daemon_config *daemon,
 /** Reads cell, procedure and dialect back from a frozen text (a campaign resumes with what it was
  * started with). */
 int wn_config_thaw(const char *frozen, const char *station, struct wn_station_config *station_out,
-                   struct wn_cell *cell, struct wn_procedure *procedure, struct wn_dialect *dialect,
-                   struct wn_problems *problems);
+                   struct wn_cell *cell, struct wn_procedure *procedure,
+                   struct wn_dialect dialect[WN_INSTRUMENTS_MAX], struct wn_problems *problems);
 
 #endif

@@ -139,6 +139,20 @@ static const struct wn_key store_keys[] = {
         .dim = WN_DIM_TIME, .min = low, .max = high, .example = text                               \
     }
 
+/* A station's one tester stands on the station itself, in the first place. */
+#define TESTER(key, type, member, low, high, text)                                                 \
+    {                                                                                              \
+        .name = key, .kind = type, MEMBER(wn_station_config, instrument[0].member), .min = low,    \
+        .max = high, .size = sizeof(((struct wn_station_config *)0)->instrument[0].member),        \
+        .example = text                                                                            \
+    }
+#define INSTRUMENT(key, role, text)                                                                \
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_OTHER, .size = role, .read = wn_reader_instrument,             \
+        .example = text                                                                            \
+    }
+#define DEVICE(name) "{ dialect = \"" name "\"; port = \"/dev/serial/by-id/...\"; }"
+
 static const struct wn_key station_keys[] = {
     {.name = "name",
      .kind = WN_KEY_TEXT,
@@ -146,24 +160,14 @@ static const struct wn_key station_keys[] = {
      MEMBER(wn_station_config, name),
      .size = STATION_NAME_SIZE,
      .example = "\"A\""},
-    {.name = "dialect",
-     .kind = WN_KEY_TEXT,
-     .required = true,
-     MEMBER(wn_station_config, dialect),
-     .size = sizeof((struct wn_station_config *)0)->dialect,
-     .example = "\"generic-scpi\""},
-    {.name = "port",
-     .kind = WN_KEY_TEXT,
-     .required = true,
-     MEMBER(wn_station_config, port),
-     .size = WN_PATH_SIZE,
-     .example = "\"/dev/serial/by-id/...\""},
-    {.name = "baud",
-     .kind = WN_KEY_COUNT,
-     MEMBER(wn_station_config, baud),
-     .min = 50,
-     .max = 4000000,
-     .example = "115200"},
+    TESTER("dialect", WN_KEY_TEXT, dialect, 1, 0, "\"generic-scpi\""),
+    TESTER("port", WN_KEY_TEXT, port, 1, 0, "\"/dev/serial/by-id/...\""),
+    TESTER("baud", WN_KEY_COUNT, baud, 50, 4000000, "115200"),
+    TESTER("channel", WN_KEY_COUNT, channel, 1, 99, "1"),
+    INSTRUMENT("supply", WN_ROLE_SUPPLY, DEVICE("my-supply")),
+    INSTRUMENT("load", WN_ROLE_LOAD, DEVICE("my-load")),
+    INSTRUMENT("relay", WN_ROLE_RELAY, DEVICE("my-relay")),
+    INSTRUMENT("thermometers", WN_ROLE_THERMOMETER, "( " DEVICE("my-thermometer") " )"),
     {.name = "on_restart",
      .kind = WN_KEY_WORD,
      .required = true,
@@ -337,15 +341,19 @@ static void check_accuracy(struct wn_reader *r, const config_setting_t *s,
     }
 }
 
-static void resolve_port(struct wn_reader *r, const config_setting_t *s, const char *run_dir,
-                         struct wn_station_config *c)
+static void resolve_ports(struct wn_reader *r, const config_setting_t *s, const char *run_dir,
+                          struct wn_station_config *c)
 {
     char full[WN_PATH_SIZE];
-    if (!wn_path_join(run_dir, c->port, full, sizeof full)) {
-        wn_reader_fail(r, wn_reader_at(s, "port"), "the path is too long together with run_dir");
-        return;
+    for (int i = 0; i < c->instruments; i++) {
+        char *port = c->instrument[i].port;
+        if (!wn_path_join(run_dir, port, full, sizeof full)) {
+            wn_reader_fail(r, wn_reader_at(s, "port"),
+                           "the path is too long together with run_dir");
+            return;
+        }
+        (void)snprintf(port, WN_PATH_SIZE, "%s", full);
     }
-    (void)snprintf(c->port, sizeof c->port, "%s", full);
 }
 
 static void check_name(struct wn_reader *r, const config_setting_t *s, const char *run_dir,
@@ -370,6 +378,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     c->resumes_per_hour = 3;
     wn_calibration_init(&c->calibration);
     wn_reader_group(r, s, station_keys, c);
+    wn_reader_arrange(r, s, station_keys, c);
     if (c->gap_max_s <= 0) {
         c->gap_max_s = 5 * c->reading_interval_s;
     }
@@ -381,7 +390,25 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     check_intervals(r, s, c);
     check_rules_have_readings(r, s, c);
     check_accuracy(r, s, c);
-    resolve_port(r, s, run_dir, c);
+    resolve_ports(r, s, run_dir, c);
+}
+
+/* The port of instrument k of station n: nobody's before? */
+static void check_port(struct wn_reader *r, const config_setting_t *s,
+                       const struct wn_daemon_config *out, int n, int k)
+{
+    const char *port = out->station[n].instrument[k].port;
+    for (int i = 0; i <= n && port[0] != '\0'; i++) {
+        const struct wn_station_config *other = &out->station[i];
+        for (int j = 0; j < (i < n ? other->instruments : k); j++) {
+            if (strcmp(port, other->instrument[j].port) == 0) {
+                wn_reader_fail(r, wn_reader_at(s, "port"),
+                               "\"%s\" is the port of station %s already; each %s needs its own",
+                               port, other->name, i < n ? "station" : "instrument");
+                return;
+            }
+        }
+    }
 }
 
 /* No two stations share a name or a port. */
@@ -399,11 +426,9 @@ static void check_unique(struct wn_reader *r, const config_setting_t *list, int 
                            "\"%s\" is the name of the station on line %u already; choose another",
                            c->name, line);
         }
-        if (c->port[0] != '\0' && strcmp(c->port, other->port) == 0) {
-            wn_reader_fail(r, wn_reader_at(s, "port"),
-                           "\"%s\" is the port of station %s already; each station needs its own",
-                           c->port, other->name);
-        }
+    }
+    for (int k = 0; k < c->instruments; k++) {
+        check_port(r, s, out, n, k);
     }
 }
 
@@ -541,5 +566,6 @@ const struct wn_station_config *wn_config_station(const struct wn_daemon_config 
 const char *wn_config_station_differs(const struct wn_station_config *a,
                                       const struct wn_station_config *b)
 {
-    return wn_key_differs(station_keys, a, b);
+    const char *key = wn_key_differs(station_keys, a, b);
+    return key != NULL || wn_config_same_instruments(a, b) ? key : "an instrument";
 }

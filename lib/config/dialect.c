@@ -32,7 +32,8 @@ static void check_placeholders(struct wn_reader *r, const config_setting_t *s, c
     char name[32];
     for (const char *p = strchr(command, '{'); p != NULL; p = strchr(p + 1, '{')) {
         size_t n = strcspn(p + 1, "}");
-        if (p[1 + n] == '}' && wn_setpoint_find(&any, p + 1, n) != NULL) {
+        if (p[1 + n] == '}' &&
+            (wn_setpoint_find(&any, p + 1, n) != NULL || strncmp(p, "{channel}", n + 2) == 0)) {
             continue;
         }
         (void)snprintf(name, sizeof name, "%.*s", (int)n, p + 1);
@@ -240,15 +241,17 @@ static void read_fields(struct wn_reader *r, const config_setting_t *s, const st
 static void check_fields(struct wn_reader *r, const config_setting_t *fields,
                          const struct wn_dialect *d)
 {
-    static const struct {
+    const struct {
         enum wn_field field;
         const char *word, *why;
-    } needed[] = {{WN_FIELD_VOLTAGE_V, "voltage_v", ""},
-                  {WN_FIELD_CURRENT_A, "current_a", ""},
-                  {WN_FIELD_TIME_S, "time_s", ", because has_clock is true"}};
+        bool needed;
+    } needed[] = {
+        {WN_FIELD_VOLTAGE_V, "voltage_v", "", wn_role_sources(d->kind)},
+        {WN_FIELD_CURRENT_A, "current_a", "", wn_role_sources(d->kind)},
+        {WN_FIELD_OUTPUT, "output", ", which tells the contact", d->kind == WN_ROLE_RELAY},
+        {WN_FIELD_TIME_S, "time_s", ", because has_clock is true", d->has_clock}};
     for (size_t k = 0; k < sizeof needed / sizeof needed[0]; k++) {
-        bool dispensable = needed[k].field == WN_FIELD_TIME_S && !d->has_clock;
-        if (!dispensable && !wn_dialect_reports(d, needed[k].field)) {
+        if (needed[k].needed && !wn_dialect_reports(d, needed[k].field)) {
             wn_reader_fail(r, fields, "\"%s\" is missing%s; add it where the reply holds it",
                            needed[k].word, needed[k].why);
         }
@@ -318,12 +321,24 @@ static const struct wn_key_word sign_words[] = {
         .name = key, .kind = WN_KEY_BOOL, .required = true, MEMBER(wn_dialect, member),            \
         .example = text                                                                            \
     }
-#define GROUP(key, table, text)                                                                    \
+#define GROUP(key, needed, table, text)                                                            \
     {                                                                                              \
-        .name = key, .kind = WN_KEY_GROUP, .required = true, .group = table, .example = text       \
+        .name = key, .kind = WN_KEY_GROUP, .required = needed, .group = table, .example = text     \
     }
 
+static const struct wn_key_word kind_words[] = {{"tester", WN_ROLE_TESTER, 0},
+                                                {"supply", WN_ROLE_SUPPLY, 0},
+                                                {"load", WN_ROLE_LOAD, 0},
+                                                {"relay", WN_ROLE_RELAY, 0},
+                                                {"thermometer", WN_ROLE_THERMOMETER, 0},
+                                                {NULL, 0, 0}};
+
 static const struct wn_key dialect_keys[] = {
+    {.name = "kind",
+     .kind = WN_KEY_WORD,
+     MEMBER(wn_dialect, kind),
+     .words = kind_words,
+     .example = "\"tester\""},
     TEXT("title", true, wn_dialect, title, "\"maker and model\""),
     BOOL("simulated", simulated, "false"),
     BOOL("has_clock", has_clock, "false"),
@@ -350,14 +365,14 @@ static const struct wn_key dialect_keys[] = {
      .min = 50,
      .max = 4000000,
      .example = "115200"},
-    GROUP("identity", identity_keys, "{ query = \"*IDN?\"; prefix = \"maker,model,\"; }"),
+    GROUP("identity", true, identity_keys, "{ query = \"*IDN?\"; prefix = \"maker,model,\"; }"),
     SEQUENCE("setup", false, wn_dialect, setup, "( \"*CLS\" )"),
-    MODE("charge", true, charge),
-    MODE("discharge", true, discharge),
+    MODE("charge", false, charge),
+    MODE("discharge", false, discharge),
     MODE("power", false, power),
-    SEQUENCE("on", true, wn_dialect, on, "( \"OUTP ON\" )"),
-    SEQUENCE("off", true, wn_dialect, off, "( \"OUTP OFF\" )"),
-    GROUP("output", output_keys, "{ query = \"OUTP?\"; off_reply = \"0\"; }"),
+    SEQUENCE("on", false, wn_dialect, on, "( \"OUTP ON\" )"),
+    SEQUENCE("off", false, wn_dialect, off, "( \"OUTP OFF\" )"),
+    GROUP("output", false, output_keys, "{ query = \"OUTP?\"; off_reply = \"0\"; }"),
     {.name = "read",
      .kind = WN_KEY_OTHER,
      .required = true,
@@ -374,7 +389,6 @@ static const struct wn_key dialect_keys[] = {
      .example = "\"5 ms\""},
     {.name = "current_sign",
      .kind = WN_KEY_WORD,
-     .required = true,
      MEMBER(wn_dialect, current_sign),
      .words = sign_words,
      .example = "\"charge positive\""},
@@ -388,12 +402,34 @@ static const struct wn_key dialect_keys[] = {
      .example = "9.9e37"},
     {.name = "safe_off",
      .kind = WN_KEY_TEXT,
-     .required = true,
      MEMBER(wn_dialect, safe_off),
      .size = WN_COMMAND_MAX,
      .control = true,
      .example = "\"\\nOUTP OFF\\nOUTP OFF\\n\""},
     {.name = NULL}};
+
+/* What an instrument of its kind cannot do without. */
+static void check_kind(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *d)
+{
+    static const struct {
+        const char *key;
+        unsigned kinds; /* bits of enum wn_role */
+    } needs[] = {
+        {"charge", 1u << WN_ROLE_TESTER | 1u << WN_ROLE_SUPPLY},
+        {"discharge", 1u << WN_ROLE_TESTER | 1u << WN_ROLE_LOAD},
+        {"on", ~(1u << WN_ROLE_THERMOMETER)},
+        {"off", ~(1u << WN_ROLE_THERMOMETER)},
+        {"output", ~(1u << WN_ROLE_THERMOMETER)},
+        {"current_sign", ~(1u << WN_ROLE_THERMOMETER | 1u << WN_ROLE_RELAY)},
+        {"safe_off", ~(1u << WN_ROLE_THERMOMETER)},
+    };
+    for (size_t i = 0; i < sizeof needs / sizeof needs[0]; i++) {
+        if ((needs[i].kinds & 1u << d->kind) != 0) {
+            wn_reader_need(r, root, dialect_keys, needs[i].key);
+        }
+    }
+    d->current_sign = d->current_sign == 0 ? 1 : d->current_sign;
+}
 
 static void check_dialect(struct wn_reader *r, const config_setting_t *root,
                           const struct wn_dialect *d)
@@ -407,8 +443,9 @@ static void check_dialect(struct wn_reader *r, const config_setting_t *root,
         strcmp(d->terminator, "\r") != 0) {
         wn_reader_fail(r, wn_reader_at(root, "terminator"),
                        "must be \"\\n\", \"\\r\\n\" or \"\\r\"");
-    } else if (d->safe_off_len < n ||
-               strcmp(d->safe_off + d->safe_off_len - n, d->terminator) != 0) {
+    } else if (wn_role_switches(d->kind) &&
+               (d->safe_off_len < n ||
+                strcmp(d->safe_off + d->safe_off_len - n, d->terminator) != 0)) {
         wn_reader_fail(r, wn_reader_at(root, "safe_off"),
                        "must end with the terminator, or the instrument waits for more");
     } else if (r->problems->n == before && wn_dialect_validate(d, &err) != WN_OK) {
@@ -429,6 +466,7 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
     const config_setting_t *root = config_root_setting(&r.config);
     wn_reader_group(&r, root, dialect_keys, out);
     out->safe_off_len = strlen(out->safe_off);
+    check_kind(&r, root, out);
     if (problems->n == r.problems_before) {
         check_dialect(&r, root, out);
     }

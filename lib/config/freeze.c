@@ -7,7 +7,7 @@
  *     # section daemon waned 5120        kind, name, bytes; then exactly so many bytes of the file
  *     # section cell demo-18650 1034
  *     # section procedure datasheet-claim 2210
- *     # section dialect virtual-bench 1800
+ *     # section dialect virtual-bench 1800     one for each instrument of the station
  * run_dir stands there because relative ports depend on it and the file's own may be relative. No
  * other path of the machine goes into a file that is meant to be published. */
 #define _POSIX_C_SOURCE 200809L
@@ -23,10 +23,22 @@
 #define FROZEN_RUN_DIR "# run_dir "
 #define FROZEN_SECTION "# section "
 
-enum { SECTION_DAEMON, SECTION_CELL, SECTION_PROCEDURE, SECTION_DIALECT, SECTIONS };
+/* From SECTION_DIALECT on there is one for each instrument. */
+enum {
+    SECTION_DAEMON,
+    SECTION_CELL,
+    SECTION_PROCEDURE,
+    SECTION_DIALECT,
+    SECTIONS_MAX = SECTION_DIALECT + WN_INSTRUMENTS_MAX
+};
 
-static const char *const kinds[SECTIONS] = {"daemon", "cell", "procedure", "dialect"};
-static const char *const directories[SECTIONS] = {"", "cells", "procedures", "dialects"};
+static const char *const kinds[] = {"daemon", "cell", "procedure", "dialect"};
+static const char *const directories[] = {"", "cells", "procedures", "dialects"};
+
+static int kind_of(int i)
+{
+    return i < SECTION_DIALECT ? i : SECTION_DIALECT;
+}
 
 struct section {
     char name[64];
@@ -34,18 +46,18 @@ struct section {
     size_t len;
 };
 
-static void free_sections(struct section section[SECTIONS])
+static void free_sections(struct section section[SECTIONS_MAX])
 {
-    for (int i = 0; i < SECTIONS; i++) {
+    for (int i = 0; i < SECTIONS_MAX; i++) {
         free(section[i].text);
     }
 }
 
-static bool load_sections(const struct wn_daemon_config *daemon, const char *const name[SECTIONS],
-                          struct section section[SECTIONS], struct wn_problems *problems)
+static bool load_sections(const struct wn_daemon_config *daemon, const char *const *name, int n,
+                          struct section *section, struct wn_problems *problems)
 {
     char path[WN_PATH_SIZE];
-    for (int i = 0; i < SECTIONS; i++) {
+    for (int i = 0; i < n; i++) {
         struct section *s = &section[i];
         wn_config_name(name[i], s->name, sizeof s->name);
         for (char *c = s->name; *c != '\0'; c++) {
@@ -53,8 +65,8 @@ static bool load_sections(const struct wn_daemon_config *daemon, const char *con
         }
         s->text = i == SECTION_DAEMON
                       ? wn_config_load(daemon->file, &s->len, problems)
-                      : wn_config_load_named(daemon->conf_dir, directories[i], name[i], path,
-                                             sizeof path, &s->len, problems);
+                      : wn_config_load_named(daemon->conf_dir, directories[kind_of(i)], name[i],
+                                             path, sizeof path, &s->len, problems);
         if (s->text == NULL) {
             return false;
         }
@@ -62,10 +74,10 @@ static bool load_sections(const struct wn_daemon_config *daemon, const char *con
     return true;
 }
 
-static char *join_sections(const char *run_dir, const struct section section[SECTIONS])
+static char *join_sections(const char *run_dir, const struct section *section, int n)
 {
     size_t size = sizeof FROZEN_TITLE FROZEN_RUN_DIR + WN_PATH_SIZE;
-    for (int i = 0; i < SECTIONS; i++) {
+    for (int i = 0; i < n; i++) {
         size += section[i].len + sizeof FROZEN_SECTION + sizeof section[i].name + 48;
     }
     char *out = malloc(size);
@@ -73,10 +85,10 @@ static char *join_sections(const char *run_dir, const struct section section[SEC
         return NULL;
     }
     size_t at = (size_t)snprintf(out, size, FROZEN_TITLE FROZEN_RUN_DIR "%s\n", run_dir);
-    for (int i = 0; i < SECTIONS; i++) {
+    for (int i = 0; i < n; i++) {
         const struct section *s = &section[i];
-        at += (size_t)snprintf(out + at, size - at, FROZEN_SECTION "%s %s %zu\n", kinds[i], s->name,
-                               s->len);
+        at += (size_t)snprintf(out + at, size - at, FROZEN_SECTION "%s %s %zu\n", kinds[kind_of(i)],
+                               s->name, s->len);
         memcpy(out + at, s->text, s->len);
         at += s->len;
     }
@@ -93,14 +105,14 @@ static bool check_frozen(const char *frozen, const struct wn_station_config *sta
         struct wn_station_config station;
         struct wn_cell cell;
         struct wn_procedure procedure;
-        struct wn_dialect dialect;
+        struct wn_dialect dialect[WN_INSTRUMENTS_MAX];
     } *t = malloc(sizeof *t);
     if (t == NULL) {
         wn_problem_add(problems, "out of memory");
         return false;
     }
     bool good = wn_config_thaw(frozen, station->name, &t->station, &t->cell, &t->procedure,
-                               &t->dialect, problems) == WN_OK;
+                               t->dialect, problems) == WN_OK;
     const char *differs = good ? wn_config_station_differs(station, &t->station) : NULL;
     if (differs != NULL) {
         wn_problem_add(
@@ -118,14 +130,18 @@ char *wn_config_freeze(const struct wn_daemon_config *daemon,
                        const struct wn_station_config *station, const char *cell,
                        const char *procedure, struct wn_problems *problems)
 {
-    const char *const name[SECTIONS] = {daemon->file, cell, procedure, station->dialect};
-    struct section section[SECTIONS];
+    const char *name[SECTIONS_MAX] = {daemon->file, cell, procedure};
+    struct section section[SECTIONS_MAX];
     char *frozen = NULL;
+    int n = SECTION_DIALECT + station->instruments;
     memset(section, 0, sizeof section);
-    if (!load_sections(daemon, name, section, problems)) {
+    for (int i = 0; i < station->instruments; i++) {
+        name[SECTION_DIALECT + i] = station->instrument[i].dialect;
+    }
+    if (!load_sections(daemon, name, n, section, problems)) {
         goto done;
     }
-    frozen = join_sections(daemon->run_dir, section);
+    frozen = join_sections(daemon->run_dir, section, n);
     if (frozen == NULL) {
         wn_problem_add(problems, "out of memory");
         goto done;
@@ -181,15 +197,16 @@ static bool take_section(const char **at, const char *kind, struct section *s)
 }
 
 static bool split_sections(const char *frozen, char *run_dir, size_t run_dir_size,
-                           struct section section[SECTIONS], struct wn_problems *problems)
+                           struct section section[SECTIONS_MAX], struct wn_problems *problems)
 {
     const char *at = frozen;
+    int n = 0;
     bool good = take(&at, FROZEN_TITLE) && take(&at, FROZEN_RUN_DIR) &&
                 take_until(&at, '\n', run_dir, run_dir_size);
-    for (int i = 0; good && i < SECTIONS; i++) {
-        good = take_section(&at, kinds[i], &section[i]);
+    for (; good && n < SECTIONS_MAX && *at != '\0'; n++) {
+        good = take_section(&at, kinds[kind_of(n)], &section[n]);
     }
-    if (!good || *at != '\0') {
+    if (!good || n <= SECTION_DIALECT || *at != '\0') {
         wn_problem_add(problems,
                        "the frozen configuration in the campaign file is damaged, or was made by "
                        "another version; the campaign can be read, but not continued");
@@ -202,8 +219,8 @@ static bool split_sections(const char *frozen, char *run_dir, size_t run_dir_siz
  * as in the file it came from. */
 static const char *section_file(int i, const struct section *s, char *out, size_t size)
 {
-    (void)snprintf(out, size, "frozen %s%s%s.conf", directories[i],
-                   directories[i][0] == '\0' ? "" : "/", s->name);
+    const char *dir = directories[i];
+    (void)snprintf(out, size, "frozen %s%s%s.conf", dir, dir[0] == '\0' ? "" : "/", s->name);
     return out;
 }
 
@@ -230,25 +247,44 @@ static int thaw_station(const struct section *s, const char *run_dir, const char
     return rc;
 }
 
+static int thaw_dialects(const struct section *section, const struct wn_station_config *station,
+                         struct wn_dialect dialect[WN_INSTRUMENTS_MAX],
+                         struct wn_problems *problems)
+{
+    char file[WN_PATH_SIZE];
+    for (int i = 0; i < station->instruments; i++) {
+        const struct section *s = &section[i];
+        if (s->text == NULL) {
+            wn_problem_add(problems, "the frozen configuration has no dialect for the %s",
+                           wn_instrument_name(&station->instrument[i]));
+            return WN_ECORRUPT;
+        }
+        int rc = wn_config_parse_dialect(s->text, s->len,
+                                         section_file(SECTION_DIALECT, s, file, sizeof file),
+                                         s->name, &dialect[i], problems);
+        if (rc != WN_OK || !wn_config_fit_dialect(station, i, &dialect[i], problems)) {
+            return rc != WN_OK ? rc : WN_EINVAL;
+        }
+    }
+    return WN_OK;
+}
+
 int wn_config_thaw(const char *frozen, const char *station, struct wn_station_config *station_out,
-                   struct wn_cell *cell, struct wn_procedure *procedure, struct wn_dialect *dialect,
-                   struct wn_problems *problems)
+                   struct wn_cell *cell, struct wn_procedure *procedure,
+                   struct wn_dialect dialect[WN_INSTRUMENTS_MAX], struct wn_problems *problems)
 {
     char run_dir[WN_PATH_SIZE], file[WN_PATH_SIZE];
-    struct section section[SECTIONS];
+    struct section section[SECTIONS_MAX];
     int rc = WN_ECORRUPT;
     memset(section, 0, sizeof section);
     if (!split_sections(frozen, run_dir, sizeof run_dir, section, problems)) {
         goto done;
     }
     rc = thaw_station(&section[SECTION_DAEMON], run_dir, station, station_out, problems);
-    const struct section *s = &section[SECTION_DIALECT];
     if (rc == WN_OK) {
-        rc = wn_config_parse_dialect(s->text, s->len,
-                                     section_file(SECTION_DIALECT, s, file, sizeof file), s->name,
-                                     dialect, problems);
+        rc = thaw_dialects(section + SECTION_DIALECT, station_out, dialect, problems);
     }
-    s = &section[SECTION_CELL];
+    const struct section *s = &section[SECTION_CELL];
     if (rc == WN_OK) {
         rc = wn_config_parse_cell(s->text, s->len, section_file(SECTION_CELL, s, file, sizeof file),
                                   s->name, cell, problems);

@@ -217,6 +217,19 @@ static void set_fallback(const struct wn_key *key, void *target)
     memcpy((char *)target + key->offset, &qty.value, sizeof qty.value);
 }
 
+static void missing(struct wn_reader *r, const config_setting_t *group, const struct wn_key *key)
+{
+    wn_reader_fail(r, group, "%s is missing; write %s = %s;", key->name, key->name, key->example);
+}
+
+void wn_reader_need(struct wn_reader *r, const config_setting_t *group, const struct wn_key *keys,
+                    const char *name)
+{
+    if (config_setting_get_member(group, name) == NULL) {
+        missing(r, group, find_key(keys, name));
+    }
+}
+
 void wn_reader_group(struct wn_reader *r, const config_setting_t *group, const struct wn_key *keys,
                      void *target)
 {
@@ -236,8 +249,7 @@ void wn_reader_group(struct wn_reader *r, const config_setting_t *group, const s
         if (s != NULL) {
             wn_reader_value(r, s, key, target);
         } else if (key->required) {
-            wn_reader_fail(r, group, "%s is missing; write %s = %s;", key->name, key->name,
-                           key->example);
+            missing(r, group, key);
         } else if (key->fallback != NULL) {
             set_fallback(key, target);
         }

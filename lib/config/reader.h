@@ -89,6 +89,9 @@ int wn_reader_close(struct wn_reader *r);
  * no group becomes a problem. */
 void wn_reader_group(struct wn_reader *r, const config_setting_t *group, const struct wn_key *keys,
                      void *target);
+/** A problem when a group has no such key: for keys whose need depends on others. */
+void wn_reader_need(struct wn_reader *r, const config_setting_t *group, const struct wn_key *keys,
+                    const char *name);
 /** Reads one value of a table. */
 void wn_reader_value(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                      void *target);
@@ -156,6 +159,16 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
                             struct wn_dialect *out, struct wn_problems *problems);
 /** The calibration group of a station: a reader for its row. */
 wn_key_reader wn_config_read_calibration;
+/** An instrument of a station (instruments.c): a reader for rows whose size is its enum wn_role. */
+wn_key_reader wn_reader_instrument;
+/** All keys of a station have been read: its instruments in their order, what is missing told. */
+void wn_reader_arrange(struct wn_reader *r, const config_setting_t *s,
+                       const struct wn_key *station_keys, struct wn_station_config *c);
+bool wn_config_same_instruments(const struct wn_station_config *a,
+                                const struct wn_station_config *b);
+/** Is it a dialect for instrument n of the station? Then its channel is put in; else a problem. */
+bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struct wn_dialect *d,
+                           struct wn_problems *problems);
 /** First station key whose value differs, NULL when the two are the same. */
 const char *wn_config_station_differs(const struct wn_station_config *a,
                                       const struct wn_station_config *b);

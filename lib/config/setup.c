@@ -10,8 +10,8 @@ struct setup {
     const struct wn_station_config *station;
     const struct wn_cell *cell;
     const struct wn_procedure *procedure;
-    const struct wn_dialect *dialect;
-    const struct wn_limits *limits; /* tightened */
+    const struct wn_dialect *dialect; /* one for each instrument */
+    const struct wn_limits *limits;   /* tightened */
     struct wn_problems *problems;
 };
 
@@ -92,6 +92,12 @@ static void check_until_temperature(const struct setup *s, const struct wn_step 
     }
 }
 
+/* The dialect of what discharges. */
+static const struct wn_dialect *discharger(const struct setup *s)
+{
+    return &s->dialect[s->station->instrument[0].role == WN_ROLE_SUPPLY ? 1 : 0];
+}
+
 static void check_step(const struct setup *s, const struct wn_step *step)
 {
     double most;
@@ -113,12 +119,12 @@ static void check_step(const struct setup *s, const struct wn_step *step)
         check_until_temperature(s, step);
         check_current(s, step, step->power_w / step->until_voltage_v, false);
         check_cutoff(s, step);
-        if (s->dialect->power.set.n == 0) {
+        if (discharger(s)->power.set.n == 0) {
             wn_problem_add(
                 s->problems,
                 "procedures/%s.conf:%d: discharges at constant power, which dialect %s "
                 "cannot do; give its file a power group, or discharge at constant current",
-                s->procedure->name, step->source_line, s->dialect->name);
+                s->procedure->name, step->source_line, discharger(s)->name);
         }
         break;
     case WN_STEP_PULSE:
@@ -136,30 +142,30 @@ static void check_step(const struct setup *s, const struct wn_step *step)
  * guarded. */
 static void check_thermometers(const struct setup *s)
 {
-    const char *station = s->station->name, *dialect = s->dialect->name;
-    if (s->limits->needs_temperature && !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
+    const char *station = s->station->name;
+    bool cell = wn_config_reports(s->station, s->dialect, WN_FIELD_TEMPERATURE_C);
+    bool ambient = wn_config_reports(s->station, s->dialect, WN_FIELD_AMBIENT_C);
+    if (s->limits->needs_temperature && !cell) {
         wn_problem_add(
             s->problems,
             "station %s: limits.needs_temperature is true, but dialect %s reports no "
-            "temperature_c; connect a thermometer to the instrument and add the field, or "
-            "write needs_temperature = false and guard the temperature otherwise",
-            station, dialect);
+            "temperature_c; connect a thermometer to the instrument and add the field, add one "
+            "under thermometers, or write needs_temperature = false and guard the temperature "
+            "otherwise",
+            station, s->dialect->name);
     }
-    if (!isnan(s->limits->above_ambient_k) &&
-        (!wn_dialect_reports(s->dialect, WN_FIELD_AMBIENT_C) ||
-         !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C))) {
+    if (!isnan(s->limits->above_ambient_k) && !(cell && ambient)) {
         wn_problem_add(
             s->problems,
             "station %s: limits.above_ambient is set, but dialect %s does not report both "
             "temperature_c and ambient_c; write above_ambient = \"off\"",
-            station, dialect);
+            station, s->dialect->name);
     }
-    if (!isnan(s->limits->temperature_rise_k_per_min) &&
-        !wn_dialect_reports(s->dialect, WN_FIELD_TEMPERATURE_C)) {
+    if (!isnan(s->limits->temperature_rise_k_per_min) && !cell) {
         wn_problem_add(s->problems,
                        "station %s: limits.temperature_rise is set, but dialect %s reports no "
                        "temperature_c; write temperature_rise = \"off\"",
-                       station, dialect);
+                       station, s->dialect->name);
     }
 }
 
@@ -184,7 +190,8 @@ static void check_limits(const struct setup *s)
 }
 
 int wn_config_engine_setup(const struct wn_station_config *station, const struct wn_cell *cell,
-                           const struct wn_procedure *procedure, const struct wn_dialect *dialect,
+                           const struct wn_procedure *procedure,
+                           const struct wn_dialect dialect[WN_INSTRUMENTS_MAX],
                            struct wn_engine_setup *out, struct wn_problems *problems)
 {
     struct wn_limits from_cell;

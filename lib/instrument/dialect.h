@@ -2,10 +2,11 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * A command is a template; {current_a}, {voltage_v}, {power_w}, {interval_s}, {voltage_high_v},
- * {voltage_low_v}, {current_limit_a}, {temperature_limit_c}, {timeout_s} are replaced by numbers. A
- * reading is made of the replies to one or a few queries; a reply is a list of fields split by one
- * separator; each field is a name out of enum wn_field or is ignored, and may stand between a
- * prefix and a suffix, in another unit, or with a decimal comma where that is declared. */
+ * {voltage_low_v}, {current_limit_a}, {temperature_limit_c}, {timeout_s} are replaced by numbers,
+ * {channel} by the number of the output the station has been given of several. A reading is made of
+ * the replies to one or a few queries; a reply is a list of fields split by one separator; each
+ * field is a name out of enum wn_field or is ignored, and may stand between a prefix and a suffix,
+ * in another unit, or with a decimal comma where that is declared. */
 #ifndef WN_INSTRUMENT_DIALECT_H
 #define WN_INSTRUMENT_DIALECT_H
 
@@ -18,6 +19,18 @@
 enum { WN_TEMPLATE_SIZE = 160, WN_SEQUENCE_MAX = 12, WN_FIELDS_MAX = 12, WN_COMMAND_MAX = 256 };
 enum { WN_READS_MAX = 4, WN_AFFIX_SIZE = 16 };
 
+/** What an instrument is for. */
+enum wn_role {
+    WN_ROLE_TESTER, /* charges and discharges */
+    WN_ROLE_SUPPLY, /* charges */
+    WN_ROLE_LOAD,   /* discharges */
+    WN_ROLE_RELAY,  /* the contact between the cell and everything: on closes it */
+    WN_ROLE_THERMOMETER
+};
+
+/** "tester", "supply", "load", "relay", "thermometer". */
+const char *wn_role_name(enum wn_role role);
+
 enum wn_field {
     WN_FIELD_IGNORE,
     WN_FIELD_TIME_S,
@@ -25,7 +38,7 @@ enum wn_field {
     WN_FIELD_CURRENT_A, /* positive when it charges; see current_sign */
     WN_FIELD_TEMPERATURE_C,
     WN_FIELD_AMBIENT_C,
-    WN_FIELD_OUTPUT /* 0, 1, OFF, ON */
+    WN_FIELD_OUTPUT /* 0, 1, OFF, ON; of a relay its contact */
 };
 
 /** One field of a reply. */
@@ -69,6 +82,7 @@ struct wn_dialect {
     char name[64];
     char title[128];
     char file[256];         /* where it was read from, for messages */
+    enum wn_role kind;      /* a tester's may also serve as supply or as load */
     bool simulated;         /* results are labelled simulated */
     bool has_clock;         /* replies carry time_s and the instrument's time drives the campaign */
     char terminator[4];     /* appended to every command: "\n" or "\r\n" */
@@ -104,6 +118,16 @@ struct wn_setpoints {
 /** The value a placeholder name (without braces) stands for, inside *sp; NULL for a name that is
  * none. */
 const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len);
+
+/** Writes the number of an output where the dialect has {channel}; 0: it is no instrument with
+ * several, or the only one is meant. WN_EINVAL: the dialect needs a number, or takes none;
+ * WN_ERANGE: a command became too long. */
+int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *err);
+
+/** Has an instrument of this kind an output or a contact to be switched? */
+bool wn_role_switches(enum wn_role role);
+/** Can it charge or discharge? */
+bool wn_role_sources(enum wn_role role);
 
 /** Replaces placeholders and adds the terminator. WN_EINVAL: unknown placeholder or one without a
  * value; WN_ERANGE: too long. */

@@ -61,7 +61,8 @@ static bool good_template(const struct checker *c, const char *key, const char *
     }
     for (const char *at = strchr(text, '{'); at != NULL; at = strchr(at, '{')) {
         size_t n = strcspn(++at, "}");
-        if (at[n] == '\0' || !listed(values, at, n)) {
+        bool channel = n == strlen("channel") && strncmp(at, "channel", n) == 0;
+        if (at[n] == '\0' || !(channel || listed(values, at, n))) {
             (void)wn_error_set(
                 c->err, WN_EINVAL, "%s: %s: \"%s\": {%.*s} is not one of the values for it (%s)",
                 c->d->file, key, text, (int)n, at, values[0] != '\0' ? values : "it takes none");
@@ -200,8 +201,14 @@ static bool good_fields(const struct checker *c)
             return false;
         }
     }
-    if (count_field(d, WN_FIELD_VOLTAGE_V) == 0 || count_field(d, WN_FIELD_CURRENT_A) == 0) {
+    if (wn_role_sources(d->kind) &&
+        (count_field(d, WN_FIELD_VOLTAGE_V) == 0 || count_field(d, WN_FIELD_CURRENT_A) == 0)) {
         what = "read.fields must hold voltage_v and current_a";
+    } else if (d->kind == WN_ROLE_THERMOMETER && count_field(d, WN_FIELD_TEMPERATURE_C) == 0 &&
+               count_field(d, WN_FIELD_AMBIENT_C) == 0) {
+        what = "read.fields must hold temperature_c or ambient_c";
+    } else if (d->kind == WN_ROLE_RELAY && count_field(d, WN_FIELD_OUTPUT) == 0) {
+        what = "read.fields must hold output: is the contact closed?";
     } else if (d->has_clock && count_field(d, WN_FIELD_TIME_S) == 0) {
         what = "has_clock is true, but read.fields holds no time_s";
     }
@@ -225,7 +232,8 @@ static bool good_safe_off(const struct checker *c)
         (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off must end with the terminator", d->file);
         return false;
     }
-    if (memchr(d->safe_off, '{', d->safe_off_len) != NULL) {
+    const char *brace = memchr(d->safe_off, '{', d->safe_off_len);
+    if (brace != NULL && strncmp(brace, "{channel}", strlen("{channel}")) != 0) {
         (void)wn_error_set(c->err, WN_EINVAL, "%s: safe_off takes no values: write it out",
                            d->file);
         return false;
@@ -257,6 +265,40 @@ static bool good_numbers(const struct checker *c)
     return what == NULL;
 }
 
+/* What one kind has and another has not. */
+static bool good_modes(const struct checker *c)
+{
+    const struct wn_dialect *d = c->d;
+    bool charges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_SUPPLY;
+    bool discharges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_LOAD;
+    const char *odd = !charges && d->charge.set.n > 0                                ? "charge"
+                      : !discharges && d->discharge.set.n > 0                        ? "discharge"
+                      : !discharges && d->power.set.n > 0                            ? "power"
+                      : d->kind == WN_ROLE_THERMOMETER && d->on.n + d->off.n > 0     ? "on and off"
+                      : d->kind == WN_ROLE_THERMOMETER && d->output_query[0] != '\0' ? "output"
+                      : d->kind == WN_ROLE_THERMOMETER && d->safe_off_len > 0        ? "safe_off"
+                                                                                     : NULL;
+    if (odd != NULL) {
+        (void)wn_error_set(c->err, WN_EINVAL, "%s: a %s has no %s: leave it out, or correct kind",
+                           d->file, wn_role_name(d->kind), odd);
+        return false;
+    }
+    return (!charges || good_mode(c, "charge", &d->charge, current_values)) &&
+           (!discharges || good_mode(c, "discharge", &d->discharge, current_values)) &&
+           (d->power.set.n == 0 || good_mode(c, "power", &d->power, power_values));
+}
+
+static bool good_switching(const struct checker *c)
+{
+    const struct wn_dialect *d = c->d;
+    return needed(c, "on", d->on.n > 0 ? d->on.line[0] : "") &&
+           good_sequence(c, "on", &d->on, no_values) &&
+           needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") &&
+           good_sequence(c, "off", &d->off, no_values) &&
+           good_template(c, "output.query", d->output_query, no_values) &&
+           needed(c, "output.off_reply", d->output_off_reply) && good_safe_off(c);
+}
+
 int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
 {
     struct wn_error own;
@@ -266,17 +308,9 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
     bool good =
         good_numbers(c) && good_template(c, "identity.query", d->identity_query, no_values) &&
         needed(c, "identity.prefix", d->identity_prefix) &&
-        good_sequence(c, "setup", &d->setup, protection_values) &&
-        good_mode(c, "charge", &d->charge, current_values) &&
-        good_mode(c, "discharge", &d->discharge, current_values) &&
-        (d->power.set.n == 0 || good_mode(c, "power", &d->power, power_values)) &&
-        needed(c, "on", d->on.n > 0 ? d->on.line[0] : "") &&
-        good_sequence(c, "on", &d->on, no_values) &&
-        needed(c, "off", d->off.n > 0 ? d->off.line[0] : "") &&
-        good_sequence(c, "off", &d->off, no_values) &&
-        good_template(c, "output.query", d->output_query, no_values) &&
-        needed(c, "output.off_reply", d->output_off_reply) && good_fields(c) &&
+        good_sequence(c, "setup", &d->setup, protection_values) && good_modes(c) &&
+        good_fields(c) &&
         (d->error_query[0] == '\0' || good_template(c, "error_query", d->error_query, no_values)) &&
-        good_safe_off(c);
+        (!wn_role_switches(d->kind) || good_switching(c));
     return good ? WN_OK : c->err->code;
 }

@@ -122,8 +122,9 @@ int wn_campaign_state(struct wn_campaign *c, struct wn_state_record *out, struct
 int wn_campaign_set_status(struct wn_campaign *c, const char *status, wn_utc_us now,
                            struct wn_error *err);
 int wn_campaign_status(struct wn_campaign *c, char *status, size_t size, struct wn_error *err);
-/** Identity of the tester the campaign was begun with; "" when none was recorded. */
-int wn_campaign_first_identity(struct wn_campaign *c, char *identity, size_t size,
+/** Identity of the instrument of this role the campaign was begun with; "" when none was recorded.
+ */
+int wn_campaign_first_identity(struct wn_campaign *c, const char *role, char *identity, size_t size,
                                struct wn_error *err);
 int wn_campaign_put_instrument(struct wn_campaign *c, const struct wn_instrument_record *r,
                                struct wn_error *err);

@@ -4,6 +4,7 @@
 #include "store/internal.h"
 
 #include <stdlib.h>
+#include <stdio.h>
 #include <string.h>
 
 /* One row into a record; WN_ECORRUPT when there is none. */
@@ -60,13 +61,27 @@ int wn_campaign_frozen_config(struct wn_campaign *c, char **text, char *hash, st
     return rc;
 }
 
-int wn_campaign_first_identity(struct wn_campaign *c, char *identity, size_t size,
+int wn_campaign_first_identity(struct wn_campaign *c, const char *role, char *identity, size_t size,
                                struct wn_error *err)
 {
-    return sql_text(c,
-                    "SELECT coalesce((SELECT identity FROM instrument WHERE role = 'tester'"
-                    " AND identity <> '' ORDER BY rowid LIMIT 1), '')",
-                    identity, size, err);
+    sqlite3_stmt *s = NULL;
+    identity[0] = '\0';
+    int rc = sql_prepare(c,
+                         "SELECT identity FROM instrument WHERE role = ? AND identity <> ''"
+                         " ORDER BY rowid LIMIT 1",
+                         &s, err);
+    if (rc != WN_OK) {
+        return rc;
+    }
+    (void)sqlite3_bind_text(s, 1, role, -1, SQLITE_STATIC);
+    int step = sqlite3_step(s);
+    if (step == SQLITE_ROW) {
+        (void)snprintf(identity, size, "%s", (const char *)sqlite3_column_text(s, 0));
+    } else if (step != SQLITE_DONE) {
+        rc = sql_error(c, "reading the instruments", step, err);
+    }
+    (void)sqlite3_finalize(s);
+    return rc;
 }
 
 int wn_campaign_state_utc(struct wn_campaign *c, wn_utc_us *out, struct wn_error *err)

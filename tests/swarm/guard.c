@@ -228,13 +228,13 @@ void guard_beat_grace(struct station *s, double grace_s)
     }
 }
 
-int guard_register(struct station *s, struct wn_error *err)
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err)
 {
-    const struct wn_dialect *d = &s->bench.dialect;
+    const struct wn_dialect *d = &i->dialect;
     host_boundary();
     if (host_is_dead() || !g.alive || !wire_there()) {
         return wn_error_set(err, WN_EGUARD, "guard does not acknowledge the port %s",
-                            s->config.port);
+                            instrument_config(s, i)->port);
     }
     memcpy(g.off, d->safe_off, d->safe_off_len);
     g.off_len = d->safe_off_len;
@@ -244,8 +244,9 @@ int guard_register(struct station *s, struct wn_error *err)
     return WN_OK;
 }
 
-void guard_release(struct station *s)
+void guard_release(struct station *s, const struct instrument *i)
 {
+    (void)i;
     if (!host_is_dead() && g.alive && !s->guard_lost) {
         wire_guard_lets_go();
     }

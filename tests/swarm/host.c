@@ -107,7 +107,7 @@ void host_station_start(void)
 {
     trace("station starts");
     memset(&st, 0, sizeof st);
-    st.bench.dialect = *config_dialect();
+    st.bench.instrument[0].dialect = *config_dialect();
     station_init(&st, &the_clock, config_daemon(), &config_daemon()->station[0]);
     st.guard_fd = 3; /* never used: the guard is a model */
     runs = true;
@@ -275,7 +275,9 @@ static json_t *turn(const json_t *request)
     now = sim_monotonic();
     wn_ns wait = bench_deadline(&st, now) - now;
     wait = wait > TURN_MAX_NS ? TURN_MAX_NS : wait < TURN_MIN_NS ? TURN_MIN_NS : wait;
-    wake_ns = now + (bench_has_output(&st) && wait > WN_NS_PER_MS ? WN_NS_PER_MS : wait);
+    wake_ns =
+        now + (instrument_has_output(&st.bench.instrument[0]) && wait > WN_NS_PER_MS ? WN_NS_PER_MS
+                                                                                     : wait);
     int state = st.campaign != NULL ? (int)wn_engine_state(st.engine) : -1;
     if (state != last_state) {
         last_state = state;

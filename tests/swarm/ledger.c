@@ -297,7 +297,7 @@ void ledger_status(const struct station *s)
         if (s->status_written == NULL && live == NULL) {
             return; /* not begun yet */
         }
-        live = find(s->campaign_path, s->bench.first_identity);
+        live = find(s->campaign_path, s->bench.instrument[0].first_identity);
         points_n = 0;
         looked_cycles = 0;
     }

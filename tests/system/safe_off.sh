@@ -68,7 +68,7 @@ is_off
 say "mistakes of a station, another without its port, nothing remembered: from the configuration"
 start_daemon
 killed_in_discharge
-rm "$dir/site/run/A.in-use"
+rm "$dir/site/run/A.0.in-use"
 awk '
     /^    {/ { inside = 1 }
     inside { block = block $0 "\n" }

@@ -26,7 +26,8 @@ struct plan {
     struct wn_station_config station;
     struct wn_cell cell;
     struct wn_procedure procedure;
-    struct wn_dialect dialect;
+    struct wn_dialect dialect[WN_INSTRUMENTS_MAX];
+    bool simulated;
     struct wn_engine_setup setup;
     struct wn_estimate estimate;
     struct wn_problems problems;
@@ -35,7 +36,7 @@ struct plan {
 static int read_plan(const struct wn_daemon_config *d, const char *cell, const char *procedure,
                      struct plan *p)
 {
-    int rc = wn_config_read_dialect(d->conf_dir, p->station.dialect, &p->dialect, &p->problems);
+    int rc = wn_config_read_dialects(d->conf_dir, &p->station, p->dialect, &p->problems);
     int read = wn_config_read_cell(d->conf_dir, cell, &p->cell, &p->problems);
     rc = rc == WN_OK ? read : rc;
     if (read == WN_OK) { /* a procedure only means something for a cell */
@@ -43,10 +44,11 @@ static int read_plan(const struct wn_daemon_config *d, const char *cell, const c
             wn_config_read_procedure(d->conf_dir, procedure, &p->cell, &p->procedure, &p->problems);
         rc = rc == WN_OK ? read : rc;
     }
-    rc = rc == WN_OK ? wn_config_engine_setup(&p->station, &p->cell, &p->procedure, &p->dialect,
+    rc = rc == WN_OK ? wn_config_engine_setup(&p->station, &p->cell, &p->procedure, p->dialect,
                                               &p->setup, &p->problems)
                      : rc;
     if (rc == WN_OK) {
+        p->simulated = wn_config_simulated(&p->station, p->dialect);
         wn_procedure_estimate(&p->procedure, p->cell.rated_capacity_ah, p->cell.nominal_voltage_v,
                               &p->estimate);
     }
@@ -119,7 +121,7 @@ static int print_json(const struct plan *p)
     wane_put(o, "station", json_string(p->station.name));
     wane_put(o, "cell", json_string(p->cell.name));
     wane_put(o, "procedure", json_string(p->procedure.name));
-    wane_put(o, "simulated", json_boolean(p->dialect.simulated));
+    wane_put(o, "simulated", json_boolean(p->simulated));
     wane_put(o, "cycles", json_integer(e->cycles));
     wane_put(o, "check_ups", json_integer(e->check_ups));
     wane_put(o, "steps", json_integer(e->steps));
@@ -236,10 +238,19 @@ static void print_alerts(const struct wn_alert_config *alert)
     }
 }
 
+static bool has_relay(const struct wn_station_config *c)
+{
+    bool relay = false;
+    for (int i = 0; i < c->instruments; i++) {
+        relay = relay || c->instrument[i].role == WN_ROLE_RELAY;
+    }
+    return relay;
+}
+
 static void print_cautions(const struct wn_daemon_config *d, const struct plan *p)
 {
     (void)puts("\nCautions");
-    if (p->dialect.simulated) {
+    if (p->simulated) {
         (void)puts(
             "  SIMULATED: this station is a virtual bench; no cell is harmed and none is measured");
     }
@@ -258,7 +269,7 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
             (void)printf("  The rule %s is off\n", wn_rule_word((enum wn_rule)i));
         }
     }
-    if (!p->dialect.simulated && p->station.interlock != WN_INTERLOCK_BETWEEN) {
+    if (!p->simulated && !has_relay(&p->station) && p->station.interlock != WN_INTERLOCK_BETWEEN) {
         (void)printf("  %s\n",
                      p->station.interlock == WN_INTERLOCK_NONE ||
                              p->station.interlock == WN_INTERLOCK_UNSAID
@@ -267,11 +278,13 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
                          : "The interlock hangs on one line: it closes whenever the port is "
                            "opened");
     }
-    if (strncmp(p->station.port, "/dev/ttyUSB", 11) == 0 ||
-        strncmp(p->station.port, "/dev/ttyACM", 11) == 0) {
-        (void)printf("  %s changes its name when something is plugged in: use /dev/serial/by-id "
-                     "or by-path\n",
-                     p->station.port);
+    for (int i = 0; i < p->station.instruments; i++) {
+        const char *port = p->station.instrument[i].port;
+        if (strncmp(port, "/dev/ttyUSB", 11) == 0 || strncmp(port, "/dev/ttyACM", 11) == 0) {
+            (void)printf("  %s changes its name when something is plugged in: use "
+                         "/dev/serial/by-id or by-path\n",
+                         port);
+        }
     }
     print_alerts(&d->alert);
     if (p->station.on_restart == WN_RESTART_RESUME) {
@@ -308,8 +321,13 @@ static void print_measuring(const struct plan *p)
 static int print_text(struct wane *w, const struct wn_daemon_config *d, const struct plan *p)
 {
     struct wn_error err = {0};
-    (void)printf("Station %s%s: %s on %s\n", p->station.name,
-                 p->dialect.simulated ? " (SIMULATED)" : "", p->dialect.title, p->station.port);
+    (void)printf("Station %s%s: %s on %s\n", p->station.name, p->simulated ? " (SIMULATED)" : "",
+                 p->dialect[0].title, p->station.instrument[0].port);
+    for (int i = 1; i < p->station.instruments; i++) {
+        const struct wn_instrument_config *c = &p->station.instrument[i];
+        (void)printf("  with a %s: %s on %s\n", wn_instrument_name(c), p->dialect[i].title,
+                     c->port);
+    }
     (void)printf("Cell %s: %s\n", p->cell.name, p->cell.title);
     (void)printf("Procedure %s: %s\n", p->procedure.name, p->procedure.title);
     print_procedure(&p->procedure);

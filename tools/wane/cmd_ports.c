@@ -94,22 +94,33 @@ static const struct wane_option identify_options[] = {
     [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
 };
 
-/* The station that is configured on this port, by either name of it. */
-static const struct wn_station_config *station_on(const struct wn_daemon_config *d,
-                                                  const char *port)
+struct place {
+    const struct wn_station_config *station; /* NULL: of none */
+    int instrument;
+};
+
+static bool is_port(const char *port, const char *want)
 {
-    char *want = realpath(port, NULL);
-    const struct wn_station_config *found = NULL;
-    for (int i = 0; d != NULL && i < d->stations && found == NULL; i++) {
-        char *real = realpath(d->station[i].port, NULL);
-        bool same = strcmp(d->station[i].port, port) == 0 ||
-                    strcmp(d->station[i].name, port) == 0 ||
-                    (want != NULL && real != NULL && strcmp(want, real) == 0);
-        found = same ? &d->station[i] : NULL;
-        free(real);
+    char *a = realpath(port, NULL), *b = realpath(want, NULL);
+    bool same = strcmp(port, want) == 0 || (a != NULL && b != NULL && strcmp(a, b) == 0);
+    free(a);
+    free(b);
+    return same;
+}
+
+/* The station that is configured on this port, by either name of it; a station's name means its
+ * first instrument. */
+static struct place place_of(const struct wn_daemon_config *d, const char *port)
+{
+    for (int i = 0; d != NULL && i < d->stations; i++) {
+        const struct wn_station_config *s = &d->station[i];
+        for (int k = 0; k < s->instruments; k++) {
+            if (is_port(s->instrument[k].port, port) || strcmp(s->name, port) == 0) {
+                return (struct place){s, k};
+            }
+        }
     }
-    free(want);
-    return found;
+    return (struct place){NULL, 0};
 }
 
 static int print_identity(const struct wane *w, const char *port, const char *identity,
@@ -147,15 +158,19 @@ static int ask_port(struct wane *w, struct inquiry *q, const char *port, int bau
 
 /* A port that the service holds cannot be opened, and need not be: its station knows who is there.
  */
-static bool ask_station(struct wane *w, const struct wn_station_config *s, int *rc)
+static bool ask_station(struct wane *w, const struct place *at, int *rc)
 {
+    const struct wn_instrument_config *c = &at->station->instrument[at->instrument];
+    const char *name = at->station->name;
     json_t *reply = NULL, *request = json_pack("{s:s}", "command", "status");
-    bool known = wane_ask_quietly(w, s->name, request, &reply, NULL) == WN_OK &&
-                 json_is_string(json_object_get(reply, "instrument"));
+    (void)wane_ask_quietly(w, name, request, &reply, NULL);
+    const json_t *one =
+        json_array_get(json_object_get(reply, "instruments"), (size_t)at->instrument);
+    const char *identity = json_string_value(json_object_get(one, "identity"));
+    bool known = identity != NULL;
     if (known) {
-        *rc =
-            print_identity(w, s->port, json_string_value(json_object_get(reply, "instrument")),
-                           s->dialect, s->name, json_is_true(json_object_get(reply, "simulated")));
+        *rc = print_identity(w, c->port, identity, c->dialect, name,
+                             json_is_true(json_object_get(reply, "simulated")));
     }
     json_decref(request);
     json_decref(reply);
@@ -171,12 +186,14 @@ static int run_identify(struct wane *w, const struct wane_args *a)
     if (q == NULL) {
         return WANE_FAILED;
     }
-    const struct wn_station_config *s = station_on(d, a->operand[0]);
+    const struct place at = place_of(d, a->operand[0]);
+    const struct wn_instrument_config *c =
+        at.station != NULL ? &at.station->instrument[at.instrument] : NULL;
     const char *dialect = a->value[DIALECT].given ? a->value[DIALECT].text
-                          : s != NULL             ? s->dialect
+                          : c != NULL             ? c->dialect
                                                   : "generic-scpi";
     int rc = WANE_FAILED;
-    if (s != NULL && !a->value[DIALECT].given && ask_station(w, s, &rc)) {
+    if (c != NULL && !a->value[DIALECT].given && ask_station(w, &at, &rc)) {
         free(q);
         return rc;
     }
@@ -186,9 +203,9 @@ static int run_identify(struct wane *w, const struct wane_args *a)
     } else {
         int baud = a->value[BAUD].given
                        ? (int)(a->value[BAUD].count < 10000000 ? a->value[BAUD].count : 10000000)
-                   : s != NULL && s->baud > 0 ? s->baud
+                   : c != NULL && c->baud > 0 ? c->baud
                                               : q->dialect.baud;
-        rc = ask_port(w, q, s != NULL ? s->port : a->operand[0], baud);
+        rc = ask_port(w, q, c != NULL ? c->port : a->operand[0], baud);
     }
     free(q);
     return rc;

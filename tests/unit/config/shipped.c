@@ -8,7 +8,7 @@ struct wn_problems problems;
 struct wn_daemon_config daemon_config;
 struct wn_cell cell;
 struct wn_procedure procedure;
-struct wn_dialect dialect;
+struct wn_dialect dialect[WN_INSTRUMENTS_MAX];
 
 void read_daemon(const char *path)
 {
@@ -30,7 +30,7 @@ void read_procedure(const char *name)
 
 void read_dialect(const char *name)
 {
-    (void)wn_config_read_dialect(CONF, name, &dialect, &problems);
+    (void)wn_config_read_dialect(CONF, name, &dialect[0], &problems);
     case_expect_none(&problems, name);
 }
 

@@ -11,7 +11,7 @@ extern struct wn_problems problems;
 extern struct wn_daemon_config daemon_config;
 extern struct wn_cell cell;
 extern struct wn_procedure procedure;
-extern struct wn_dialect dialect;
+extern struct wn_dialect dialect[WN_INSTRUMENTS_MAX]; /* its first is read_dialect()'s */
 
 void read_daemon(const char *path);
 void read_cell(const char *name);

@@ -26,8 +26,8 @@ static void make_setup(const char *daemon_file, const char *cell_name, const cha
     read_daemon(daemon_file);
     read_cell(cell_name);
     read_procedure(procedure_name);
-    read_dialect(daemon_config.station[0].dialect);
-    (void)wn_config_engine_setup(&daemon_config.station[0], &cell, &procedure, &dialect, &setup,
+    read_dialect(daemon_config.station[0].instrument[0].dialect);
+    (void)wn_config_engine_setup(&daemon_config.station[0], &cell, &procedure, dialect, &setup,
                                  &problems);
 }
 
@@ -60,7 +60,7 @@ static void test_setup_finds_what_does_not_fit(void **state)
     s->limits.voltage_min_v = 2.4986; /* 2.5 V - 0.02 % - 1 mV = 2.4985 V */
     s->limits.charge_current_max_a = 3.999;
     s->limits.discharge_current_max_a = 9.999;
-    assert_int_equal(wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems),
+    assert_int_equal(wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems),
                      WN_EINVAL);
     case_expect(
         &problems,
@@ -87,7 +87,7 @@ static void test_setup_finds_what_does_not_fit(void **state)
     s->limits.voltage_min_v = 2.4984;
     s->limits.charge_current_max_a = 4;
     s->limits.discharge_current_max_a = 10;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     case_expect_none(&problems, "just inside");
 }
 
@@ -100,7 +100,7 @@ static void test_setup_looks_at_every_kind_of_step(void **state)
     struct wn_step *pulse = &procedure.step[procedure.check_up_first_step + 2];
     pulse->level[1].current_a = 15;
     s->limits.discharge_current_max_a = 14.999;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     assert_int_equal(problems.n, 1);
     case_expect(
         &problems,
@@ -111,18 +111,18 @@ static void test_setup_looks_at_every_kind_of_step(void **state)
     procedure.step[2].kind = WN_STEP_DISCHARGE_POWER;
     procedure.step[2].power_w = 37.6; /* 15.04 A at the cut-off of 2.5 V */
     problems.n = 0;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     assert_int_equal(problems.n, 1);
     assert_non_null(
         strstr(problems.text[0], "a discharge current of 15.04 A does not fit station A"));
     procedure.step[2].power_w = 37.5;
     problems.n = 0;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     case_expect_none(&problems, "37.5 W");
 
     cell.voltage_max_v = s->limits.voltage_min_v;
     cell.charge_temperature_max_c = s->limits.charge_temperature_min_c;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     case_expect(&problems,
                 "station A with cell demo-18650: no voltage is allowed by both; this station is "
                 "not for this cell");
@@ -136,25 +136,25 @@ static void test_setup_needs_thermometers(void **state)
     (void)state;
     make_setup(CONF "/demo.conf", "demo-18650", "datasheet-claim");
     struct wn_station_config *s = &daemon_config.station[0];
-    dialect.read[0].fields = 4; /* no ambient, no output */
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    dialect[0].read[0].fields = 4; /* no ambient, no output */
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     assert_int_equal(problems.n, 1);
     case_expect(
         &problems,
         "station A: limits.above_ambient is set, but dialect virtual-bench does not report both "
         "temperature_c and ambient_c; write above_ambient = \"off\"");
-    dialect.read[0].fields = 3;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    dialect[0].read[0].fields = 3;
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     assert_int_equal(problems.n, 4);
     problems.n = 0;
     s->limits.above_ambient_k = s->limits.temperature_rise_k_per_min = NAN;
     s->limits.needs_temperature = false;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     case_expect_none(&problems, "without thermometer, on purpose");
     procedure.step[2].kind = WN_STEP_DISCHARGE_POWER;
     procedure.step[2].power_w = 20;
-    dialect.power.set.n = 0;
-    (void)wn_config_engine_setup(s, &cell, &procedure, &dialect, &setup, &problems);
+    dialect[0].power.set.n = 0;
+    (void)wn_config_engine_setup(s, &cell, &procedure, dialect, &setup, &problems);
     assert_int_equal(problems.n, 1);
     assert_non_null(strstr(problems.text[0], "which dialect virtual-bench cannot do"));
 }
@@ -166,7 +166,7 @@ static void test_freeze_and_thaw(void **state)
     static struct wn_station_config station;
     static struct wn_cell cell2;
     static struct wn_procedure procedure2;
-    static struct wn_dialect dialect2;
+    static struct wn_dialect dialect2[WN_INSTRUMENTS_MAX];
     static const char *const names[] = {"demo.conf", "cells/demo-18650.conf",
                                         "procedures/datasheet-claim.conf",
                                         "dialects/virtual-bench.conf"};
@@ -187,15 +187,16 @@ static void test_freeze_and_thaw(void **state)
     assert_int_equal(access(path, F_OK), -1);
 
     assert_int_equal(
-        wn_config_thaw(frozen, "A", &station, &cell2, &procedure2, &dialect2, &problems), WN_OK);
+        wn_config_thaw(frozen, "A", &station, &cell2, &procedure2, dialect2, &problems), WN_OK);
     case_expect_none(&problems, "thaw");
     assert_null(wn_config_station_differs(&daemon_config.station[0], &station));
     assert_memory_equal(&daemon_config.station[0], &station, sizeof station);
     assert_memory_equal(&cell, &cell2, sizeof cell);
     assert_memory_equal(&procedure, &procedure2, sizeof procedure);
-    assert_string_equal(dialect2.file, "frozen dialects/virtual-bench.conf");
-    memcpy(dialect2.file, dialect.file, sizeof dialect2.file); /* all but where it was read from */
-    assert_memory_equal(&dialect, &dialect2, sizeof dialect);
+    assert_string_equal(dialect2[0].file, "frozen dialects/virtual-bench.conf");
+    memcpy(dialect2[0].file, dialect[0].file,
+           sizeof dialect2[0].file); /* all but where it was read from */
+    assert_memory_equal(&dialect[0], &dialect2[0], sizeof dialect[0]);
     free(frozen);
 }
 
@@ -213,7 +214,7 @@ static int thaw(const char *frozen, const char *station_name)
 {
     static struct wn_station_config station;
     problems.n = 0;
-    return wn_config_thaw(frozen, station_name, &station, &cell, &procedure, &dialect, &problems);
+    return wn_config_thaw(frozen, station_name, &station, &cell, &procedure, dialect, &problems);
 }
 
 static void test_thaw_names_section_and_line(void **state)

@@ -57,9 +57,9 @@ static void test_demo_daemon(void **state)
     assert_null(wn_config_station(&daemon_config, "B"));
     assert_int_equal(daemon_config.stations, 1);
     assert_true(daemon_config.alert.none_on_purpose);
-    assert_string_equal(a->dialect, "virtual-bench");
+    assert_string_equal(a->instrument[0].dialect, "virtual-bench");
     assert_int_equal(a->on_restart, WN_RESTART_RESUME);
-    assert_int_equal(a->baud, 0);
+    assert_int_equal(a->instrument[0].baud, 0);
     assert_near(a->reading_interval_s, 1, 0);
     assert_near(a->rest_interval_s, 60, 0);
     assert_near(a->fast_interval_s, 0.1, 0);
@@ -165,9 +165,9 @@ static void test_sign_of_current(void **state)
     char *text = case_shipped("dialects/virtual-bench.conf");
     char *other =
         case_change(text, "", "current_sign", "current_sign = \"discharge positive\"", &line);
-    (void)wn_config_parse_dialect(other, strlen(other), "F", "x", &dialect, &problems);
+    (void)wn_config_parse_dialect(other, strlen(other), "F", "x", dialect, &problems);
     case_expect_none(&problems, "discharge positive");
-    assert_int_equal(dialect.current_sign, -1);
+    assert_int_equal(dialect->current_sign, -1);
     free(other);
     free(text);
 }
@@ -176,19 +176,19 @@ static void test_virtual_bench(void **state)
 {
     (void)state;
     read_dialect("virtual-bench");
-    assert_true(dialect.simulated && dialect.has_clock);
-    assert_int_equal(dialect.read[0].fields, 6);
-    assert_int_equal(dialect.read[0].field[5].what, WN_FIELD_OUTPUT);
-    assert_int_equal(dialect.current_sign, 1);
-    assert_int_equal(dialect.read[0].separator, ',');
-    assert_int_equal(dialect.power.readbacks, 3);
-    assert_near(dialect.charge.readback[1].tolerance, 0.001, 0);
-    assert_near(dialect.reply_timeout_s, 0.5, 0);
-    assert_string_equal(dialect.safe_off, "\nOUTP OFF\nOUTP OFF\n");
-    assert_int_equal(dialect.safe_off_len, 19);
+    assert_true(dialect->simulated && dialect->has_clock);
+    assert_int_equal(dialect->read[0].fields, 6);
+    assert_int_equal(dialect->read[0].field[5].what, WN_FIELD_OUTPUT);
+    assert_int_equal(dialect->current_sign, 1);
+    assert_int_equal(dialect->read[0].separator, ',');
+    assert_int_equal(dialect->power.readbacks, 3);
+    assert_near(dialect->charge.readback[1].tolerance, 0.001, 0);
+    assert_near(dialect->reply_timeout_s, 0.5, 0);
+    assert_string_equal(dialect->safe_off, "\nOUTP OFF\nOUTP OFF\n");
+    assert_int_equal(dialect->safe_off_len, 19);
     read_dialect("generic-scpi");
-    assert_false(dialect.simulated || dialect.has_clock);
-    assert_int_equal(dialect.power.set.n, 0);
+    assert_false(dialect->simulated || dialect->has_clock);
+    assert_int_equal(dialect->power.set.n, 0);
 }
 
 static void test_paths(void **state)
@@ -206,13 +206,13 @@ static void test_paths(void **state)
     (void)snprintf(want, sizeof want, "%s/data", dir);
     assert_string_equal(daemon_config.data_dir, want);
     (void)snprintf(want, sizeof want, "%s/run/virtual-bench", dir);
-    assert_string_equal(daemon_config.station[0].port, want);
+    assert_string_equal(daemon_config.station[0].instrument[0].port, want);
 
     int line;
     char *absolute = case_change(text, "stations", "port", "port = \"/dev/ttyX\"", &line);
     case_write(dir, "conf/demo.conf", absolute);
     read_daemon(path);
-    assert_string_equal(daemon_config.station[0].port, "/dev/ttyX");
+    assert_string_equal(daemon_config.station[0].instrument[0].port, "/dev/ttyX");
     free(absolute);
     free(text);
 

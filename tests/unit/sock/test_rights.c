@@ -28,15 +28,17 @@ void guard_beat_grace(struct station *s, double grace_s)
     (void)grace_s;
 }
 
-int guard_register(struct station *s, struct wn_error *err)
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err)
 {
     (void)s;
+    (void)i;
     return wn_error_set(err, WN_EGUARD, "there is no guard here");
 }
 
-void guard_release(struct station *s)
+void guard_release(struct station *s, const struct instrument *i)
 {
     (void)s;
+    (void)i;
 }
 
 void guard_look(struct station *s)

@@ -92,16 +92,18 @@ void guard_beat_grace(struct station *s, double grace_s)
     (void)grace_s;
 }
 
-int guard_register(struct station *s, struct wn_error *err)
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err)
 {
     (void)s;
+    (void)i;
     rig.registered = !rig.guard_refuses;
     return rig.registered ? WN_OK : wn_error_set(err, WN_EGUARD, "guard does not acknowledge");
 }
 
-void guard_release(struct station *s)
+void guard_release(struct station *s, const struct instrument *i)
 {
     (void)s;
+    (void)i;
     rig.registered = false;
 }
 
@@ -244,8 +246,8 @@ static void boot(void)
 {
     memset(&rig.st, 0, sizeof rig.st);
     memset(&problems, 0, sizeof problems);
-    if (wn_config_read_dialect(config.conf_dir, "generic-scpi", &rig.st.bench.dialect, &problems) !=
-        WN_OK) {
+    if (wn_config_read_dialect(config.conf_dir, "generic-scpi", &rig.st.bench.instrument[0].dialect,
+                               &problems) != WN_OK) {
         fail_msg("%s", problems.n > 0 ? problems.text[0] : "dialect");
     }
     station_init(&rig.st, &the_clock, &config, &config.station[0]);
@@ -341,7 +343,7 @@ void rig_run(double seconds)
 void rig_charge(void)
 {
     struct wn_error err = {0};
-    for (int i = 0; i < 100 && rig.st.bench.stage != BENCH_READY; i++) {
+    for (int i = 0; i < 100 && bench_not_ready(&rig.st) != NULL; i++) {
         rig_run(0.1);
     }
     rig_run(1);

@@ -59,7 +59,7 @@ static void test_nothing_is_ready_that_the_guard_does_not_hold(void **state)
     rig.guard_refuses = true;
     for (int i = 0; i < 60; i++) {
         rig_run(1);
-        assert_int_not_equal(rig.st.bench.stage, BENCH_READY);
+        assert_non_null(bench_not_ready(&rig.st));
     }
     assert_int_not_equal(campaign_start(&rig.st, "swarm", "swarm-cycles", "test", "tester", &err),
                          WN_OK);
@@ -123,7 +123,7 @@ static void test_current_that_nobody_ordered(void **state)
     (void)state;
     rig_begin();
     rig_run(5);
-    assert_int_equal(rig.st.bench.stage, BENCH_READY);
+    assert_null(bench_not_ready(&rig.st));
     rig.mute = true; /* opened anew, with nothing to go on with: the interlock is closed */
     rig_run(10);
     rig.mute = false;
@@ -142,7 +142,7 @@ static void test_current_that_nobody_ordered(void **state)
     rig.mute = false;
     rig.leak_a = 0;
     rig_run(60);
-    assert_int_equal(rig.st.bench.stage, BENCH_READY);
+    assert_null(bench_not_ready(&rig.st));
     assert_false(rig.interlock);
     rig_charge();
     assert_true(rig.interlock);

@@ -1,0 +1,404 @@
+/* One instrument of a station: open, identify, off, set up; then one request at a time. What is
+ * asked of it, and what its answers mean for the station, is in bench.c.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "station.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/assert.h"
+
+#define BACK_OFF_FIRST_NS WN_NS_PER_S
+#define BACK_OFF_MAX_NS   (30 * WN_NS_PER_S)
+#define TELL_BAD_NS       (60 * WN_NS_PER_S)
+
+const struct wn_instrument_config *instrument_config(const struct station *s,
+                                                     const struct instrument *i)
+{
+    return &s->config.instrument[i->n];
+}
+
+static const char *name_of(const struct station *s, const struct instrument *i)
+{
+    return wn_instrument_name(instrument_config(s, i));
+}
+
+static const char *port_of(const struct station *s, const struct instrument *i)
+{
+    return instrument_config(s, i)->port;
+}
+
+static bool switches(const struct station *s, const struct instrument *i)
+{
+    return wn_role_switches(instrument_config(s, i)->role);
+}
+
+static void fresh_session(struct station *s, struct instrument *i)
+{
+    wn_session_init(&i->session, &i->dialect, name_of(s, i), port_of(s, i));
+    i->task = TASK_NONE;
+}
+
+void instrument_init(struct station *s, int n)
+{
+    struct instrument *i = &s->bench.instrument[n];
+    i->n = n;
+    i->link = NULL;
+    i->stage = STAGE_CLOSED;
+    i->back_off_ns = BACK_OFF_FIRST_NS;
+    fresh_session(s, i);
+}
+
+struct wn_setpoints instrument_no_setpoints(void)
+{
+    return (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+}
+
+/* The port itself is gone: close at once (so that the adapter comes back under its name), give the
+ * guard's duplicate back. */
+static void close_gone(struct station *s, struct instrument *i)
+{
+    if (i->guarded) {
+        guard_release(s, i);
+        i->guarded = false;
+    }
+    if (i->link != NULL) {
+        i->link->ops->close(i->link);
+        i->link = NULL;
+    }
+    i->stage = STAGE_CLOSED;
+}
+
+/* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
+ * identify afresh. The guard keeps its duplicate meanwhile. */
+static void off_blindly(struct instrument *i)
+{
+    size_t put = 0;
+    i->link->ops->flush(i->link);
+    if (i->dialect.safe_off_len > 0) {
+        (void)i->link->ops->write(i->link, i->dialect.safe_off, i->dialect.safe_off_len, &put,
+                                  NULL);
+    }
+    i->stage = STAGE_SETTLING;
+}
+
+/* It is lost: tell, try again later. What was wanted of it (off above all) stays wanted. */
+static void lose(struct station *s, struct instrument *i, const struct wn_error *error, wn_ns now)
+{
+    bool gone = error->code == WN_EGONE || i->link == NULL;
+    if (!gone && i->stage != STAGE_READY && switches(s, i)) {
+        (void)bench_open_interlock(s); /* it could not even be switched off: nothing may flow */
+    }
+    if (gone) {
+        close_gone(s, i);
+    } else {
+        off_blindly(i);
+    }
+    fresh_session(s, i);
+    i->has_reading = i->read_wanted = false;
+    i->stage_until_ns = now + i->back_off_ns;
+    i->back_off_ns = i->back_off_ns * 2 < BACK_OFF_MAX_NS ? i->back_off_ns * 2 : BACK_OFF_MAX_NS;
+    (void)snprintf(i->fault, sizeof i->fault, "%s", error->text);
+    bool news = i->told_code != error->code;
+    i->told_code = error->code;
+    if (news) {
+        station_log(s, 3, "%s", error->text);
+    }
+    bench_lost(s, i, error);
+}
+
+static void open_port(struct station *s, struct instrument *i, wn_ns now)
+{
+    const struct wn_instrument_config *c = instrument_config(s, i);
+    struct wn_port_settings settings;
+    struct wn_error err = {0};
+    wn_port_settings_init(&settings, c->port, c->baud > 0 ? c->baud : i->dialect.baud);
+    bench_port_lines(s, i, &settings);
+    int rc = wn_link_open(&i->link, &settings, &err);
+    if (rc == WN_ESTATE && (settings.dtr != WN_LINE_LEAVE || settings.rts != WN_LINE_LEAVE)) {
+        settings.dtr = settings.rts = WN_LINE_LEAVE; /* it has no lines: no interlock here */
+        rc = wn_link_open(&i->link, &settings, &err);
+    }
+    if (rc != WN_OK) {
+        i->link = NULL;
+        lose(s, i, &err, now);
+        return;
+    }
+    fresh_session(s, i);
+    i->stage = STAGE_SETTLING;
+    i->stage_until_ns = now + wn_ns_from_s(i->dialect.settle_s);
+}
+
+void instrument_begin(struct instrument *i, enum instrument_task task, enum wn_request request,
+                      const struct wn_setpoints *sp, wn_ns now)
+{
+    i->task = task;
+    wn_session_begin(&i->session, request, sp, now);
+}
+
+static void begin_off(struct instrument *i, wn_ns now)
+{
+    i->off_wanted = false;
+    i->read_wanted = false;
+    instrument_begin(i, TASK_OFF, WN_REQUEST_OFF, NULL, now);
+}
+
+static void ready(struct station *s, struct instrument *i)
+{
+    i->stage = STAGE_READY;
+    i->back_off_ns = BACK_OFF_FIRST_NS;
+    i->told_code = WN_OK;
+    i->fault[0] = '\0';
+    if (i->n == 0) {
+        s->bench.clock_sure = s->bench.has_guess = false;
+    }
+    station_log(s, 6, "%s on %s is ready: %s", name_of(s, i), port_of(s, i), i->session.identity);
+}
+
+static void begin_set_up(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct wn_setpoints sp = bench_protections(s);
+    i->stage = STAGE_SETTING_UP;
+    wn_session_begin(&i->session, WN_REQUEST_SETUP, &sp, now);
+}
+
+static bool is_the_one(struct station *s, const struct instrument *i, struct wn_error *err)
+{
+    if (!campaign_is_live(s) || i->first_identity[0] == '\0' ||
+        strcmp(i->first_identity, i->session.identity) == 0) {
+        return true;
+    }
+    (void)wn_error_set(err, WN_EIDENTITY, "%s on %s is '%s', but the campaign was begun with '%s'",
+                       name_of(s, i), port_of(s, i), i->session.identity, i->first_identity);
+    return false;
+}
+
+/* One stage of the opening is over. */
+static void stage_done(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct wn_error err = {0};
+    enum instrument_task task = i->task;
+    switch (i->stage) {
+    case STAGE_IDENTIFYING:
+        if (!is_the_one(s, i, &err)) {
+            lose(s, i, &err, now);
+        } else if (switches(s, i)) {
+            i->stage = STAGE_FIRST_OFF;
+            wn_session_begin(&i->session, WN_REQUEST_OFF, NULL, now);
+        } else {
+            begin_set_up(s, i, now);
+        }
+        break;
+    case STAGE_FIRST_OFF:
+        if (guard_register(s, i, &err) != WN_OK) {
+            lose(s, i, &err, now);
+            return;
+        }
+        i->guarded = true;
+        i->stage = STAGE_SETTING_UP; /* off is confirmed */
+        bench_first_off_done(s);
+        begin_set_up(s, i, now);
+        break;
+    case STAGE_SETTING_UP:
+        ready(s, i);
+        break;
+    case STAGE_CLOSED:
+    case STAGE_SETTLING:
+    case STAGE_READY:
+        i->task = TASK_NONE;
+        bench_task_done(s, i, task, now);
+        break;
+    }
+}
+
+static void request_failed(struct station *s, struct instrument *i, wn_ns now)
+{
+    struct wn_error error = i->session.error;
+    bool silent = error.code == WN_ETIMEOUT || error.code == WN_EFRAME;
+    if (i->stage != STAGE_READY || silent) {
+        lose(s, i, &error, now); /* reopened and identified afresh; the engine halts */
+        return;
+    }
+    i->task = TASK_NONE;
+    bench_tell_fault(s, &error);
+}
+
+void instrument_off_now(struct instrument *i, wn_ns now)
+{
+    size_t len = 0, put = 0;
+    i->off_wanted = true;
+    if (i->link == NULL || i->stage != STAGE_READY || i->task == TASK_OFF) {
+        return; /* it goes out as soon as it can: see converse() */
+    }
+    begin_off(i, now);
+    const char *out = wn_session_output(&i->session, &len);
+    if (len > 0 && i->link->ops->write(i->link, out, len, &put, NULL) == WN_OK) {
+        wn_session_wrote(&i->session, put, now); /* a failure shows when the loop goes on */
+    }
+}
+
+/* True when everything asked for so far has been handed out and the next exchange has bytes of its
+ * own. */
+static bool write_output(struct station *s, struct instrument *i, wn_ns now)
+{
+    size_t len = 0, put = 0;
+    struct wn_error err = {0};
+    const char *out = wn_session_output(&i->session, &len);
+    if (len == 0) {
+        return false;
+    }
+    if (i->link->ops->write(i->link, out, len, &put, &err) != WN_OK) {
+        lose(s, i, &err, now);
+        return false;
+    }
+    wn_session_wrote(&i->session, put, now);
+    bool all = put == len;
+    (void)wn_session_output(&i->session, &len);
+    return all && len > 0;
+}
+
+static void read_input(struct station *s, struct instrument *i, wn_ns now)
+{
+    char buf[1024];
+    size_t got = 0;
+    struct wn_error err = {0};
+    if (i->link->ops->read(i->link, buf, sizeof buf, &got, &err) != WN_OK) {
+        lose(s, i, &err, now);
+    } else if (got > 0 && i->stage != STAGE_SETTLING) {
+        (void)wn_session_input(&i->session, buf, got, now);
+    }
+}
+
+static bool is_busy(const struct instrument *i)
+{
+    return i->task != TASK_NONE || i->stage != STAGE_READY;
+}
+
+/* Moves the conversation on until it waits for the instrument or for time. */
+static void converse(struct station *s, struct instrument *i, wn_ns now)
+{
+    for (int k = 0; k < 64 && i->link != NULL && i->stage != STAGE_SETTLING; k++) {
+        enum wn_session_result r = wn_session_result(&i->session);
+        if (i->off_wanted && i->stage == STAGE_READY && i->task != TASK_OFF) {
+            begin_off(i, now); /* ahead of whatever is under way */
+            r = WN_SESSION_PENDING;
+        }
+        if (r == WN_SESSION_PENDING && now >= wn_session_deadline(&i->session)) {
+            r = wn_session_tick(&i->session, now);
+        }
+        if (r == WN_SESSION_PENDING) {
+            bool more = write_output(s, i, now);
+            if (!more && i->link != NULL && i->stage != STAGE_SETTLING &&
+                wn_session_result(&i->session) == WN_SESSION_PENDING) {
+                return;
+            }
+        } else if (r == WN_SESSION_FAILED && is_busy(i)) {
+            request_failed(s, i, now);
+        } else if (r == WN_SESSION_DONE && is_busy(i)) {
+            stage_done(s, i, now);
+        } else {
+            bench_choose(s, i, now);
+            if (i->task == TASK_NONE) {
+                return;
+            }
+        }
+    }
+}
+
+/* A reply that was asked for again and came right is no fault, but nobody should have to guess that
+ * the line is bad. */
+static void tell_bad_replies(struct station *s, struct instrument *i, wn_ns now)
+{
+    uint64_t bad = i->session.bad_replies + i->session.timeouts;
+    if (bad < i->told_bad) {
+        i->told_bad = bad; /* a fresh session after a reopening */
+    }
+    if (bad > i->told_bad && now >= i->tell_bad_ns) {
+        station_log(s, 4, "%s (%llu bad or missing replies since the last such line)",
+                    i->session.complaint.text, (unsigned long long)(bad - i->told_bad));
+        i->told_bad = bad;
+        i->tell_bad_ns = now + TELL_BAD_NS;
+    }
+}
+
+bool instrument_has_output(const struct instrument *i)
+{
+    size_t len = 0;
+    (void)wn_session_output(&i->session, &len);
+    return len > 0;
+}
+
+void instrument_turn(struct station *s, struct instrument *i, wn_ns now)
+{
+    if (i->stage == STAGE_CLOSED) {
+        if (now < i->stage_until_ns) {
+            return;
+        }
+        open_port(s, i, now);
+    }
+    if (i->link != NULL) {
+        read_input(s, i, now);
+    }
+    if (i->link != NULL && i->stage == STAGE_SETTLING && now >= i->stage_until_ns) {
+        i->link->ops->flush(i->link);
+        i->stage = STAGE_IDENTIFYING;
+        wn_session_begin(&i->session, WN_REQUEST_IDENTIFY, NULL, now);
+    }
+    if (i->link != NULL && i->stage != STAGE_SETTLING) {
+        converse(s, i, now);
+        tell_bad_replies(s, i, now);
+    }
+}
+
+wn_ns instrument_deadline(const struct station *s, const struct instrument *i, wn_ns now)
+{
+    if (i->stage == STAGE_CLOSED || i->stage == STAGE_SETTLING) {
+        return i->stage_until_ns;
+    }
+    if (wn_session_result(&i->session) == WN_SESSION_PENDING) {
+        return wn_session_deadline(&i->session);
+    }
+    if (i->stage != STAGE_READY || i->task != TASK_NONE || i->off_wanted) {
+        return now;
+    }
+    wn_ns due = bench_due(s, i, now);
+    return due > now ? due : now;
+}
+
+bool instrument_is_off(const struct instrument *i)
+{
+    return i->link == NULL || (!i->off_wanted && i->task != TASK_OFF && i->task != TASK_SET_MODE &&
+                               i->task != TASK_SWITCH_ON);
+}
+
+void instrument_identify_again(struct station *s, struct instrument *i, wn_ns now)
+{
+    wn_assert(i->stage == STAGE_READY);
+    fresh_session(s, i);
+    i->read_wanted = false;
+    i->link->ops->flush(i->link);
+    i->stage = STAGE_IDENTIFYING;
+    wn_session_begin(&i->session, WN_REQUEST_IDENTIFY, NULL, now);
+}
+
+void instrument_set_up_again(struct instrument *i, wn_ns now)
+{
+    wn_assert(i->stage == STAGE_READY);
+    i->task = TASK_NONE;
+    i->read_wanted = false;
+    i->stage = STAGE_FIRST_OFF; /* off, guard, set-up: the same road as after opening */
+    wn_session_begin(&i->session, WN_REQUEST_OFF, NULL, now);
+}
+
+void instrument_close(struct station *s, struct instrument *i)
+{
+    if (i->link != NULL) {
+        if (i->guarded && i->stage == STAGE_READY && bench_off_confirmed(s) && bench_watching(s)) {
+            guard_release(s, i);
+            i->guarded = false;
+        } /* else the guard finds the end of file and makes it safe itself */
+        i->link->ops->close(i->link);
+        i->link = NULL;
+    }
+}
