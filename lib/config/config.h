@@ -17,7 +17,8 @@
 #include "procedure/cell.h"
 #include "procedure/procedure.h"
 
-enum { WN_INSTRUMENTS_MAX = 5 }; /* of a station: supply, load, relay, two thermometers */
+/* Of a station: supply, load, relay, two thermometers; and a place for the tester while reading. */
+enum { WN_INSTRUMENTS_MAX = 6 };
 enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
 struct wn_problems {

@@ -5,6 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "base/assert.h"
+
 #define MEMBER(member) .offset = offsetof(struct wn_instrument_config, member)
 #define SIZE(member)   sizeof(((struct wn_instrument_config *)0)->member)
 
@@ -63,11 +65,10 @@ static const struct wn_key instrument_keys[] = {
 static void read_one(struct wn_reader *r, const config_setting_t *s, enum wn_role role,
                      struct wn_station_config *c)
 {
-    if (1 + c->instruments < WN_INSTRUMENTS_MAX) {
-        struct wn_instrument_config *i = &c->instrument[1 + c->instruments++];
-        i->role = role;
-        wn_reader_group(r, s, instrument_keys, i);
-    }
+    wn_assert(1 + c->instruments < WN_INSTRUMENTS_MAX);
+    struct wn_instrument_config *i = &c->instrument[1 + c->instruments++];
+    i->role = role;
+    wn_reader_group(r, s, instrument_keys, i);
 }
 
 void wn_reader_instrument(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
