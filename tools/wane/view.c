@@ -137,6 +137,25 @@ void view_line(const struct wane *w, const struct view *v, FILE *f)
     }
 }
 
+static const char *member_text(const json_t *o, const char *key)
+{
+    const char *text = json_string_value(json_object_get(o, key));
+    return text != NULL ? text : "";
+}
+
+/* One is called just that; of several each by its part in the station. */
+static void print_instruments(const struct view *v, FILE *f)
+{
+    const json_t *list = json_object_get(v->reply, "instruments");
+    for (size_t n = 0; n < json_array_size(list); n++) {
+        const json_t *o = json_array_get(list, n);
+        const char *name = json_array_size(list) == 1 ? "instrument" : member_text(o, "name");
+        bool ready = json_is_true(json_object_get(o, "ready"));
+        (void)fprintf(f, "  %-12s %s on %s\n", name,
+                      ready ? member_text(o, "identity") : "not ready", member_text(o, "port"));
+    }
+}
+
 static void print_wrapped(FILE *f, const char *text)
 {
     size_t column = 0;
@@ -294,9 +313,7 @@ void view_block(const struct wane *w, const struct view *v, FILE *f)
         print_fade(v, f);
         print_finish(v, f);
     }
-    (void)fprintf(f, "  instrument   %s on %s\n",
-                  view_true(v, "instrument_ready") ? view_text(v, "instrument") : "not ready",
-                  view_text(v, "port"));
+    print_instruments(v, f);
     if (!view_true(v, "instrument_ready") && view_text(v, "fault")[0] != '\0') {
         (void)fprintf(f, "  fault        %s\n", view_text(v, "fault"));
     }
