@@ -43,6 +43,23 @@ never_on || fail "switched on without confirmation"
 try_with "needs --current-a and --voltage-v" virtual-bench "$port" --switch-on
 [ "$code" -eq 2 ] || fail "exit code $code"
 
+say "a thermometer, a relay and a load each as what they are"
+run=$dir/site/run
+wane-virtual-bench --load "$run/load" --relay "$run/relay" --thermometer "$run/cell" --output-log "$dir/others.csv" \
+    >>"$dir/bench.log" 2>&1 &
+others_pid=$!
+wait_until 20 test -e "$run/cell" || fail "the other bench did not come up"
+try_with "no current  temperature [0-9.]* degC" virtual-thermometer "$run/cell" -n 2
+[ "$code" -eq 0 ] || fail "exit code $code"
+! grep -q 'switch off' "$dir/out" || fail "a thermometer was to be switched off"
+try_with "nothing to be switched" virtual-thermometer "$run/cell" --switch-on --confirm on
+try_with "close the contact" virtual-relay "$run/relay" --switch-on --confirm on
+[ "$code" -eq 0 ] || fail "exit code $code"
+grep -q ',1,.*relay' "$dir/others.csv" && [ "$(tail -1 "$dir/others.csv" | cut -d, -f2)" = 0 ] || fail "the contact did not close and open"
+try_with "has no {channel}" virtual-load "$run/load" --channel 2
+[ "$code" -eq 1 ] || fail "exit code $code"
+kill "$others_pid"
+
 say "with it: on, and off again"
 try_with "read with the output on" virtual-bench "$port" --switch-on --current-a 1 --voltage-v 4.2 --confirm on
 [ "$code" -eq 0 ] || fail "exit code $code"

@@ -180,6 +180,7 @@ static bool ask_station(struct wane *w, const struct place *at, int *rc)
 static int run_identify(struct wane *w, const struct wane_args *a)
 {
     char beside[WN_PATH_SIZE];
+    struct wn_error err = {0};
     bool configured = access(w->config_file, F_OK) == 0;
     const struct wn_daemon_config *d = configured ? wane_daemon(w) : NULL;
     struct inquiry *q = d != NULL || !configured ? calloc(1, sizeof *q) : NULL;
@@ -200,6 +201,8 @@ static int run_identify(struct wane *w, const struct wane_args *a)
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), dialect, &q->dialect,
                                &q->problems) != WN_OK) {
         wn_problems_print(&q->problems, stderr, "");
+    } else if (wn_dialect_set_channel(&q->dialect, c != NULL ? c->channel : 0, &err) != WN_OK) {
+        rc = wane_fail(w, &err);
     } else {
         int baud = a->value[BAUD].given
                        ? (int)(a->value[BAUD].count < 10000000 ? a->value[BAUD].count : 10000000)

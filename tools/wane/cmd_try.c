@@ -12,13 +12,15 @@
 
 #define OFF_CURRENT_A 0.05 /* less is taken for none */
 
-enum { BAUD, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
+enum { BAUD, CHANNEL, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
 
 static const struct wane_option try_options[] = {
     [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the dialect's"},
+    [CHANNEL] = {"channel", 0, WANE_COUNT, "N", "of an instrument with several outputs"},
     [READINGS] = {"readings", 'n', WANE_COUNT, "N", "so many readings; else 5"},
-    [SWITCH_ON] = {"switch-on", 0, WANE_FLAG, NULL,
-                   "also set, read back and switch on, then off again; asks first"},
+    [SWITCH_ON] =
+        {"switch-on", 0, WANE_FLAG, NULL,
+         "also set, read back and switch on (a relay: close it), then off again; asks first"},
     [CURRENT] = {"current-a", 0, WANE_NUMBER, "A", "with --switch-on: the current to set"},
     [VOLTAGE] = {"voltage-v", 0, WANE_NUMBER, "V",
                  "with --switch-on: the voltage to set (charge) or to stop at (discharge)"},
@@ -147,7 +149,7 @@ static bool readings(struct trial *t, int64_t n, const char *what, int direction
 }
 
 /* Somebody must want it, and be there. */
-static bool confirmed(const struct wane_args *a)
+static bool confirmed(const struct wane_args *a, const struct wn_dialect *d)
 {
     char answer[16] = "";
     if (a->value[CONFIRM].given) {
@@ -156,10 +158,16 @@ static bool confirmed(const struct wane_args *a)
     if (!isatty(STDIN_FILENO)) {
         return false;
     }
-    (void)fprintf(stderr,
-                  "The output will be switched on. What is connected must bear %g A and %g V; be "
-                  "there, and know how to disconnect it.\nType on to go on: ",
-                  a->value[CURRENT].number, a->value[VOLTAGE].number);
+    if (d->kind == WN_ROLE_RELAY) {
+        (void)fputs("The contact will close. Be there, with nothing connected that could burn.\n",
+                    stderr);
+    } else {
+        (void)fprintf(stderr,
+                      "The output will be switched on. What is connected must bear %g A and %g V; "
+                      "be there, and know how to disconnect it.\n",
+                      a->value[CURRENT].number, a->value[VOLTAGE].number);
+    }
+    (void)fputs("Type on to go on: ", stderr);
     return fgets(answer, sizeof answer, stdin) != NULL && strcmp(answer, "on\n") == 0;
 }
 
@@ -189,15 +197,33 @@ static void safe_off(struct trial *t)
     }
 }
 
+static bool discharges(const struct trial *t, const struct wane_args *a)
+{
+    return t->q.dialect.kind == WN_ROLE_LOAD || a->value[DISCHARGE].given;
+}
+
+static void close_relay(struct trial *t)
+{
+    struct wn_setpoints sp = nothing_set();
+    if (step(t, "close the contact", WN_REQUEST_ON, NULL) &&
+        step(t, "read", WN_REQUEST_READ, &sp) && !t->q.session.reading.output_on) {
+        (void)fprintf(t->quiet ? stderr : stdout,
+                      "   FAILED: the contact was told to close and says it is open\n");
+        t->failed++;
+    }
+}
+
 static void switch_on(struct trial *t, const struct wane_args *a)
 {
     struct wn_setpoints sp = nothing_set();
-    bool discharge = a->value[DISCHARGE].given;
+    bool discharge = discharges(t, a);
     sp.current_a = a->value[CURRENT].number;
     sp.voltage_v = a->value[VOLTAGE].number;
-    if (step(t, discharge ? "set a discharge, read it back" : "set a charge, read it back",
-             discharge ? WN_REQUEST_DISCHARGE : WN_REQUEST_CHARGE, &sp) &&
-        step(t, "switch on", WN_REQUEST_ON, NULL)) {
+    if (t->q.dialect.kind == WN_ROLE_RELAY) {
+        close_relay(t);
+    } else if (step(t, discharge ? "set a discharge, read it back" : "set a charge, read it back",
+                    discharge ? WN_REQUEST_DISCHARGE : WN_REQUEST_CHARGE, &sp) &&
+               step(t, "switch on", WN_REQUEST_ON, NULL)) {
         (void)readings(t, 3, "read with the output on", discharge ? -1 : 1);
         safe_off(t);
     }
@@ -209,8 +235,9 @@ static void switch_on(struct trial *t, const struct wane_args *a)
 static int try_all(struct trial *t, const struct wane_args *a)
 {
     int64_t n = a->value[READINGS].given ? a->value[READINGS].count : 5;
+    bool switches = wn_role_switches(t->q.dialect.kind);
     if (step(t, "who is there", WN_REQUEST_IDENTIFY, NULL) &&
-        step(t, "switch off, ask whether it is off", WN_REQUEST_OFF, NULL) &&
+        (!switches || step(t, "switch off, ask whether it is off", WN_REQUEST_OFF, NULL)) &&
         readings(t, n, "read", 0) && a->value[SWITCH_ON].given) {
         switch_on(t, a);
     }
@@ -242,51 +269,67 @@ static int report(struct wane *w, struct trial *t, int rc)
     return rc;
 }
 
-static int refuse(struct wane *w, const struct wane_args *a)
+static int refuse(struct wane *w, const struct wane_args *a, const struct wn_dialect *d)
 {
     if (!a->value[SWITCH_ON].given) {
         return WANE_DONE;
     }
-    if (!a->value[CURRENT].given || !a->value[VOLTAGE].given) {
+    if (!wn_role_switches(d->kind)) {
+        return wane_usage(w, "--switch-on: a thermometer has nothing to be switched");
+    }
+    if (d->kind != WN_ROLE_RELAY && (!a->value[CURRENT].given || !a->value[VOLTAGE].given)) {
         return wane_usage(w, "--switch-on needs --current-a and --voltage-v");
     }
-    if (!confirmed(a)) {
+    if (!confirmed(a, d)) {
         (void)fprintf(stderr, "wane try: not switched on: it was not confirmed\n");
         return WANE_FAILED;
     }
     return WANE_DONE;
 }
 
-static int run_try(struct wane *w, const struct wane_args *a)
+/* The dialect, with the channel that is meant. */
+static bool read_dialect(struct wane *w, const struct wane_args *a,
+                         const struct wn_daemon_config *d, struct inquiry *q)
 {
     char beside[WN_PATH_SIZE];
     struct wn_error err = {0};
+    int64_t channel = a->value[CHANNEL].given ? a->value[CHANNEL].count : 0;
+    if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), a->operand[0],
+                               &q->dialect, &q->problems) != WN_OK) {
+        wn_problems_print(&q->problems, stderr, "");
+        return false;
+    }
+    if (wn_dialect_set_channel(&q->dialect, channel < 1000 ? (int)channel : 1000, &err) != WN_OK) {
+        (void)wane_fail(w, &err);
+        return false;
+    }
+    return true;
+}
+
+static int run_try(struct wane *w, const struct wane_args *a)
+{
+    struct wn_error err = {0};
     bool configured = access(w->config_file, F_OK) == 0;
     const struct wn_daemon_config *d = configured ? wane_daemon(w) : NULL;
-    int rc = d == NULL && configured ? WANE_FAILED : refuse(w, a);
-    if (rc != WANE_DONE) {
-        return rc;
-    }
-    struct trial *t = calloc(1, sizeof *t);
+    struct trial *t = d != NULL || !configured ? calloc(1, sizeof *t) : NULL;
     if (t == NULL) {
         return WANE_FAILED;
     }
-    rc = WANE_FAILED;
+    int rc = read_dialect(w, a, d, &t->q) ? refuse(w, a, &t->q.dialect) : WANE_FAILED;
+    int64_t baud = a->value[BAUD].given ? a->value[BAUD].count : 0;
     t->quiet = w->json;
     t->exchanges = json_array();
     t->steps = json_array();
     t->q.trace = show;
     t->q.ctx = t;
-    int64_t baud = a->value[BAUD].given ? a->value[BAUD].count : 0;
-    if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), a->operand[0],
-                               &t->q.dialect, &t->q.problems) != WN_OK) {
-        wn_problems_print(&t->q.problems, stderr, "");
-    } else if (inquiry_open(&t->q, a->operand[1], baud < 10000000 ? (int)baud : 10000000, &err) !=
-               WN_OK) {
-        rc = wane_fail(w, &err);
-    } else {
-        rc = report(w, t, try_all(t, a));
-        inquiry_close(&t->q);
+    if (rc == WANE_DONE) {
+        if (inquiry_open(&t->q, a->operand[1], baud < 10000000 ? (int)baud : 10000000, &err) !=
+            WN_OK) {
+            rc = wane_fail(w, &err);
+        } else {
+            rc = report(w, t, try_all(t, a));
+            inquiry_close(&t->q);
+        }
     }
     json_decref(t->exchanges);
     json_decref(t->steps);
@@ -296,7 +339,8 @@ static int run_try(struct wane *w, const struct wane_args *a)
 
 const struct wane_command cmd_try = {
     .name = "try",
-    .synopsis = "DIALECT PORT [--readings N] [--switch-on --current-a A --voltage-v V]",
+    .synopsis =
+        "DIALECT PORT [--channel N] [--readings N] [--switch-on --current-a A --voltage-v V]",
     .summary = "try a dialect file on an instrument, exchange by exchange",
     .text = "Asks who is there, switches off, reads, and shows every line that is sent and\n"
             "received, how long the answer took and what it means. Nothing is switched on\n"
