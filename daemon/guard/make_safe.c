@@ -73,7 +73,10 @@ static bool is_gone(int fd)
 static void drop_interlock(int fd, const struct guard_message *how)
 {
     int bit = how->interlock == GUARD_LINE_DTR ? TIOCM_DTR : TIOCM_RTS;
-    bool dropped = how->interlock != GUARD_LINE_NONE && ioctl(fd, TIOCMBIC, &bit) == 0;
+    bool dropped =
+        how->interlock != GUARD_LINE_NONE &&
+        (how->drop_len > 0 ? write(fd, how->drop, how->drop_len) == (ssize_t)how->drop_len
+                           : ioctl(fd, TIOCMBIC, &bit) == 0);
     guard_log(2, "%s: told off, not confirmed; %s", how->port,
               dropped ? "interlock dropped" : "no interlock dropped: disconnect the cell by hand");
 }

@@ -17,7 +17,13 @@
 #define GUARD_EXIT_PERMANENT 78
 #define GUARD_FD             3 /* the station finds its end here */
 
-enum { GUARD_SLOTS = 4, GUARD_OFF_SIZE = 256, GUARD_QUERY_SIZE = 64, GUARD_EXPECT_SIZE = 32 };
+enum {
+    GUARD_SLOTS = 4,
+    GUARD_OFF_SIZE = 256,
+    GUARD_QUERY_SIZE = 64,
+    GUARD_EXPECT_SIZE = 32,
+    GUARD_DROP_SIZE = 16
+};
 
 enum guard_message_type { GUARD_REGISTER = 1, GUARD_RELEASE, GUARD_BEAT, GUARD_ACK };
 
@@ -29,11 +35,13 @@ struct guard_message {
     uint32_t slot;
     uint32_t off_len, query_len, expect_len;
     uint32_t interlock; /* enum guard_lines: dropped when off cannot be confirmed */
+    uint32_t drop_len;  /* 0: that line is one of the descriptor's own */
     uint32_t
         grace_ms; /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
     char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */
     char query[GUARD_QUERY_SIZE];   /* asks whether it is off; may be empty */
     char expect[GUARD_EXPECT_SIZE]; /* the reply begins so when it is */
+    char drop[GUARD_DROP_SIZE];     /* bytes that drop a line behind a serial server */
     char port[128];                 /* for messages */
 };
 

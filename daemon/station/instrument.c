@@ -12,6 +12,7 @@
 #define BACK_OFF_FIRST_NS WN_NS_PER_S
 #define BACK_OFF_MAX_NS   (30 * WN_NS_PER_S)
 #define TELL_BAD_NS       (60 * WN_NS_PER_S)
+#define CONNECT_LOOK_NS   (20 * WN_NS_PER_MS)
 
 const struct wn_instrument_config *instrument_config(const struct station *s,
                                                      const struct instrument *i)
@@ -329,6 +330,18 @@ bool instrument_has_output(const struct instrument *i)
     return len > 0;
 }
 
+/* A serial server has to be connected and agreed with first; settling counts from then. What came
+ * to nothing shows when the port is read. */
+static bool is_connected(struct instrument *i, wn_ns now)
+{
+    bool ready = i->link->ops->advance == NULL;
+    if (!ready && i->link->ops->advance(i->link, &ready, NULL) == WN_OK && !ready) {
+        wn_ns settle_ns = wn_ns_from_s(i->dialect.settle_s);
+        i->stage_until_ns = now + (settle_ns > CONNECT_LOOK_NS ? settle_ns : CONNECT_LOOK_NS);
+    }
+    return ready;
+}
+
 void instrument_turn(struct station *s, struct instrument *i, wn_ns now)
 {
     if (i->stage == STAGE_CLOSED) {
@@ -340,7 +353,8 @@ void instrument_turn(struct station *s, struct instrument *i, wn_ns now)
     if (i->link != NULL) {
         read_input(s, i, now);
     }
-    if (i->link != NULL && i->stage == STAGE_SETTLING && now >= i->stage_until_ns) {
+    if (i->link != NULL && i->stage == STAGE_SETTLING && now >= i->stage_until_ns &&
+        is_connected(i, now)) {
         i->link->ops->flush(i->link);
         i->stage = STAGE_IDENTIFYING;
         wn_session_begin(&i->session, WN_REQUEST_IDENTIFY, NULL, now);

@@ -20,6 +20,7 @@
 #include <unistd.h>
 
 #include "guard/guard.h"
+#include "port/address.h"
 #include "port/say.h"
 #include "serial/serial.h"
 
@@ -32,6 +33,7 @@
 #define OFF_CURRENT_A     0.05 /* where the station's own limits cannot be read */
 #define OFF_TIMEOUT_MAX_S 5.0
 #define LOOK_MS           20
+#define CONNECT_MS        4000 /* more than a link to a serial server gives itself */
 
 enum { TARGETS_MAX = 2 * WN_STATIONS_MAX * WN_INSTRUMENTS_MAX };
 
@@ -72,29 +74,41 @@ void guard_log(int priority, const char *fmt, ...)
     va_end(args);
 }
 
+/* As they stand on the port's descriptor; false when they do not fit. */
+static bool put_bytes(const char *port, const void *data, size_t len, char *out, size_t size,
+                      uint32_t *n)
+{
+    size_t used = 0;
+    bool fits = wn_link_wire_bytes(port, data, len, out, size, &used, NULL) == WN_OK;
+    *n = (uint32_t)used;
+    return fits;
+}
+
 int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
                       struct guard_message *m, struct wn_error *err)
 {
-    size_t query_len = strlen(d->output_query), end_len = strlen(d->terminator);
-    size_t expect_len = strlen(d->output_off_reply);
+    char query[WN_TEMPLATE_SIZE + sizeof d->terminator] = "";
+    size_t drop_len = 0;
     *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
-    if (d->safe_off_len == 0 || d->safe_off_len > GUARD_OFF_SIZE ||
-        query_len + end_len > GUARD_QUERY_SIZE || expect_len > GUARD_EXPECT_SIZE) {
+    if (d->output_query[0] != '\0') {
+        (void)snprintf(query, sizeof query, "%s%s", d->output_query, d->terminator);
+    }
+    if (d->safe_off_len == 0 ||
+        !put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) ||
+        !put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) ||
+        !put_bytes(port, d->output_off_reply, strlen(d->output_off_reply), m->expect,
+                   sizeof m->expect, &m->expect_len)) {
         return wn_error_set(err, WN_ERANGE,
                             "%s: safe_off or output query is too long for the guard", d->file);
-    }
-    memcpy(m->off, d->safe_off, d->safe_off_len);
-    m->off_len = (uint32_t)d->safe_off_len;
-    if (query_len > 0) {
-        memcpy(m->query, d->output_query, query_len);
-        memcpy(m->query + query_len, d->terminator, end_len);
-        m->query_len = (uint32_t)(query_len + end_len);
     }
     m->interlock = interlock == WN_INTERLOCK_NONE  ? GUARD_LINE_NONE
                    : interlock == WN_INTERLOCK_RTS ? GUARD_LINE_RTS
                                                    : GUARD_LINE_DTR;
-    memcpy(m->expect, d->output_off_reply, expect_len);
-    m->expect_len = (uint32_t)expect_len;
+    if (m->interlock != GUARD_LINE_NONE) { /* bytes only where a serial server takes them */
+        enum wn_line line = m->interlock == GUARD_LINE_RTS ? WN_LINE_RTS : WN_LINE_DTR;
+        (void)wn_link_line_bytes(port, line, false, m->drop, sizeof m->drop, &drop_len, NULL);
+        m->drop_len = (uint32_t)drop_len;
+    }
     (void)snprintf(m->port, sizeof m->port, "%.127s", port);
     return WN_OK;
 }
@@ -221,7 +235,7 @@ static void add_configured(const struct wn_station_config *c, int n)
     const struct wn_instrument_config *i = &c->instrument[n];
     char port[2 * WN_PATH_SIZE];
     const char *name = c->name[0] != '\0' ? c->name : "without a name";
-    bool whole = i->port[0] == '/';
+    bool whole = i->port[0] == '/' || wn_address_is_remote(i->port);
     struct wn_error err;
     (void)snprintf(port, sizeof port, "%s%s%s", whole ? "" : config.run_dir, whole ? "" : "/",
                    i->port);
@@ -282,6 +296,10 @@ static struct wn_link *open_port(const struct target *t)
     wn_port_settings_init(&settings, t->use.port, t->use.baud);
     while (wn_link_open(&link, &settings, &err) == WN_EBUSY && guard_now_ns() < deadline) {
         (void)poll(NULL, 0, LOOK_MS);
+    }
+    if (link != NULL && wn_link_wait(link, CONNECT_MS, &err) != WN_OK) {
+        link->ops->close(link);
+        link = NULL;
     }
     if (link == NULL) {
         guard_log(2, "station %s: %s: nothing was switched off", t->name, err.text);

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "port/address.h"
+
 enum { STATION_NAME_SIZE = 33, SOCKET_PATH_MAX = 107 /* sun_path of Linux without its zero */ };
 
 #define MEMBER(type, member) .offset = offsetof(struct type, member)
@@ -341,12 +343,35 @@ static void check_accuracy(struct wn_reader *r, const config_setting_t *s,
     }
 }
 
+/* Only how it is written: whether a name is known and who listens there is found out when it is
+ * opened. The interlock hangs on the first port. */
+static void check_address(struct wn_reader *r, const config_setting_t *s,
+                          const struct wn_station_config *c, int n)
+{
+    char host[WN_ADDRESS_HOST_SIZE];
+    const char *port = c->instrument[n].port;
+    int64_t number;
+    struct wn_error err;
+    bool lines = c->interlock != WN_INTERLOCK_UNSAID && c->interlock != WN_INTERLOCK_NONE;
+    if (wn_address_split(port, host, &number, &err) != WN_OK) {
+        wn_reader_fail(r, wn_reader_at(s, "port"), "%s", err.text);
+    } else if (n == 0 && wn_address_kind(port) == WN_ADDRESS_RAW && lines) {
+        wn_reader_fail(r, wn_reader_at(s, "interlock"),
+                       "needs modem lines, and tcp:// has none: use a server that speaks RFC 2217 "
+                       "(rfc2217://), or write interlock = \"none\"");
+    }
+}
+
 static void resolve_ports(struct wn_reader *r, const config_setting_t *s, const char *run_dir,
                           struct wn_station_config *c)
 {
     char full[WN_PATH_SIZE];
     for (int i = 0; i < c->instruments; i++) {
         char *port = c->instrument[i].port;
+        if (wn_address_is_remote(port)) {
+            check_address(r, s, c, i);
+            continue;
+        }
         if (!wn_path_join(run_dir, port, full, sizeof full)) {
             wn_reader_fail(r, wn_reader_at(s, "port"),
                            "the path is too long together with run_dir");

@@ -24,6 +24,10 @@ struct wn_link_ops {
     void (*flush)(struct wn_link *l);
     /** Sets a modem line (interlock). WN_ESTATE where the link has none (a pty). */
     int (*set_line)(struct wn_link *l, enum wn_line line, bool on, struct wn_error *err);
+    /** Goes on with what opening has only begun (connecting to a serial server, agreeing with it):
+     * *ready, the link can be used; before that reads bring nothing and writes take nothing.
+     * WN_EGONE: it came to nothing. NULL where a link is ready from the start. */
+    int (*advance)(struct wn_link *l, bool *ready, struct wn_error *err);
     /** Drops output not yet sent, closes and frees. */
     void (*close)(struct wn_link *l);
 };

@@ -16,6 +16,7 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
+#include "port/address.h"
 #include "port/clock.h"
 #include "serial/rfc2217.h"
 #include "serial/tcp_address.h"
@@ -53,7 +54,10 @@ static int gone(struct tcp_link *l, const char *why, struct wn_error *err)
     if (l->fault[0] == '\0') {
         (void)snprintf(l->fault, sizeof l->fault, "%s", why);
     }
-    return wn_error_set(err, WN_EGONE, "%s: %s", l->path, l->fault);
+    return wn_error_set(err, WN_EGONE, "%s: %s%s", l->path, l->fault,
+                        !l->connected ? ""
+                                      : "; the instrument goes on as it was told last, unless it "
+                                        "has a time-out of its own");
 }
 
 static const char nobody_listens[] =
@@ -187,7 +191,7 @@ static int check_limit(struct tcp_link *l, struct wn_error *err)
     return gone(l, why, err);
 }
 
-int link_tcp_advance(struct wn_link *link, bool *ready, struct wn_error *err)
+static int link_advance(struct wn_link *link, bool *ready, struct wn_error *err)
 {
     struct tcp_link *l = of(link);
     bool any = true;
@@ -220,7 +224,7 @@ static int link_read(struct wn_link *link, void *buf, size_t size, size_t *got,
     struct tcp_link *l = of(link);
     bool ready, any = true;
     *got = 0;
-    int rc = link_tcp_advance(link, &ready, err);
+    int rc = link_advance(link, &ready, err);
     /* nothing but telnet: look further */
     for (int i = 0; i < ROUNDS_MAX && rc == WN_OK && ready && any && *got == 0; i++) {
         rc = receive(l, buf, size, got, &any, err);
@@ -257,7 +261,7 @@ static int link_write(struct wn_link *link, const void *data, size_t len, size_t
     struct tcp_link *l = of(link);
     bool ready;
     *put = 0;
-    int rc = link_tcp_advance(link, &ready, err);
+    int rc = link_advance(link, &ready, err);
     if (rc != WN_OK || !ready || len == 0) {
         return rc;
     }
@@ -280,7 +284,7 @@ static void link_flush(struct wn_link *link)
     uint8_t buf[1024];
     bool ready, any = true;
     size_t got;
-    if (link_tcp_advance(link, &ready, NULL) != WN_OK || !ready) {
+    if (link_advance(link, &ready, NULL) != WN_OK || !ready) {
         return;
     }
     for (int i = 0; any && i < ROUNDS_MAX; i++) {
@@ -307,7 +311,7 @@ static int link_set_line(struct wn_link *link, enum wn_line line, bool on, struc
 {
     struct tcp_link *l = of(link);
     bool ready;
-    int rc = link_tcp_advance(link, &ready, err);
+    int rc = link_advance(link, &ready, err);
     if (rc != WN_OK) {
         return rc;
     }
@@ -347,12 +351,8 @@ static const struct wn_link_ops ops = {.fd = link_fd,
                                        .write = link_write,
                                        .flush = link_flush,
                                        .set_line = link_set_line,
+                                       .advance = link_advance,
                                        .close = link_close};
-
-bool link_is_tcp(const struct wn_link *l)
-{
-    return l->ops == &ops;
-}
 
 static int no_network(const char *path, int errnum, struct wn_error *err)
 {
@@ -399,7 +399,7 @@ int link_tcp_open(struct wn_link **out, const struct wn_port_settings *s, struct
 {
     struct tcp_address a;
     int lock = -1, fd = -1;
-    bool rfc2217 = tcp_kind_of(s->path) == TCP_RFC2217;
+    bool rfc2217 = wn_address_kind(s->path) == WN_ADDRESS_RFC2217;
     if (!rfc2217 && (s->dtr != WN_LINE_LEAVE || s->rts != WN_LINE_LEAVE)) {
         return no_modem_lines(s->path, err);
     }

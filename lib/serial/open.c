@@ -11,6 +11,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "port/address.h"
 #include "port/clock.h"
 #include "serial/link_tcp.h"
 #include "serial/rfc2217.h"
@@ -58,7 +59,7 @@ int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct 
     if (rc != WN_OK) {
         return rc;
     }
-    if (tcp_kind_of(s->path) != TCP_NOT) {
+    if (wn_address_kind(s->path) != WN_ADDRESS_PATH) {
         return link_tcp_open(out, s, err);
     }
     (void)unsetenv("LIBSERIALPORT_DEBUG"); /* set, even empty, it prints every call */
@@ -68,28 +69,19 @@ int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct 
     return is_real_port(real) ? link_sp_open(out, real, s, err) : link_tty_open(out, real, s, err);
 }
 
-enum tcp_kind tcp_kind_of(const char *path)
-{
-    static const char raw[] = "tcp://", telnet[] = "rfc2217://";
-    if (strncmp(path, raw, sizeof raw - 1) == 0) {
-        return TCP_RAW;
-    }
-    return strncmp(path, telnet, sizeof telnet - 1) == 0 ? TCP_RFC2217 : TCP_NOT;
-}
-
 int wn_link_wait(struct wn_link *l, int limit_ms, struct wn_error *err)
 {
     const struct wn_clock *clock = wn_clock_real();
     wn_ns limit = wn_clock_monotonic(clock) + limit_ms * WN_NS_PER_MS, left;
-    bool ready = !link_is_tcp(l), connected = false;
-    int rc = ready ? WN_OK : link_tcp_advance(l, &ready, err);
+    bool ready = l->ops->advance == NULL, connected = false;
+    int rc = ready ? WN_OK : l->ops->advance(l, &ready, err);
     while (rc == WN_OK && !ready && (left = limit - wn_clock_monotonic(clock)) > 0) {
         /* until it is connected it tells of that by being writable, behind that by input */
         struct pollfd f = {l->ops->fd(l), connected ? POLLIN : POLLIN | POLLOUT, 0};
         /* the link's own limit may come first, and has no event */
         (void)poll(&f, 1, left < LOOK_MS * WN_NS_PER_MS ? (int)(left / WN_NS_PER_MS) + 1 : LOOK_MS);
         connected = connected || (f.revents & POLLOUT) != 0;
-        rc = link_tcp_advance(l, &ready, err);
+        rc = l->ops->advance(l, &ready, err);
     }
     return rc != WN_OK || ready
                ? rc
@@ -104,7 +96,7 @@ int wn_link_wire_bytes(const char *path, const void *data, size_t len, void *out
 {
     size_t used = len <= size ? len : 0;
     *n = 0;
-    if (tcp_kind_of(path) == TCP_RFC2217) {
+    if (wn_address_kind(path) == WN_ADDRESS_RFC2217) {
         *n = rfc2217_escape(data, len, out, size, &used);
     } else if (len <= size) {
         memcpy(out, data, len);
@@ -123,7 +115,7 @@ int wn_link_line_bytes(const char *path, enum wn_line line, bool on, void *out, 
 {
     uint8_t bytes[RFC2217_LINE_SIZE];
     *n = 0;
-    if (tcp_kind_of(path) != TCP_RFC2217) {
+    if (wn_address_kind(path) != WN_ADDRESS_RFC2217) {
         return wn_error_set(err, WN_ESTATE, "port %s: its modem lines are not set by bytes", path);
     }
     size_t len = rfc2217_line_bytes(line, on, bytes);

@@ -11,10 +11,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#include "base/num.h"
-#include "serial/link_tcp.h"
-
-enum { HOST_SIZE = 128 };
+#include "port/address.h"
 
 static bool set_host(struct tcp_address *a, const char *host)
 {
@@ -61,40 +58,13 @@ static bool look_up(struct tcp_address *a, const char *name)
     return found;
 }
 
-/* Host and port of the path; the host without brackets. */
-static bool take_apart(const char *path, char host[HOST_SIZE], int64_t *port)
-{
-    const char *from = strstr(path, "://");
-    const char *colon = strrchr(path, ':');
-    if (from == NULL || colon <= from + 3 ||
-        wn_num_parse_int(colon + 1, strlen(colon + 1), port) != WN_OK || colon[1] == '+') {
-        return false;
-    }
-    from += 3;
-    size_t len = (size_t)(colon - from);
-    bool bracketed = from[0] == '[' && colon[-1] == ']';
-    if (bracketed) {
-        from++;
-        len -= 2;
-    }
-    if (len == 0 || len >= HOST_SIZE || *port < 1 || *port > 65535 ||
-        bracketed != (memchr(from, ':', len) != NULL)) {
-        return false;
-    }
-    memcpy(host, from, len);
-    host[len] = '\0';
-    return strpbrk(host, "[]/ @") == NULL;
-}
-
 int tcp_address_read(struct tcp_address *a, const char *path, struct wn_error *err)
 {
-    char host[HOST_SIZE];
+    char host[WN_ADDRESS_HOST_SIZE];
     int64_t port = 0;
-    if (!take_apart(path, host, &port)) {
-        return wn_error_set(err, WN_EINVAL,
-                            "port %s cannot be read: write tcp://192.168.1.20:4001, "
-                            "rfc2217://192.168.1.20:4001 or, for IPv6, tcp://[fd00::20]:4001",
-                            path);
+    int rc = wn_address_split(path, host, &port, err);
+    if (rc != WN_OK) {
+        return rc;
     }
     if (!set_host(a, host) && !look_up(a, host)) {
         return wn_error_set(

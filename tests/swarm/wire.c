@@ -247,8 +247,12 @@ static void link_close(struct wn_link *l)
 
 int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, struct wn_error *err)
 {
-    static const struct wn_link_ops ops = {link_descriptor, link_read,     link_write,
-                                           link_flush,      link_set_line, link_close};
+    static const struct wn_link_ops ops = {.fd = link_descriptor,
+                                           .read = link_read,
+                                           .write = link_write,
+                                           .flush = link_flush,
+                                           .set_line = link_set_line,
+                                           .close = link_close};
     host_boundary();
     if (host_is_dead() || !there) {
         return wn_error_set(err, WN_ENOENT, "%s: no such port: plug it in", s->path);

@@ -9,6 +9,8 @@
 
 #include "serial/serial.h"
 
+enum { CONNECT_MS = 4000 }; /* more than a link to a serial server gives itself */
+
 int inquiry_open(struct inquiry *q, const char *port, int baud, struct wn_error *err)
 {
     struct wn_port_settings settings;
@@ -17,6 +19,9 @@ int inquiry_open(struct inquiry *q, const char *port, int baud, struct wn_error 
     wn_port_settings_init(&settings, port, baud > 0 ? baud : q->dialect.baud);
     wn_session_init(&q->session, &q->dialect, "instrument", port);
     int rc = wn_link_open(&q->link, &settings, err);
+    if (rc == WN_OK && (rc = wn_link_wait(q->link, CONNECT_MS, err)) != WN_OK) {
+        inquiry_close(q);
+    }
     if (rc == WN_OK) { /* boards that restart when they are opened need it */
         (void)poll(NULL, 0, (int)(q->dialect.settle_s * 1e3));
         q->link->ops->flush(q->link);

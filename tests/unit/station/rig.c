@@ -218,8 +218,12 @@ static void port_close(struct wn_link *l)
 
 int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, struct wn_error *err)
 {
-    static const struct wn_link_ops ops = {port_fd,    port_read, port_write,
-                                           port_flush, port_line, port_close};
+    static const struct wn_link_ops ops = {.fd = port_fd,
+                                           .read = port_read,
+                                           .write = port_write,
+                                           .flush = port_flush,
+                                           .set_line = port_line,
+                                           .close = port_close};
     (void)err;
     port.ops = &ops;
     rig.interlock = s->dtr != WN_LINE_OFF;
