@@ -12,6 +12,7 @@
 
 #include "base/num.h"
 #include "envelope/envelope.h"
+#include "port/address.h"
 #include "port/clock.h"
 #include "report/table.h"
 
@@ -247,6 +248,33 @@ static bool has_relay(const struct wn_station_config *c)
     return relay;
 }
 
+static bool programs_time_out(const struct wn_dialect *d)
+{
+    for (int i = 0; i < d->setup.n; i++) {
+        if (strstr(d->setup.line[i], "{timeout_s}") != NULL) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* A network between the computer and the instrument. */
+static void print_remote(const char *port, const struct wn_dialect *d)
+{
+    char host[WN_ADDRESS_HOST_SIZE];
+    int64_t number = 0;
+    if (!wn_address_is_remote(port)) {
+        return;
+    }
+    (void)wn_address_split(port, host, &number, NULL);
+    (void)printf("  %s is behind a network: when it is lost the instrument goes on as it was told "
+                 "last%s\n",
+                 host,
+                 programs_time_out(d)
+                     ? ", until its own time-out switches it off: try that"
+                     : ";\n  the dialect sets no time-out of its own ({timeout_s} in setup)");
+}
+
 static void print_cautions(const struct wn_daemon_config *d, const struct plan *p)
 {
     (void)puts("\nCautions");
@@ -284,6 +312,9 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
             (void)printf("  %s changes its name when something is plugged in: use "
                          "/dev/serial/by-id or by-path\n",
                          port);
+        }
+        if (wn_role_switches(p->station.instrument[i].role)) {
+            print_remote(port, &p->dialect[i]);
         }
     }
     print_alerts(&d->alert);

@@ -127,6 +127,17 @@ static void test_station_texts_and_words(void **state)
         {CASE_DAEMON, "stations", "port", "port = true",
          "@: station.A.port: is true or false where a text in quotes is wanted; write port = "
          "\"/dev/serial/by-id/...\";"},
+        {CASE_DAEMON, "stations", "port", "port = \"tcp://192.168.1.20\"",
+         "@: station.A.port: port tcp://192.168.1.20 cannot be read: write "
+         "tcp://192.168.1.20:4001, "
+         "rfc2217://192.168.1.20:4001 or, for IPv6, tcp://[fd00::20]:4001"},
+        {CASE_DAEMON, "stations", "port", "port = \"udp://192.168.1.20:4001\"",
+         "@: station.A.port: port udp://192.168.1.20:4001 cannot be read: write "
+         "tcp://192.168.1.20:4001, rfc2217://192.168.1.20:4001 or, for IPv6, "
+         "tcp://[fd00::20]:4001"},
+        {CASE_DAEMON, "stations", "port", "port = \"tcp://h:1\"; interlock = \"dtr\"",
+         "@: station.A.interlock: needs modem lines, and tcp:// has none: use a server that speaks "
+         "RFC 2217 (rfc2217://), or write interlock = \"none\""},
         {CASE_DAEMON, "stations", "on_restart", "on_restart = \"resum\"",
          "@: station.A.on_restart: \"resum\" is not known; did you mean \"resume\"?"},
         {CASE_DAEMON, "stations", "on_restart", "on_restart = \"go\"",

@@ -161,6 +161,8 @@ static bool send_wrong(const char *how)
         m.query_len = UINT32_MAX;
     } else if (strcmp(how, "expect-len") == 0) {
         m.expect_len = GUARD_EXPECT_SIZE + 1;
+    } else if (strcmp(how, "drop-len") == 0) {
+        m.drop_len = GUARD_DROP_SIZE + 1;
     } else if (strcmp(how, "interlock") == 0) {
         m.interlock = 9;
     } else if (strcmp(how, "port-name") == 0) {

@@ -171,7 +171,7 @@ static void test_sizes(void **state)
 
 static void test_contents(void **state)
 {
-    RUN("magic", "type", "ack", "noise", "grace", "port-name", "interlock");
+    RUN("magic", "type", "ack", "noise", "grace", "port-name", "interlock", "drop-len");
 }
 
 static void test_lengths(void **state)

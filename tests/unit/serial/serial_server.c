@@ -130,7 +130,7 @@ static void take(struct server *s, unsigned char c)
     }
 }
 
-static void serve(struct server *s)
+void server_serve(struct server *s)
 {
     unsigned char buf[4096];
     ssize_t n;
@@ -161,7 +161,7 @@ void server_turn_for(struct server *s, struct wn_link *l, short what)
         n = poll(f, 2, 5000);
     } while (n < 0 && errno == EINTR);
     assert_true(n > 0);
-    serve(s);
+    server_serve(s);
 }
 
 int server_connect(struct server *s, struct wn_link *l, struct wn_error *err)

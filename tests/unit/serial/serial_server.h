@@ -37,6 +37,8 @@ void server_close(struct server *s);
 void server_turn(struct server *s, struct wn_link *l);
 /** The same, with the event of poll() that the link waits for. */
 void server_turn_for(struct server *s, struct wn_link *l, short what);
+/** What can be done without waiting: takes a client, or what it has sent. */
+void server_serve(struct server *s);
 /** Until the link can be used, or is gone: what wn_link_wait() says. */
 int server_connect(struct server *s, struct wn_link *l, struct wn_error *err);
 /** Sends bytes as they are. */
