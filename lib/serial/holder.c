@@ -12,6 +12,10 @@
 #include <unistd.h>
 
 #include "base/num.h"
+#include "port/address.h"
+#include "serial/tcp_address.h"
+
+static const char station_comm[] = "wane-station", guard_comm[] = "wane-guard";
 
 static bool process_holds(const char *pid, const char *path)
 {
@@ -32,9 +36,30 @@ static bool process_holds(const char *pid, const char *path)
     return holds;
 }
 
+/* The station that a process is, from its arguments: "--station" and its name behind it. */
+static bool name_station(const char *pid, char *name, size_t size)
+{
+    char file[64], text[1024];
+    (void)snprintf(file, sizeof file, "/proc/%.20s/cmdline", pid);
+    FILE *f = fopen(file, "re");
+    size_t len = f != NULL ? fread(text, 1, sizeof text - 1, f) : 0;
+    if (f != NULL) {
+        (void)fclose(f);
+    }
+    text[len] = '\0';
+    for (const char *word = text; word < text + len; word += strlen(word) + 1) {
+        const char *next = word + strlen(word) + 1;
+        if (strcmp(word, "--station") == 0 && next < text + len) {
+            (void)snprintf(name, size, "station %.63s", next);
+            return true;
+        }
+    }
+    return false;
+}
+
 static const char *name_process(const char *pid, char *buf, size_t size)
 {
-    char comm[64] = "", file[64];
+    char comm[80] = "", file[64];
     (void)snprintf(file, sizeof file, "/proc/%.20s/comm", pid);
     FILE *f = fopen(file, "re");
     if (f != NULL) {
@@ -44,11 +69,15 @@ static const char *name_process(const char *pid, char *buf, size_t size)
         (void)fclose(f);
     }
     comm[strcspn(comm, "\n")] = '\0';
+    if (strcmp(comm, station_comm) == 0) {
+        (void)name_station(pid, comm, sizeof comm);
+    }
     (void)snprintf(buf, size, "%s (pid %.20s)", comm[0] != '\0' ? comm : "a program", pid);
     return buf;
 }
 
-/* Open descriptors: shows every holder, but only of our own user, or all to root. */
+/* Open descriptors: shows every holder, but only of our own user, or all to root. The guard has a
+ * duplicate of what its station has: the station is the answer, the guard only when it is alone. */
 static const char *by_descriptor(const char *real, char *buf, size_t size)
 {
     const char *found = NULL;
@@ -56,7 +85,9 @@ static const char *by_descriptor(const char *real, char *buf, size_t size)
     if (d == NULL) {
         return NULL;
     }
-    for (struct dirent *e = readdir(d); e != NULL && found == NULL; e = readdir(d)) {
+    for (struct dirent *e = readdir(d);
+         e != NULL && (found == NULL || strncmp(found, guard_comm, sizeof guard_comm - 1) == 0);
+         e = readdir(d)) {
         int64_t pid;
         if (wn_num_parse_int(e->d_name, strlen(e->d_name), &pid) == WN_OK &&
             process_holds(e->d_name, real)) {
@@ -91,8 +122,37 @@ const char *port_locker(const char *real, char *buf, size_t size)
     return found;
 }
 
+/* A station keeps a name for the server's port it has: see tcp_address_lock(). A line ends with it.
+ */
+static const char *by_name(const char *address, char *buf, size_t size)
+{
+    char line[256], want[TCP_LOCK_SIZE + 2];
+    const char *found = NULL;
+    struct tcp_address a;
+    FILE *f = tcp_address_read(&a, address, NULL) == WN_OK ? fopen("/proc/net/unix", "re") : NULL;
+    if (f == NULL) {
+        return NULL;
+    }
+    want[0] = ' ';
+    want[1] = '@';
+    tcp_address_lock_name(&a, want + 2);
+    while (found == NULL && fgets(line, sizeof line, f) != NULL) {
+        line[strcspn(line, "\n")] = '\0';
+        size_t len = strlen(line), n = strlen(want);
+        if (len > n && strcmp(line + len - n, want) == 0) {
+            (void)snprintf(buf, size, "a program of wane");
+            found = buf;
+        }
+    }
+    (void)fclose(f);
+    return found;
+}
+
 const char *wn_port_holder(const char *real, char *buf, size_t size)
 {
+    if (wn_address_is_remote(real)) {
+        return by_name(real, buf, size);
+    }
     const char *found = by_descriptor(real, buf, size);
     return found != NULL ? found : port_locker(real, buf, size);
 }

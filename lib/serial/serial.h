@@ -92,17 +92,31 @@ int wn_link_line_bytes(const char *path, enum wn_line line, bool on, void *out, 
 struct wn_port_info {
     const char *path, *description, *serial_number, *by_id, *by_path;
     int usb_vid, usb_pid; /* -1: not USB */
-    const char *
-        holder; /* "waned (pid 123)" of who has it open, as far as may be seen; NULL nobody known */
+    const char *driver;   /* of the kernel: "ftdi_sio" */
+    int latency_ms;       /* so long an FTDI adapter keeps a short reply back; -1: no such timer */
+    const char *holder;   /* as wn_port_holder() */
 };
+
+/** The name to write into a configuration: the same after a reboot and whatever else is plugged in.
+ * NULL none. */
+const char *wn_port_stable_name(const struct wn_port_info *i);
+/** An adapter without a serial number of its own (most with a CH340): two of them have the same
+ * name in by-id, so that only where it is plugged in tells them apart. */
+bool wn_port_is_nameless(const struct wn_port_info *i);
+/** Does waiting for the adapter's timer take more than a tenth of the interval, with so many
+ * replies to a reading? */
+bool wn_port_is_slow(const struct wn_port_info *i, int replies, double interval_s);
+
 typedef void (*wn_port_fn)(const struct wn_port_info *info, void *ctx);
 /** Calls fn for every serial port of the computer. *count how many. No port is opened by us;
  * libserialport itself opens those of the board (ttyS) for a moment, to leave out those that are
  * not there. WN_EIO: sysfs cannot be read. */
 int wn_ports_list(wn_port_fn fn, void *ctx, int *count, struct wn_error *err);
 
-/** Who has the port open (its real path, no symlink): "minicom (pid 123)" in buf; NULL when nobody
- * is seen. Another user's program is seen only when it locks its port, as ours do. */
+/** Who has the port open (its real path, no symlink): "minicom (pid 123)", or "station A (pid 123)"
+ * for one of ours, in buf; NULL when nobody is seen. Another user's program is seen only when it
+ * locks its port, as ours do. Of an address of a serial server: whether one of our stations on this
+ * computer has it. */
 const char *wn_port_holder(const char *real, char *buf, size_t size);
 
 #endif

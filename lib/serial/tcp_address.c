@@ -80,18 +80,23 @@ int tcp_address_read(struct tcp_address *a, const char *path, struct wn_error *e
 _Static_assert(offsetof(struct sockaddr_in, sin_port) == offsetof(struct sockaddr_in6, sin6_port),
                "both families have the port in the same place");
 
-/* A name in the abstract namespace: it goes with the process, and needs no directory. */
-int tcp_address_lock(const struct tcp_address *a, const char *path, int *lock, struct wn_error *err)
+void tcp_address_lock_name(const struct tcp_address *a, char name[TCP_LOCK_SIZE])
 {
     char host[INET6_ADDRSTRLEN] = "";
-    struct sockaddr_un name = {.sun_family = AF_UNIX};
     const void *address = a->any.sa_family == AF_INET ? (const void *)&a->v4.sin_addr
                                                       : (const void *)&a->v6.sin6_addr;
     (void)inet_ntop(a->any.sa_family, address, host, sizeof host);
-    int n = snprintf(name.sun_path + 1, sizeof name.sun_path - 1, "wane/port/%s/%u", host,
-                     ntohs(a->v4.sin_port));
+    (void)snprintf(name, TCP_LOCK_SIZE, "wane/port/%s/%u", host, ntohs(a->v4.sin_port));
+}
+
+/* A name in the abstract namespace: it goes with the process, and needs no directory. */
+int tcp_address_lock(const struct tcp_address *a, const char *path, int *lock, struct wn_error *err)
+{
+    struct sockaddr_un name = {.sun_family = AF_UNIX};
+    tcp_address_lock_name(a, name.sun_path + 1);
+    size_t n = strlen(name.sun_path + 1);
     *lock = socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
-    socklen_t len = (socklen_t)(offsetof(struct sockaddr_un, sun_path) + 1 + (size_t)n);
+    socklen_t len = (socklen_t)(offsetof(struct sockaddr_un, sun_path) + 1 + n);
     if (*lock >= 0 && bind(*lock, (const struct sockaddr *)&name, len) == 0) {
         return WN_OK;
     }

@@ -57,7 +57,9 @@ story() {
         { cat "$dir/out"; fail "wane try"; }
 
     say "$1: kill -9 of the station in a discharge"
+    wane ports | grep -q "^ *$address .*free, of station A" || fail "wane ports: $(wane ports)"
     start_daemon
+    wane ports | grep -q "^ *$address .*TCP serial server *a program of wane" || fail "wane ports: $(wane ports)"
     begin_campaign
     wait_until 60 in_discharge || fail "no discharge"
     before=$(field cycles_done)

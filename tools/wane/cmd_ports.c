@@ -5,93 +5,24 @@
 
 #include <math.h>
 #include <poll.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
+#include "base/num.h"
 #include "inquiry.h"
+#include "port/address.h"
 #include "port/clock.h"
 #include "report/table.h"
 #include "serial/serial.h"
 
 struct sink {
-    json_t *list;
+    const struct wn_daemon_config *daemon; /* NULL: there is none */
+    json_t *list;                          /* NULL: a table is wanted */
     struct wn_table *table;
-};
-
-static json_t *text_or_null(const char *text)
-{
-    return text != NULL ? json_string(text) : json_null();
-}
-
-static void take_port(const struct wn_port_info *i, void *ctx)
-{
-    struct sink *s = ctx;
-    char usb[16] = "";
-    if (i->usb_vid >= 0) {
-        (void)snprintf(usb, sizeof usb, "%04x:%04x", (unsigned)i->usb_vid, (unsigned)i->usb_pid);
-    }
-    const char *stable = i->by_id != NULL ? i->by_id : i->by_path;
-    if (s->list != NULL) {
-        json_t *o = json_object();
-        wane_put(o, "port", text_or_null(i->path));
-        wane_put(o, "by_id", text_or_null(i->by_id));
-        wane_put(o, "by_path", text_or_null(i->by_path));
-        wane_put(o, "usb", usb[0] != '\0' ? json_string(usb) : json_null());
-        wane_put(o, "description", text_or_null(i->description));
-        wane_put(o, "serial_number", text_or_null(i->serial_number));
-        wane_put(o, "held_by", text_or_null(i->holder));
-        (void)json_array_append_new(s->list, o);
-        return;
-    }
-    wn_table_text(s->table, i->path);
-    wn_table_text(s->table, usb);
-    wn_table_text(s->table, i->description);
-    wn_table_text(s->table, i->holder != NULL ? i->holder : "free");
-    wn_table_text(s->table, stable);
-}
-
-static int run_ports(struct wane *w, const struct wane_args *a)
-{
-    static const char *const headings[] = {"port", "USB", "what", "held by",
-                                           "write this into the configuration"};
-    struct wn_error err = {0};
-    int count = 0;
-    (void)a;
-    struct sink s = {w->json ? json_array() : NULL,
-                     w->json ? NULL : wn_table_create("lllll", headings)};
-    int rc = wn_ports_list(take_port, &s, &count, &err);
-    if (rc == WN_OK && w->json) {
-        return wane_print_json(json_pack("{s:o}", "ports", s.list));
-    }
-    if (rc == WN_OK && count > 0) {
-        rc = wn_table_print(s.table, stdout, w->colour, &err);
-    } else if (rc == WN_OK) {
-        (void)puts("no serial port on this computer: is the adapter plugged in? dmesg tells what "
-                   "the kernel sees");
-    }
-    json_decref(s.list);
-    wn_table_destroy(s.table);
-    return rc == WN_OK ? wane_flush() : wane_fail(w, &err);
-}
-
-const struct wane_command cmd_ports = {
-    .name = "ports",
-    .synopsis = "",
-    .summary = "the serial ports of this computer",
-    .text = "Lists serial ports without opening any, with the name that stays the same when\n"
-            "things are plugged in elsewhere.\n",
-    .examples = "  wane ports\n",
-    .run = run_ports,
-};
-
-enum { DIALECT, BAUD };
-
-static const struct wane_option identify_options[] = {
-    [DIALECT] = {"dialect", 0, WANE_TEXT, "NAME",
-                 "dialects/NAME.conf; else that of the station on this port, else generic-scpi"},
-    [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
+    char hints[2000]; /* lines behind the table */
 };
 
 struct place {
@@ -122,6 +53,185 @@ static struct place place_of(const struct wn_daemon_config *d, const char *port)
     }
     return (struct place){NULL, 0};
 }
+
+/* How many replies make a reading of this station. */
+static int replies_of(const struct wn_daemon_config *d, const struct wn_station_config *c)
+{
+    static struct wn_dialect dialect; /* large */
+    static struct wn_problems problems;
+    problems.n = 0;
+    return wn_config_read_dialect(d->conf_dir, c->dialect, &dialect, &problems) == WN_OK &&
+                   dialect.reads > 0
+               ? dialect.reads
+               : 1;
+}
+
+static void hint(struct sink *s, json_t *list, const char *fmt, ...)
+    __attribute__((format(printf, 3, 4)));
+
+static void hint(struct sink *s, json_t *list, const char *fmt, ...)
+{
+    char text[400];
+    size_t len = strlen(s->hints);
+    va_list args;
+    va_start(args, fmt);
+    (void)vsnprintf(text, sizeof text, fmt, args);
+    va_end(args);
+    (void)json_array_append_new(list, json_string(text));
+    (void)snprintf(s->hints + len, sizeof s->hints - len, "%s\n", text);
+}
+
+/* What somebody should know before he relies on this port. */
+static void tell_hints(struct sink *s, const struct wn_port_info *i,
+                       const struct wn_station_config *c, json_t *list)
+{
+    char ms[WN_NUM_SIZE];
+    if (wn_port_is_nameless(i)) {
+        hint(s, list,
+             "%s: its adapter has no serial number, so that a second one of the kind has the same "
+             "name in by-id: use the name in by-path, and leave it in its socket",
+             i->path);
+    }
+    if (c == NULL) {
+        return;
+    }
+    const char *stable = wn_port_stable_name(i);
+    if (stable != NULL && strcmp(c->port, i->path) == 0) {
+        hint(s, list,
+             "%s: this name changes when something is plugged in: write port = \"%s\" for station "
+             "%s",
+             i->path, stable, c->name);
+    }
+    if (wn_port_is_slow(i, replies_of(s->daemon, c), c->fast_interval_s)) {
+        hint(s, list,
+             "%s: its adapter keeps short replies back for %d ms, too long for the fast_interval "
+             "of %s ms of station %s: install contrib/udev/70-wane.rules, which sets the latency "
+             "timer to 1 ms",
+             i->path, i->latency_ms, wn_num_format(c->fast_interval_s * 1e3, 6, ms, sizeof ms),
+             c->name);
+    }
+}
+
+static json_t *text_or_null(const char *text)
+{
+    return text != NULL ? json_string(text) : json_null();
+}
+
+static void take_json(struct sink *s, const struct wn_port_info *i, const char *usb,
+                      const struct wn_station_config *c, json_t *hints)
+{
+    json_t *o = json_object();
+    wane_put(o, "port", text_or_null(i->path));
+    wane_put(o, "by_id", text_or_null(i->by_id));
+    wane_put(o, "by_path", text_or_null(i->by_path));
+    wane_put(o, "usb", usb[0] != '\0' ? json_string(usb) : json_null());
+    wane_put(o, "driver", text_or_null(i->driver));
+    wane_put(o, "latency_ms", i->latency_ms >= 0 ? json_integer(i->latency_ms) : json_null());
+    wane_put(o, "description", text_or_null(i->description));
+    wane_put(o, "serial_number", text_or_null(i->serial_number));
+    wane_put(o, "held_by", text_or_null(i->holder));
+    wane_put(o, "station", text_or_null(c != NULL ? c->name : NULL));
+    wane_put(o, "hints", hints);
+    (void)json_array_append_new(s->list, o);
+}
+
+static void take_port(const struct wn_port_info *i, void *ctx)
+{
+    struct sink *s = ctx;
+    const struct wn_station_config *c = station_on(s->daemon, i->path);
+    char usb[16] = "", driver[100] = "", of_station[100] = "";
+    json_t *hints = json_array();
+    if (i->usb_vid >= 0) {
+        (void)snprintf(usb, sizeof usb, "%04x:%04x", (unsigned)i->usb_vid, (unsigned)i->usb_pid);
+    }
+    tell_hints(s, i, c, hints);
+    if (s->list != NULL) {
+        take_json(s, i, usb, c, hints);
+        return;
+    }
+    json_decref(hints);
+    if (i->driver != NULL) {
+        char latency[24] = "";
+        (void)snprintf(latency, sizeof latency, " (%d ms)", i->latency_ms);
+        (void)snprintf(driver, sizeof driver, "%.60s%s", i->driver,
+                       i->latency_ms >= 0 ? latency : "");
+    }
+    if (c != NULL) {
+        (void)snprintf(of_station, sizeof of_station, "free, of station %s", c->name);
+    }
+    wn_table_text(s->table, i->path);
+    wn_table_text(s->table, usb);
+    wn_table_text(s->table, driver);
+    wn_table_text(s->table, i->description);
+    wn_table_text(s->table, i->holder != NULL ? i->holder : c != NULL ? of_station : "free");
+    wn_table_text(s->table, wn_port_stable_name(i));
+}
+
+/* The ports that are none of this computer's, as far as the configuration knows of them. */
+static void take_remote(struct sink *s, int *count)
+{
+    for (int i = 0; s->daemon != NULL && i < s->daemon->stations; i++) {
+        const char *port = s->daemon->station[i].port;
+        if (wn_address_is_remote(port)) {
+            char holder[128];
+            struct wn_port_info info = {.path = port,
+                                        .description = "TCP serial server",
+                                        .usb_vid = -1,
+                                        .usb_pid = -1,
+                                        .latency_ms = -1};
+            info.holder = wn_port_holder(port, holder, sizeof holder);
+            take_port(&info, s);
+            (*count)++;
+        }
+    }
+}
+
+static int run_ports(struct wane *w, const struct wane_args *a)
+{
+    static const char *const headings[] = {"port", "USB",     "driver",
+                                           "what", "held by", "write this into the configuration"};
+    struct wn_error err = {0};
+    int count = 0;
+    (void)a;
+    struct sink s = {.daemon = access(w->config_file, R_OK) == 0 ? wane_daemon(w) : NULL,
+                     .list = w->json ? json_array() : NULL,
+                     .table = w->json ? NULL : wn_table_create("llllll", headings)};
+    int rc = wn_ports_list(take_port, &s, &count, &err);
+    take_remote(&s, &count);
+    if (rc == WN_OK && w->json) {
+        return wane_print_json(json_pack("{s:o}", "ports", s.list));
+    }
+    if (rc == WN_OK && count > 0) {
+        rc = wn_table_print(s.table, stdout, w->colour, &err);
+        (void)printf("%s%s", s.hints[0] != '\0' ? "\n" : "", s.hints);
+    } else if (rc == WN_OK) {
+        (void)puts("no serial port on this computer: is the adapter plugged in? dmesg tells what "
+                   "the kernel sees");
+    }
+    json_decref(s.list);
+    wn_table_destroy(s.table);
+    return rc == WN_OK ? wane_flush() : wane_fail(w, &err);
+}
+
+const struct wane_command cmd_ports = {
+    .name = "ports",
+    .synopsis = "",
+    .summary = "the serial ports of this computer",
+    .text = "Lists serial ports without opening any, with the name that stays the same when\n"
+            "things are plugged in elsewhere, the driver (for FTDI adapters with the time they\n"
+            "keep short replies back), who has it open, and what to mind. Serial servers of\n"
+            "the configuration are listed too. Nothing is changed.\n",
+    .examples = "  wane ports\n",
+    .run = run_ports,
+};
+
+enum { DIALECT, BAUD };
+
+static const struct wane_option identify_options[] = {
+    [DIALECT] = {"dialect", 0, WANE_TEXT, "NAME",
+                 "dialects/NAME.conf; else that of the station on this port, else generic-scpi"},
+    [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
+};
 
 static int print_identity(const struct wane *w, const char *port, const char *identity,
                           const char *dialect, const char *station, bool simulated)

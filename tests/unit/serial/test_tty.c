@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <termios.h>
@@ -372,8 +373,74 @@ static void who_holds_a_port(void **state)
     pty_close(&p);
 }
 
-int main(void)
+static const char name_of_station[] = "wane-station", name_of_guard[] = "wane-guard";
+
+/* A process called so, with the arguments of a station, that has our descriptors until it is told
+ * to end: this program again. */
+static pid_t start_called(const char *name, int *tell)
 {
+    int ready[2], end[2];
+    char c;
+    assert_int_equal(pipe2(ready, O_CLOEXEC), 0);
+    assert_int_equal(pipe2(end, O_CLOEXEC), 0);
+    pid_t pid = fork();
+    if (pid == 0) {
+        (void)dup2(end[0], STDIN_FILENO);
+        (void)dup2(ready[1], STDOUT_FILENO);
+        (void)execl("/proc/self/exe", name, "--config", "waned.conf", "--station", "B2", NULL);
+        _exit(127);
+    }
+    assert_int_equal(close(ready[1]), 0);
+    assert_int_equal(close(end[0]), 0);
+    assert_int_equal(read(ready[0], &c, 1), 1);
+    assert_int_equal(close(ready[0]), 0);
+    *tell = end[1];
+    return pid;
+}
+
+static int act(const char *name)
+{
+    char c;
+    (void)prctl(PR_SET_NAME, name);
+    return write(STDOUT_FILENO, "r", 1) == 1 && read(STDIN_FILENO, &c, 1) == 0 ? 0 : 1;
+}
+
+static void end_called(pid_t pid, int tell)
+{
+    int status = -1;
+    assert_int_equal(close(tell), 0);
+    assert_int_equal(waitpid(pid, &status, 0), pid);
+    assert_int_equal(status, 0);
+}
+
+/* The guard has every port of its stations, too. */
+static void a_station_is_named_before_its_guard(void **state)
+{
+    (void)state;
+    struct pty p;
+    char holder[128], want[64];
+    int tell[2];
+    pty_open(&p);
+    int fd = open(p.path, O_RDWR | O_NOCTTY); /* inherited */
+    assert_true(fd >= 0);
+    pid_t guard = start_called(name_of_guard, &tell[0]);
+    pid_t station = start_called(name_of_station, &tell[1]);
+    assert_int_equal(close(fd), 0);
+    (void)snprintf(want, sizeof want, "station B2 (pid %d)", (int)station);
+    assert_string_equal(wn_port_holder(p.path, holder, sizeof holder), want);
+    end_called(station, tell[1]);
+    (void)snprintf(want, sizeof want, "wane-guard (pid %d)", (int)guard);
+    assert_string_equal(wn_port_holder(p.path, holder, sizeof holder), want);
+    end_called(guard, tell[0]);
+    assert_null(wn_port_holder(p.path, holder, sizeof holder));
+    pty_close(&p);
+}
+
+int main(int argc, char **argv)
+{
+    if (argc == 5 && strcmp(argv[3], "--station") == 0) {
+        return act(argv[0]);
+    }
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_byte_passes_both_ways),
         cmocka_unit_test(a_hang_up_is_gone_not_silence),
@@ -388,6 +455,7 @@ int main(void)
         cmocka_unit_test(settings_that_make_no_sense),
         cmocka_unit_test(another_user_is_told_the_remedy_and_the_holder),
         cmocka_unit_test(who_holds_a_port),
+        cmocka_unit_test(a_station_is_named_before_its_guard),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
