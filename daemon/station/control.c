@@ -107,10 +107,12 @@ static void put_instruments(json_t *o, const struct station *s)
         exchanges += i->session.exchanges;
         bad += i->session.bad_replies;
         (void)json_array_append_new(
-            list,
-            json_pack("{s:s,s:s,s:s,s:b,s:o,s:s}", "name", wn_instrument_name(c), "port", c->port,
-                      "dialect", i->dialect.name, "ready", ready, "identity",
-                      ready ? json_string(i->session.identity) : json_null(), "fault", i->fault));
+            list, json_pack("{s:s,s:s,s:s,s:b,s:o,s:s,s:i,s:i,s:s}", "name", wn_instrument_name(c),
+                            "port", c->port, "dialect", i->dialect.name, "ready", ready, "identity",
+                            ready ? json_string(i->session.identity) : json_null(), "fault",
+                            i->fault, "recent_replies", i->session.recent_n, "recent_bad_replies",
+                            i->session.recent_bad, "last_bad_reply",
+                            i->session.recent_bad > 0 ? i->session.complaint.text : ""));
     }
     put(o, "instruments", list);
     put(o, "exchanges", json_integer((json_int_t)exchanges));

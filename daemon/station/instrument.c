@@ -316,8 +316,10 @@ static void tell_bad_replies(struct station *s, struct instrument *i, wn_ns now)
         i->told_bad = bad; /* a fresh session after a reopening */
     }
     if (bad > i->told_bad && now >= i->tell_bad_ns) {
-        station_log(s, 4, "%s (%llu bad or missing replies since the last such line)",
-                    i->session.complaint.text, (unsigned long long)(bad - i->told_bad));
+        char tally[WN_SESSION_TALLY_SIZE];
+        station_log(s, 4, "%s; %s, %llu since the last such line", i->session.complaint.text,
+                    wn_session_tally(&i->session, tally, sizeof tally),
+                    (unsigned long long)(bad - i->told_bad));
         i->told_bad = bad;
         i->tell_bad_ns = now + TELL_BAD_NS;
     }

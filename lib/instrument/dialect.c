@@ -3,6 +3,7 @@
 #include "instrument/dialect.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 #include "base/assert.h"
@@ -283,7 +284,10 @@ static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error
      * one bit flipped). */
     skip_blanks(&f);
     if (!strip(&f)) {
-        return refuse(&f, "lacks its prefix or suffix", err);
+        char why[80];
+        (void)snprintf(why, sizeof why, "does not stand between '%s' and '%s'", f.form->prefix,
+                       f.form->suffix);
+        return refuse(&f, why, err);
     }
     skip_blanks(&f);
     return f.form->what == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);

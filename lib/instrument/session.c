@@ -69,6 +69,13 @@ static void note(struct wn_session *s, bool bad)
     s->consecutive_bad = bad ? s->consecutive_bad + 1 : 0;
 }
 
+const char *wn_session_tally(const struct wn_session *s, char *buf, size_t size)
+{
+    (void)snprintf(buf, size, "%d of the last %d replies %s bad or missing", s->recent_bad,
+                   s->recent_n, s->recent_bad == 1 ? "was" : "were");
+    return buf;
+}
+
 static int add(struct wn_session *s, const char *tmpl, struct wn_error *err)
 {
     size_t len = 0;
@@ -196,6 +203,7 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
 /* Something went wrong that asking again may cure; err says what, for the case that it does not. */
 static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
 {
+    char tally[WN_SESSION_TALLY_SIZE];
     note(s, true);
     s->stale = true;
     s->lead = true;
@@ -203,17 +211,15 @@ static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
     s->attempt++;
     (void)wn_error_prefix(err, "%s on %s", s->role, s->port);
     struct wn_error told = *err;
-    (void)wn_error_set(&s->complaint, told.code,
-                       "%s; %d of the last %d replies were bad or missing", told.text,
-                       s->recent_bad, s->recent_n);
+    s->complaint = told;
     if (s->attempt <= s->dialect->retries) {
         wn_exchange_again(s);
         prepare(s, now_ns);
         return;
     }
-    (void)wn_error_set(err, told.code,
-                       "%s; asked %d %s; %d of the last %d replies were bad or missing", told.text,
-                       s->attempt, s->attempt == 1 ? "time" : "times", s->recent_bad, s->recent_n);
+    (void)wn_error_set(err, told.code, "%s; asked %d %s; %s", told.text, s->attempt,
+                       s->attempt == 1 ? "time" : "times",
+                       wn_session_tally(s, tally, sizeof tally));
     fail(s, err);
 }
 

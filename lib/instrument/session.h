@@ -95,9 +95,14 @@ struct wn_session {
     int recent_pos, recent_n, recent_bad;
     char differs[128]; /* the last answer that was well-formed but not the expected one */
     struct wn_error error;
-    struct wn_error complaint; /* the last bad reply, also when asking again helped: to be logged
-                                  when bad_replies or timeouts has grown */
+    struct wn_error
+        complaint; /* the last bad or missing reply, also when asking again helped: to
+                      be logged, with the tally, when bad_replies or timeouts has grown */
 };
+
+enum { WN_SESSION_TALLY_SIZE = 64 };
+/** "3 of the last 100 replies were bad or missing", in buf. */
+const char *wn_session_tally(const struct wn_session *s, char *buf, size_t size);
 
 void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const char *role,
                      const char *port);

@@ -54,16 +54,14 @@ static struct place place_of(const struct wn_daemon_config *d, const char *port)
     return (struct place){NULL, 0};
 }
 
-/* How many replies make a reading of this station. */
-static int replies_of(const struct wn_daemon_config *d, const struct wn_station_config *c)
+/* How many replies make a reading of this instrument. */
+static int replies_of(const struct wn_daemon_config *d, const struct wn_instrument_config *c)
 {
     static struct wn_dialect dialect; /* large */
     static struct wn_problems problems;
     problems.n = 0;
-    return wn_config_read_dialect(d->conf_dir, c->dialect, &dialect, &problems) == WN_OK &&
-                   dialect.reads > 0
-               ? dialect.reads
-               : 1;
+    bool known = wn_config_read_dialect(d->conf_dir, c->dialect, &dialect, &problems) == WN_OK;
+    return known && dialect.reads > 0 ? dialect.reads : 1;
 }
 
 static void hint(struct sink *s, json_t *list, const char *fmt, ...)
@@ -82,9 +80,9 @@ static void hint(struct sink *s, json_t *list, const char *fmt, ...)
 }
 
 /* What somebody should know before he relies on this port. */
-static void tell_hints(struct sink *s, const struct wn_port_info *i,
-                       const struct wn_station_config *c, json_t *list)
+static void tell_hints(struct sink *s, const struct wn_port_info *i, struct place at, json_t *list)
 {
+    const struct wn_station_config *c = at.station;
     char ms[WN_NUM_SIZE];
     if (wn_port_is_nameless(i)) {
         hint(s, list,
@@ -95,14 +93,15 @@ static void tell_hints(struct sink *s, const struct wn_port_info *i,
     if (c == NULL) {
         return;
     }
+    const struct wn_instrument_config *own = &c->instrument[at.instrument];
     const char *stable = wn_port_stable_name(i);
-    if (stable != NULL && strcmp(c->port, i->path) == 0) {
+    if (stable != NULL && strcmp(own->port, i->path) == 0) {
         hint(s, list,
              "%s: this name changes when something is plugged in: write port = \"%s\" for station "
              "%s",
              i->path, stable, c->name);
     }
-    if (wn_port_is_slow(i, replies_of(s->daemon, c), c->fast_interval_s)) {
+    if (wn_port_is_slow(i, replies_of(s->daemon, own), c->fast_interval_s)) {
         hint(s, list,
              "%s: its adapter keeps short replies back for %d ms, too long for the fast_interval "
              "of %s ms of station %s: install contrib/udev/70-wane.rules, which sets the latency "
@@ -138,13 +137,14 @@ static void take_json(struct sink *s, const struct wn_port_info *i, const char *
 static void take_port(const struct wn_port_info *i, void *ctx)
 {
     struct sink *s = ctx;
-    const struct wn_station_config *c = station_on(s->daemon, i->path);
+    const struct place at = place_of(s->daemon, i->path);
+    const struct wn_station_config *c = at.station;
     char usb[16] = "", driver[100] = "", of_station[100] = "";
     json_t *hints = json_array();
     if (i->usb_vid >= 0) {
         (void)snprintf(usb, sizeof usb, "%04x:%04x", (unsigned)i->usb_vid, (unsigned)i->usb_pid);
     }
-    tell_hints(s, i, c, hints);
+    tell_hints(s, i, at, hints);
     if (s->list != NULL) {
         take_json(s, i, usb, c, hints);
         return;
@@ -167,22 +167,19 @@ static void take_port(const struct wn_port_info *i, void *ctx)
     wn_table_text(s->table, wn_port_stable_name(i));
 }
 
-/* The ports that are none of this computer's, as far as the configuration knows of them. */
-static void take_remote(struct sink *s, int *count)
+/* A port that is none of this computer's, as far as the configuration knows of it. */
+static void take_remote(struct sink *s, const char *port, int *count)
 {
-    for (int i = 0; s->daemon != NULL && i < s->daemon->stations; i++) {
-        const char *port = s->daemon->station[i].port;
-        if (wn_address_is_remote(port)) {
-            char holder[128];
-            struct wn_port_info info = {.path = port,
-                                        .description = "TCP serial server",
-                                        .usb_vid = -1,
-                                        .usb_pid = -1,
-                                        .latency_ms = -1};
-            info.holder = wn_port_holder(port, holder, sizeof holder);
-            take_port(&info, s);
-            (*count)++;
-        }
+    char holder[128];
+    struct wn_port_info info = {.path = port,
+                                .description = "TCP serial server",
+                                .usb_vid = -1,
+                                .usb_pid = -1,
+                                .latency_ms = -1};
+    if (wn_address_is_remote(port)) {
+        info.holder = wn_port_holder(port, holder, sizeof holder);
+        take_port(&info, s);
+        (*count)++;
     }
 }
 
@@ -197,7 +194,11 @@ static int run_ports(struct wane *w, const struct wane_args *a)
                      .list = w->json ? json_array() : NULL,
                      .table = w->json ? NULL : wn_table_create("llllll", headings)};
     int rc = wn_ports_list(take_port, &s, &count, &err);
-    take_remote(&s, &count);
+    for (int i = 0; s.daemon != NULL && i < s.daemon->stations; i++) {
+        for (int k = 0; k < s.daemon->station[i].instruments; k++) {
+            take_remote(&s, s.daemon->station[i].instrument[k].port, &count);
+        }
+    }
     if (rc == WN_OK && w->json) {
         return wane_print_json(json_pack("{s:o}", "ports", s.list));
     }

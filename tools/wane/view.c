@@ -290,6 +290,22 @@ static void print_finish(const struct view *v, FILE *f)
     }
 }
 
+/* Asked again, and so no fault; but nobody should have to guess that the line is bad. */
+static void print_bad_replies(const struct view *v, FILE *f)
+{
+    const json_t *list = json_object_get(v->reply, "instruments");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *o = json_array_get(list, i);
+        json_int_t bad = json_integer_value(json_object_get(o, "recent_bad_replies"));
+        if (bad > 0) {
+            (void)fprintf(f, "  replies      %lld of the last %lld bad or missing; last:\n",
+                          (long long)bad,
+                          (long long)json_integer_value(json_object_get(o, "recent_replies")));
+            print_wrapped(f, member_text(o, "last_bad_reply"));
+        }
+    }
+}
+
 void view_block(const struct wane *w, const struct view *v, FILE *f)
 {
     if (v->reply == NULL) {
@@ -317,6 +333,7 @@ void view_block(const struct wane *w, const struct view *v, FILE *f)
     if (!view_true(v, "instrument_ready") && view_text(v, "fault")[0] != '\0') {
         (void)fprintf(f, "  fault        %s\n", view_text(v, "fault"));
     }
+    print_bad_replies(v, f);
     print_alarm(w, v, f);
 }
 

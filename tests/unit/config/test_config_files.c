@@ -218,7 +218,7 @@ static void test_paths(void **state)
         case_change(text, "stations", "port", "port = \"rfc2217://[fd00::20]:4001\"", &line);
     case_write(dir, "conf/demo.conf", remote);
     read_daemon(path);
-    assert_string_equal(daemon_config.station[0].port, "rfc2217://[fd00::20]:4001");
+    assert_string_equal(daemon_config.station[0].instrument[0].port, "rfc2217://[fd00::20]:4001");
     free(remote);
     free(text);
 

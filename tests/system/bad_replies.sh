@@ -1,0 +1,40 @@
+#!/bin/sh
+# Garbled replies: told exactly, counted, once a minute at most, and shown by wane status; the campaign goes on, no wrong value is recorded.
+# SPDX-License-Identifier: GPL-3.0-or-later
+. "$(dirname "$0")/lib.sh"
+
+line="<4>station A: tester on $dir/site/run/virtual-bench: reply '.*' to MEAS:ALL? .*; [0-9]* of the last [0-9]* replies"
+line="$line \\(was\\|were\\) bad or missing, [0-9]* since the last such line"
+bad_lines() { grep -c "$line" "$dir/waned.log"; }
+told() { [ "$(bad_lines)" -ge 1 ]; }
+shown() { wane status A | grep -A2 "replies  *[0-9]* of the last [0-9]* bad or missing" | tr -d '\n' | grep -q "tester on.*reply"; }
+counted() { [ "$(field recent_bad_replies)" -ge 1 ]; }
+goes_on() { [ "$(field time_s | cut -d. -f1)" -ge "$1" ]; }
+
+make_site 20 0
+# one garbled reply after the other: each is asked again, which helps
+set -- --pace 100
+for n in 600 660 720 780 840 900 960 1020 1080 1140 1200 1260 1320 1380; do
+    set -- "$@" --fault "GARBle 1@$n"
+done
+start_bench "$@"
+start_daemon
+begin_campaign
+
+say "told with the station, the port, the reply, the query and how many"
+wait_until 60 told || fail "nothing is told, or not so"
+grep "$line" "$dir/waned.log" | sed "s|$dir/||"
+
+say "in the status, as long as it is among the last hundred"
+wait_until 10 counted || fail "not counted in the status"
+wait_until 10 shown || fail "not shown by wane status: $(wane status A)"
+
+say "at most once a minute, whatever comes"
+wait_until 60 goes_on 1400 || fail "the campaign does not go on"
+[ "$(bad_lines)" -le 2 ] || fail "$(bad_lines) lines"
+[ "$(field bad_replies)" -ge 10 ] || fail "only $(field bad_replies) of 14 counted" # a digit garbled into another is none
+
+say "no wrong value is recorded"
+[ "$(sql "SELECT count(*) FROM reading WHERE voltage_v NOT BETWEEN 2 AND 4.3 OR abs(current_a) > 11")" = 0 ] ||
+    fail "recorded: $(sql "SELECT voltage_v, current_a FROM reading WHERE voltage_v NOT BETWEEN 2 AND 4.3 OR abs(current_a) > 11")"
+[ "$(field state)" = running ] || fail "not running but $(field state)"
