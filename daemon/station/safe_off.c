@@ -88,16 +88,17 @@ int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_inte
                       struct guard_message *m, struct wn_error *err)
 {
     char query[WN_TEMPLATE_SIZE + sizeof d->terminator] = "";
-    size_t drop_len = 0;
+    char expect[GUARD_EXPECT_SIZE + 1];
+    size_t drop_len = 0, expect_len = 0;
     *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
     if (d->output_query[0] != '\0') {
         (void)snprintf(query, sizeof query, "%s%s", d->output_query, d->terminator);
     }
     if (d->safe_off_len == 0 ||
+        wn_reply_wrap(d, d->output_off_reply, expect, sizeof expect, &expect_len, NULL) != WN_OK ||
         !put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) ||
         !put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) ||
-        !put_bytes(port, d->output_off_reply, strlen(d->output_off_reply), m->expect,
-                   sizeof m->expect, &m->expect_len)) {
+        !put_bytes(port, expect, expect_len, m->expect, sizeof m->expect, &m->expect_len)) {
         return wn_error_set(err, WN_ERANGE,
                             "%s: safe_off or output query is too long for the guard", d->file);
     }

@@ -160,6 +160,58 @@ static const struct wn_key output_keys[] = {
     TEXT("off_reply", true, wn_dialect, output_off_reply, "\"0\""),
     {.name = NULL}};
 
+/* By the name it has in lib/wire/checksum.h. */
+static void read_checksum_kind(struct wn_reader *r, const config_setting_t *s,
+                               const struct wn_key *key, void *target)
+{
+    struct wn_reply_checksum *c = target;
+    char name[32] = "";
+    struct wn_key text = *key;
+    text.kind = WN_KEY_TEXT;
+    text.offset = 0;
+    text.size = sizeof name;
+    wn_reader_value(r, s, &text, name);
+    const struct wn_checksum *how = wn_checksum_named(name);
+    if (how != NULL) {
+        c->how = *how;
+        c->used = true;
+        return;
+    }
+    if (name[0] != '\0') {
+        wn_reader_fail(
+            r, s,
+            "\"%s\" is not known; write sum8, sum16, negated8, negated16, xor8 or a CRC by "
+            "its name in catalogues, such as crc-16/modbus or crc-8/smbus",
+            name);
+    }
+}
+
+static const struct wn_key_word form_words[] = {{"HEX", WN_CHECKSUM_HEX_UPPER, 0},
+                                                {"hex", WN_CHECKSUM_HEX_LOWER, 0},
+                                                {"decimal", WN_CHECKSUM_DECIMAL, 0},
+                                                {"padded decimal", WN_CHECKSUM_DECIMAL_PADDED, 0},
+                                                {NULL, 0, 0}};
+
+static const struct wn_key checksum_keys[] = {
+    {.name = "kind",
+     .kind = WN_KEY_OTHER,
+     .required = true,
+     .read = read_checksum_kind,
+     .example = "\"xor8\""},
+    {.name = "form",
+     .kind = WN_KEY_WORD,
+     .required = true,
+     MEMBER(wn_reply_checksum, form),
+     .words = form_words,
+     .example = "\"HEX\""},
+    TEXT("start", false, wn_reply_checksum, start, "\"$\""),
+    TEXT("separator", false, wn_reply_checksum, separator, "\"*\""),
+    {.name = "with_separator",
+     .kind = WN_KEY_BOOL,
+     MEMBER(wn_reply_checksum, with_separator),
+     .example = "false"},
+    {.name = NULL}};
+
 static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
                                                  {"time_s", WN_FIELD_TIME_S, 0},
                                                  {"voltage_v", WN_FIELD_VOLTAGE_V, 0},
@@ -199,6 +251,12 @@ static const struct wn_key field_keys[] = {
      .min = 1e-12,
      .max = 1e12,
      .example = "0.001"},
+    {.name = "places",
+     .kind = WN_KEY_COUNT,
+     MEMBER(wn_field_form, places),
+     .min = 1,
+     .max = 12,
+     .example = "4"},
     {.name = "decimal", .kind = WN_KEY_OTHER, .read = read_decimal, .example = "\"comma\""},
     {.name = NULL}};
 
@@ -380,6 +438,11 @@ static const struct wn_key dialect_keys[] = {
      .example = "{ query = \"...\"; separator = \",\"; fields = ( ... ); }"},
     {.name = "echo", .kind = WN_KEY_BOOL, MEMBER(wn_dialect, echo), .example = "false"},
     TEXT("prompt", false, wn_dialect, prompt, "\">\""),
+    {.name = "checksum",
+     .kind = WN_KEY_GROUP,
+     MEMBER(wn_dialect, checksum),
+     .group = checksum_keys,
+     .example = "{ kind = \"xor8\"; separator = \"*\"; form = \"HEX\"; }"},
     {.name = "character_delay",
      .kind = WN_KEY_QUANTITY,
      MEMBER(wn_dialect, character_delay_s),

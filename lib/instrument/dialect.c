@@ -230,6 +230,20 @@ static int parse(const struct field_at *f, double *value)
     return wn_num_parse(text, f->len, value);
 }
 
+/* Digits behind the decimal sign of what is known to be a number. */
+static int places_of(const struct field_at *f)
+{
+    int n = 0;
+    size_t at = 0;
+    while (at < f->len && f->text[at] != '.' && f->text[at] != ',') {
+        at++;
+    }
+    for (at++; at < f->len && f->text[at] >= '0' && f->text[at] <= '9'; at++) {
+        n++;
+    }
+    return n;
+}
+
 static int decode_number(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
 {
     double value;
@@ -243,6 +257,11 @@ static int decode_number(const struct field_at *f, struct wn_reading *r, struct 
     }
     if (fabs(value) >= f->dialect->overload) {
         return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
+    }
+    if (f->form->places > 0 && places_of(f) != f->form->places) {
+        char why[64];
+        (void)snprintf(why, sizeof why, "has not %d digits behind the point", f->form->places);
+        return refuse(f, why, err);
     }
     if (f->form->scale > 0) {
         value *= f->form->scale;

@@ -15,6 +15,7 @@
 #include <stdint.h>
 #include "base/err.h"
 #include "base/reading.h"
+#include "wire/checksum.h"
 
 enum { WN_TEMPLATE_SIZE = 160, WN_SEQUENCE_MAX = 12, WN_FIELDS_MAX = 12, WN_COMMAND_MAX = 256 };
 enum { WN_READS_MAX = 4, WN_AFFIX_SIZE = 16 };
@@ -46,6 +47,7 @@ struct wn_field_form {
     enum wn_field what;
     char prefix[WN_AFFIX_SIZE], suffix[WN_AFFIX_SIZE]; /* as sent, blanks included; "": none */
     double scale;                                      /* to the SI unit: 0.001 for mV; 0 is 1 */
+    int places;         /* so many digits behind the point, always; 0: as it likes */
     bool decimal_comma; /* the comma is the decimal sign, and no point is accepted */
 };
 
@@ -78,6 +80,24 @@ struct wn_mode {
     int readbacks;
 };
 
+enum wn_checksum_form {
+    WN_CHECKSUM_HEX_UPPER, /* two digits a byte */
+    WN_CHECKSUM_HEX_LOWER,
+    WN_CHECKSUM_DECIMAL,       /* without leading zeros */
+    WN_CHECKSUM_DECIMAL_PADDED /* three digits, or five of two bytes */
+};
+
+/** What stands around each reply of an instrument that sends checksums: "START REPLY SEPARATOR
+ * CHECKSUM", without the blanks. */
+struct wn_reply_checksum {
+    bool used;
+    struct wn_checksum how;
+    char start[WN_AFFIX_SIZE];     /* not summed; "": none */
+    char separator[WN_AFFIX_SIZE]; /* "": none */
+    bool with_separator;           /* summed, too */
+    enum wn_checksum_form form;
+};
+
 struct wn_dialect {
     char name[64];
     char title[128];
@@ -102,7 +122,8 @@ struct wn_dialect {
     bool echo;                  /* it sends each command back before the reply */
     char prompt[WN_AFFIX_SIZE]; /* it sends this when it is ready: dropped from replies; "": none */
     double character_delay_s;   /* pause it needs between two characters; 0: none */
-    int current_sign;           /* +1 when the instrument counts charge positive, else -1 */
+    struct wn_reply_checksum checksum;
+    int current_sign;                   /* +1 when the instrument counts charge positive, else -1 */
     char error_query[WN_TEMPLATE_SIZE]; /* empty: none; its reply starts with 0: no error */
     double overload; /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
     char safe_off[WN_COMMAND_MAX]; /* bytes the guard writes, terminators included */
@@ -140,6 +161,13 @@ int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct
  * values leave their has-bit unset. time_ns is set from time_s. */
 int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, size_t len,
                       struct wn_reading *out, struct wn_error *err);
+/** Takes what stands around a reply off it, its checksum checked; nothing where the dialect has
+ * none. WN_EFRAME: wrong or missing; the text goes on behind "reply '...' to QUERY". */
+int wn_reply_strip(const struct wn_dialect *d, const char **line, size_t *len,
+                   struct wn_error *err);
+/** The whole line, without its end, in which the instrument answers text. WN_ENOSPACE. */
+int wn_reply_wrap(const struct wn_dialect *d, const char *text, char *out, size_t size, size_t *len,
+                  struct wn_error *err);
 /** Does a reading hold this field? */
 bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field);
 

@@ -362,12 +362,38 @@ static void skip_prompts(const struct wn_session *s, const char **line, size_t *
     }
 }
 
+/* A line came that nobody can make anything of. True when it stands for the reply: it is asked for
+ * again, and the caller says why. */
+static bool lose_line(struct wn_session *s, struct outcome *out)
+{
+    if (s->awaiting_reply && !s->resync) {
+        s->awaiting_reply = false;
+        s->bad_replies++;
+        out->what = ASK_AGAIN;
+        return true;
+    }
+    s->stale = s->stale || !s->awaiting_reply;
+    return false;
+}
+
 static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns now_ns,
                       struct outcome *out)
 {
     skip_prompts(s, &line, &len);
     if (len == 0 || is_echo(s, line, len)) {
         return; /* CR LF in front of a reply; no answer is empty */
+    }
+    const char *whole = line;
+    size_t whole_len = len;
+    struct wn_error why;
+    if (wn_reply_strip(s->dialect, &line, &len, &why) != WN_OK) {
+        if (lose_line(s, out)) {
+            char text[120];
+            (void)wn_error_set(&out->err, why.code, "reply '%s' to %s %s",
+                               wn_reply_text(whole, whole_len, text, sizeof text), s->query,
+                               why.text);
+        }
+        return;
     }
     bool identity = wn_exchange_is_identity(s, line, len);
     bool found = identity && count_identity(s);
@@ -408,14 +434,9 @@ static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns 
 /* A line that is no text, or endless. */
 static void take_garbage(struct wn_session *s, struct outcome *out)
 {
-    if (s->awaiting_reply && !s->resync) {
-        s->awaiting_reply = false;
-        s->bad_replies++;
-        out->what = ASK_AGAIN;
+    if (lose_line(s, out)) {
         (void)wn_error_set(&out->err, WN_EFRAME,
                            "reply to %s is no text: check baud rate, parity and cable", s->query);
-    } else if (!s->awaiting_reply) {
-        s->stale = true;
     }
 }
 

@@ -251,6 +251,9 @@ static bool good_numbers(const struct checker *c)
         what = "retries must be 0 to 10";
     } else if (!(d->character_delay_s >= 0) || d->character_delay_s > 1) {
         what = "character_delay must be at most 1 s";
+    } else if (d->checksum.used && d->checksum.form == WN_CHECKSUM_DECIMAL &&
+               d->checksum.separator[0] == '\0') {
+        what = "checksum.form = \"decimal\" needs a separator: nothing else tells where it begins";
     } else if (!(d->overload > 0)) {
         what = "overload must be above 0; SCPI instruments have 9.9e37";
     } else if (d->current_sign != 1 && d->current_sign != -1) {

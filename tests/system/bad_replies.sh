@@ -38,3 +38,23 @@ say "no wrong value is recorded"
 [ "$(sql "SELECT count(*) FROM reading WHERE voltage_v NOT BETWEEN 2 AND 4.3 OR abs(current_a) > 11")" = 0 ] ||
     fail "recorded: $(sql "SELECT voltage_v, current_a FROM reading WHERE voltage_v NOT BETWEEN 2 AND 4.3 OR abs(current_a) > 11")"
 [ "$(field state)" = running ] || fail "not running but $(field state)"
+
+say "a line that disturbs one byte in eight thousand, with a checksum: asked again, and never a wrong value"
+stop_daemon
+kill "$bench_pid"
+wait "$bench_pid" 2>/dev/null || true
+rm -rf "$dir/site" "$dir/output.csv" "$dir/truth.csv"
+make_site 20 0
+echo 'checksum = { kind = "crc-16/modbus"; form = "HEX"; separator = "*"; };' >>"$dir/site/conf/dialects/virtual-bench.conf"
+wane-virtual-bench --tester "$dir/site/run/virtual-bench,checksum=crc-16/modbus,flip=0.00005,lose=0.00005,insert=0.00002" \
+    --truth "$dir/truth.csv" --output-log "$dir/output.csv" --seed 7 >>"$dir/bench.log" 2>&1 &
+bench_pid=$!
+wait_until 20 test -e "$dir/site/run/virtual-bench" || fail "the virtual bench did not come up"
+start_daemon
+begin_campaign
+enough() { [ "$(field bad_replies)" -ge 10 ] && cycles_done_at_least 1; }
+wait_until 90 enough || fail "$(field bad_replies) bad replies, $(field cycles_done) cycles, $(field state)"
+[ "$(field state)" = running ] || fail "not running but $(field state)"
+wrong="voltage_v NOT BETWEEN 2.3 AND 4.25 OR abs(current_a) > 10.5 OR temperature_c NOT BETWEEN 20 AND 60 OR ambient_c NOT BETWEEN 20 AND 26"
+[ "$(sql "SELECT count(*) FROM reading WHERE $wrong")" = 0 ] || fail "recorded: $(sql "SELECT * FROM reading WHERE $wrong")"
+[ "$(sql "SELECT count(*) FROM reading")" -ge 50 ] || fail "hardly anything is recorded: this test would show nothing"

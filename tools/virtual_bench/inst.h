@@ -60,6 +60,7 @@ struct wn_inst_setup {
     char prompt[24], banner[WN_INST_TEXT];
     double delay_s, piece, pause_s; /* replies: late; in pieces of so many bytes, with pauses */
     double end;                     /* enum wn_inst_end, of commands and replies */
+    double checksum;                /* of replies: its place among the words; 0: none */
     double lose, flip, insert;      /* probability for each byte sent */
     double in_lose, in_flip;        /* and received */
     double char_gap_s;              /* a byte that follows another faster than this is not heard */

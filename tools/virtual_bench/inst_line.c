@@ -1,5 +1,6 @@
 /* Virtual bench: an instrument's line, in and out, with its quirks.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#include <stdio.h>
 #include <string.h>
 
 #include "base/time.h"
@@ -80,6 +81,37 @@ void wn_inst_send(struct wn_inst *i, int64_t host_ns, const void *bytes, size_t 
     }
 }
 
+/* Written the plain way, and not by lib/wire, so that one mistake is not made twice: the tests hold
+ * both against published values. Returns the length of "*HEX". */
+static size_t write_checksum(int kind, const char *text, size_t len, char out[8])
+{
+    unsigned sum = 0, all = 0, crc8 = 0, crc16 = 0xffff;
+
+    for (size_t k = 0; k < len; k++) {
+        uint8_t byte = (uint8_t)text[k];
+        sum += byte;
+        all ^= byte;
+        crc8 ^= byte;
+        crc16 ^= byte;
+        for (int bit = 0; bit < 8; bit++) {
+            crc8 = (crc8 << 1 ^ ((crc8 & 0x80) != 0 ? 0x07u : 0u)) & 0xff;
+            crc16 = crc16 >> 1 ^ ((crc16 & 1) != 0 ? 0xa001u : 0u);
+        }
+    }
+    switch (kind) {
+    case 1:
+        return (size_t)snprintf(out, 8, "*%02X", sum & 0xff);
+    case 2:
+        return (size_t)snprintf(out, 8, "*%02X", all);
+    case 3:
+        return (size_t)snprintf(out, 8, "*%02X", crc8);
+    case 4:
+        return (size_t)snprintf(out, 8, "*%04X", crc16);
+    default:
+        return 0;
+    }
+}
+
 /* Text with the line's end, then the prompt. */
 void wn_inst_send_line(struct wn_inst *i, int64_t host_ns, const char *text, size_t len)
 {
@@ -90,6 +122,7 @@ void wn_inst_send_line(struct wn_inst *i, int64_t host_ns, const char *text, siz
 
     memcpy(line, text, len);
     if (len > 0) {
+        n += write_checksum((int)i->setup.checksum, text, len, &line[n]);
         memcpy(&line[n], end, strlen(end));
         n += strlen(end);
     }

@@ -68,6 +68,8 @@ static const struct toggle toggles[] = {
     N("in-lose", in_lose, 0, 1, 1, "probability for each byte received to be lost"),
     N("in-flip", in_flip, 0, 1, 1, "... to have a changed bit"),
     N("silence", silence, 0, 1e9, 1, "so many replies or records to come are left out"),
+    C("checksum", checksum, "none sum8 xor8 crc-8/smbus crc-16/modbus",
+      "*HEX behind each reply, over the reply"),
     F("comma", style.comma, "3,7120; lists are then separated by ;"),
     F("unit", style.unit, "3.7120 V"),
     F("prefix", style.prefix, "V=3.7120; I= P= T= s= likewise"),

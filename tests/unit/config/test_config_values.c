@@ -204,6 +204,18 @@ static void test_dialect_texts_and_words(void **state)
 {
     (void)state;
     static const struct change changes[] = {
+        {CASE_DIALECT, "", "current_sign",
+         "current_sign = \"charge positive\"; checksum = { kind = \"xor9\"; form = \"HEX\"; }",
+         "@: checksum.kind: \"xor9\" is not known; write sum8, sum16, negated8, negated16, xor8 or "
+         "a "
+         "CRC by its name in catalogues, such as crc-16/modbus or crc-8/smbus"},
+        {CASE_DIALECT, "", "current_sign",
+         "current_sign = \"charge positive\"; checksum = { kind = \"xor8\"; form = \"octal\"; }",
+         "@: checksum.form: \"octal\" is not known; write \"HEX\", \"hex\", \"decimal\" or "
+         "\"padded decimal\""},
+        {CASE_DIALECT, "", "current_sign",
+         "current_sign = \"charge positive\"; checksum = { form = \"HEX\"; }",
+         "@: checksum: kind is missing; write kind = \"xor8\";"},
         {CASE_CELL, "", "title", "", "F:1: title is missing; write title = \"maker and model\";"},
         {CASE_PROCEDURE, "", "title", "title = ( )",
          "@: title: is a list where a text in quotes is wanted; write title = \"what this "

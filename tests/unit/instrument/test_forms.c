@@ -74,6 +74,33 @@ static void other_units(void **state)
     assert_int_equal(r.has & WN_HAS_VOLTAGE, 0);
 }
 
+/* A digit that is lost or too much shows when their number is known. */
+static void declared_places(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *reply;
+        int rc;
+    } rows[] = {{"3.712", WN_OK},    {"+3.712E+00", WN_OK}, {"13.712", WN_OK},
+                {"-0.000", WN_OK},   {"3.71", WN_EFRAME},   {"3.7121", WN_EFRAME},
+                {"3712", WN_EFRAME}, {"3.", WN_EFRAME},     {"3.71E+00", WN_EFRAME}};
+    struct wn_dialect d;
+    double v;
+    one_field(&d);
+    form(&d, 0)->places = 3;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        if (decode_one(&d, rows[i].reply, &v) != rows[i].rc) {
+            fail_msg("'%s'", rows[i].reply);
+        }
+    }
+    form(&d, 0)->decimal_comma = true;
+    assert_int_equal(decode_one(&d, "3,712", &v), WN_OK);
+    assert_int_equal(decode_one(&d, "3,71", &v), WN_EFRAME);
+    struct wn_reading r = {0}; /* that there is no value is said in another form */
+    assert_int_equal(wn_dialect_decode(&d, 0, "9,91E37", 7, &r, NULL), WN_OK);
+    assert_int_equal(r.has & WN_HAS_VOLTAGE, 0);
+}
+
 /* A decimal comma is read only where it is declared, and then no point: 1.234 from an instrument
  * that writes thousands so would be a thousand times wrong. */
 static void decimal_comma(void **state)
@@ -266,6 +293,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(prefix_and_suffix),
         cmocka_unit_test(other_units),
+        cmocka_unit_test(declared_places),
         cmocka_unit_test(decimal_comma),
         cmocka_unit_test(what_cannot_be_declared),
         cmocka_unit_test(a_reading_of_several_replies),

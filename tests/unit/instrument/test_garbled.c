@@ -32,7 +32,8 @@ static bool accepted(const struct wn_dialect *d, const char *bytes, size_t len,
     if (!wn_line_take(&lines, bytes, len, &used, &line, &n) || lines.discarded > 0) {
         return false; /* spoiled, or no end: asked again */
     }
-    return n > 0 && wn_dialect_decode(d, 0, line, n, r, NULL) == WN_OK;
+    return n > 0 && wn_reply_strip(d, &line, &n, NULL) == WN_OK &&
+           wn_dialect_decode(d, 0, line, n, r, NULL) == WN_OK;
 }
 
 static void try_one(const struct wn_dialect *d, const char *bytes, size_t len, double want,
@@ -57,7 +58,7 @@ struct damage {
 static void damage_reply(const struct wn_dialect *d, const char *reply, double want,
                          struct damage *out)
 {
-    char bytes[200];
+    char bytes[300];
     size_t n = strlen(reply);
     for (size_t at = 0; at < n; at++) {
         for (unsigned bit = 0; bit < 8; bit++) {
@@ -159,6 +160,37 @@ static void whole_reply(void **state)
     assert_true(share(&m.inserted) < 2);
 }
 
+/* With a checksum over the reply no flipped bit is accepted, wherever it is. A byte lost or put in
+ * always changes a sum or an exclusive or, by itself; a CRC of 8 bits misses one in 256 of those
+ * that leave numbers at all. */
+static void checked_reply(void **state)
+{
+    (void)state;
+    static const char *const kinds[] = {"xor8", "sum8", "crc-8/smbus", "crc-16/modbus"};
+    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
+        struct wn_dialect d;
+        struct damage all;
+        char text[100], reply[120];
+        size_t n;
+        talk_dialect(&d);
+        d.checksum = (struct wn_reply_checksum){
+            .used = true, .how = *wn_checksum_named(kinds[k]), .separator = "*"};
+        memset(&all, 0, sizeof all);
+        for (int i = 0; i < 50; i++) {
+            double v = 2 + i * 0.04123;
+            (void)snprintf(text, sizeof text, "120.5,%.5f,-1.00000,25.1,23.0,1", v);
+            assert_int_equal(wn_reply_wrap(&d, text, reply, sizeof reply - 1, &n, NULL), WN_OK);
+            (void)strcpy(reply + n, "\n");
+            damage_reply(&d, reply, v, &all);
+        }
+        assert_true(all.flip.tried > 10000 && all.lost.tried > 1000);
+        assert_int_equal(all.flip.wrong, 0);
+        bool always = strncmp(kinds[k], "crc", 3) != 0;
+        assert_true(all.lost.wrong <= (always ? 0 : all.lost.tried / 500));
+        assert_true(all.inserted.wrong <= (always ? 0 : all.inserted.tried / 10000));
+    }
+}
+
 /* A lost or additional separator or line end is always noticed: the number of fields is wrong. */
 static void fields_never_shift(void **state)
 {
@@ -216,11 +248,9 @@ static void off_is_not_easily_feigned(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(scientific_field),
-        cmocka_unit_test(plain_field),
-        cmocka_unit_test(whole_reply),
-        cmocka_unit_test(fields_never_shift),
-        cmocka_unit_test(off_is_not_easily_feigned),
+        cmocka_unit_test(scientific_field),   cmocka_unit_test(plain_field),
+        cmocka_unit_test(whole_reply),        cmocka_unit_test(checked_reply),
+        cmocka_unit_test(fields_never_shift), cmocka_unit_test(off_is_not_easily_feigned),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

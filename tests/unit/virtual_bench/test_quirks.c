@@ -29,6 +29,28 @@ static void test_terminators(void **state)
     assert_string_equal(vb_raw(i, "\r\n"), "1\r\n");
 }
 
+/* "123456789" has the check values of each published CRC (Greg Cook's catalogue of parametrised CRC
+ * algorithms); here it is what *IDN? answers. */
+static void test_checksums(void **state)
+{
+    static const struct {
+        const char *name, *want;
+    } of[] = {{"none", "123456789\n"},
+              {"sum8", "123456789*DD\n"},
+              {"xor8", "123456789*31\n"},
+              {"crc-8/smbus", "123456789*F4\n"},
+              {"crc-16/modbus", "123456789*4B37\n"}};
+
+    (void)state;
+    for (size_t k = 0; k < sizeof of / sizeof of[0]; k++) {
+        char switches[80];
+        (void)snprintf(switches, sizeof switches, "identity=123456789 checksum=%s", of[k].name);
+        struct wn_inst *i = supply_with(switches);
+        assert_string_equal(vb_raw(i, "*IDN?\n"), of[k].want);
+        assert_string_equal(vb_raw(i, "*CLS\n"), ""); /* no reply, no checksum */
+    }
+}
+
 static void test_echo_and_prompt(void **state)
 {
     struct wn_inst *i;
@@ -359,21 +381,14 @@ static void test_random_bytes(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_terminators),
-        cmocka_unit_test(test_echo_and_prompt),
-        cmocka_unit_test(test_slow_and_split),
-        cmocka_unit_test(test_numbers),
-        cmocka_unit_test(test_unsigned),
-        cmocka_unit_test(test_reset),
-        cmocka_unit_test(test_reset_of_tester_and_relay),
-        cmocka_unit_test(test_reconnect),
-        cmocka_unit_test(test_stuck),
-        cmocka_unit_test(test_two_wire),
-        cmocka_unit_test(test_silence),
-        cmocka_unit_test(test_noise),
-        cmocka_unit_test(test_too_much),
-        cmocka_unit_test(test_words),
-        cmocka_unit_test(test_random_bytes),
+        cmocka_unit_test(test_terminators),     cmocka_unit_test(test_checksums),
+        cmocka_unit_test(test_echo_and_prompt), cmocka_unit_test(test_slow_and_split),
+        cmocka_unit_test(test_numbers),         cmocka_unit_test(test_unsigned),
+        cmocka_unit_test(test_reset),           cmocka_unit_test(test_reset_of_tester_and_relay),
+        cmocka_unit_test(test_reconnect),       cmocka_unit_test(test_stuck),
+        cmocka_unit_test(test_two_wire),        cmocka_unit_test(test_silence),
+        cmocka_unit_test(test_noise),           cmocka_unit_test(test_too_much),
+        cmocka_unit_test(test_words),           cmocka_unit_test(test_random_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
