@@ -15,7 +15,7 @@ static void declare(struct wn_dialect *d, const char *kind, enum wn_checksum_for
     d->checksum.used = true;
     d->checksum.how = *wn_checksum_named(kind);
     d->checksum.form = form;
-    (void)strcpy(d->checksum.separator, "*");
+    (void)snprintf(d->checksum.separator, sizeof d->checksum.separator, "%s", "*");
 }
 
 static void forms(void **state)
@@ -44,8 +44,8 @@ static void forms(void **state)
         size_t len = strlen(line), n = 0;
         talk_dialect(&d);
         declare(&d, of[i].kind, of[i].form);
-        (void)strcpy(d.checksum.start, of[i].start);
-        (void)strcpy(d.checksum.separator, of[i].separator);
+        (void)snprintf(d.checksum.start, sizeof d.checksum.start, "%s", of[i].start);
+        (void)snprintf(d.checksum.separator, sizeof d.checksum.separator, "%s", of[i].separator);
         d.checksum.with_separator = of[i].with_separator;
         assert_int_equal(wn_reply_wrap(&d, "123456789", out, sizeof out, &n, NULL), WN_OK);
         assert_string_equal(out, of[i].line);
@@ -89,7 +89,7 @@ static void what_is_wrong_is_told(void **state)
     struct wn_dialect d;
     talk_dialect(&d);
     declare(&d, "xor8", WN_CHECKSUM_HEX_UPPER);
-    (void)strcpy(d.checksum.start, "$");
+    (void)snprintf(d.checksum.start, sizeof d.checksum.start, "%s", "$");
     says(&d, "$123456789*32", "has the checksum 32 where 31 belongs");
     says(&d, "$123456789*", "has the checksum  where 31 belongs");
     says(&d, "$123456789*0031", "has the checksum 0031 where 31 belongs");

@@ -180,7 +180,7 @@ static void checked_reply(void **state)
             double v = 2 + i * 0.04123;
             (void)snprintf(text, sizeof text, "120.5,%.5f,-1.00000,25.1,23.0,1", v);
             assert_int_equal(wn_reply_wrap(&d, text, reply, sizeof reply - 1, &n, NULL), WN_OK);
-            (void)strcpy(reply + n, "\n");
+            memcpy(reply + n, "\n", 2);
             damage_reply(&d, reply, v, &all);
         }
         assert_true(all.flip.tried > 10000 && all.lost.tried > 1000);
