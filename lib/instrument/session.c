@@ -27,14 +27,20 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     s->old_errors = true; /* who knows what it was told before */
 }
 
+static double timeout_s(const struct wn_session *s)
+{
+    return s->dialect->reply_timeout_s * (s->users + 1);
+}
+
 static wn_ns timeout_ns(const struct wn_session *s)
 {
-    return wn_ns_from_s(s->dialect->reply_timeout_s);
+    return wn_ns_from_s(timeout_s(s));
 }
 
 static wn_ns delay_ns(const struct wn_session *s)
 {
-    return s->dialect->character_delay_s > 0 ? wn_ns_from_s(s->dialect->character_delay_s) : 0;
+    bool pauses = s->dialect->character_delay_s > 0 && s->users == 0;
+    return pauses ? wn_ns_from_s(s->dialect->character_delay_s) : 0;
 }
 
 static void finish(struct wn_session *s, enum wn_session_result result)
@@ -491,7 +497,7 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
         return s->result;
     }
     s->timeouts++;
-    (void)wn_num_format(s->dialect->reply_timeout_s, 3, waited, sizeof waited);
+    (void)wn_num_format(timeout_s(s), 3, waited, sizeof waited);
     if (!s->sent) {
         s->phase = 0; /* who knows how much of it went out */
         s->index = 0;

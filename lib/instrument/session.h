@@ -61,6 +61,9 @@ struct wn_session {
     const struct wn_dialect *dialect; /* borrowed, outlives the session */
     char port[128];                   /* for messages */
     char role[32];
+    int users; /* of a shared port, for the caller to set after wn_session_init(): each of the
+                  others may be served first; the pauses between characters are not made here; 0:
+                  alone */
     struct wn_line_reader lines;
     enum wn_request request;
     struct wn_setpoints setpoints;
