@@ -39,7 +39,8 @@ struct wn_inst *wn_bench_add(struct wn_bench *b, const struct wn_inst_setup *set
     int first = (int)lround(setup->cell) - 1;
     struct wn_inst *i = &b->inst[b->insts];
     bool stages = setup->kind == WN_INST_SUPPLY || setup->kind == WN_INST_LOAD;
-    int outputs = stages ? (int)lround(setup->outputs) : 1;
+    bool several = stages || setup->kind == WN_INST_TESTER;
+    int outputs = several ? (int)lround(setup->outputs) : 1;
 
     if (b->insts == WN_BENCH_INSTS_MAX || first < 0 || first >= b->cells) {
         return NULL;

@@ -349,11 +349,37 @@ static void run_line(struct wn_inst *i, struct reply *r, const char *line, size_
     }
 }
 
+/* A tester with several outputs is a tester for each of them; one line is for the one it names at
+ * its end, "OUTP ON,(@2)", else for the first. NULL: there is none of this number. */
+static struct wn_tester *tester_named(struct wn_inst *i, const char *line, size_t *len)
+{
+    size_t n = *len;
+    int k = 0;
+
+    while (n > 0 && (line[n - 1] == '\r' || line[n - 1] == ' ')) {
+        n--;
+    }
+    if (i->setup.outputs > 1.0 && n > 4 && memcmp(&line[n - 4], "(@", 2) == 0 &&
+        line[n - 1] == ')') {
+        k = line[n - 2] - '1';
+        n -= 4;
+        while (n > 0 && (line[n - 1] == ',' || line[n - 1] == ' ')) {
+            n--;
+        }
+        *len = n;
+    }
+    return k >= 0 && k < (int)i->setup.outputs ? i->world[k] : NULL;
+}
+
 /* The SCPI tester has a parser of its own; what this instrument adds goes in and out again. */
 static size_t run_tester(struct wn_inst *i, const char *line, size_t len, char *reply)
 {
-    struct wn_tester *t = i->world[0];
+    struct wn_tester *t = tester_named(i, line, &len);
     size_t n;
+
+    if (t == NULL) {
+        return 0;
+    }
 
     if (wn_inst_identity(i)[0] != '\0') { /* else that of the command line */
         memcpy(t->setup.identity, wn_inst_identity(i), sizeof t->setup.identity);

@@ -57,15 +57,14 @@ static void power_stage(struct wn_inst *i, int k, bool first)
 
 static void power_tester(struct wn_inst *i, bool first)
 {
-    if (first) {
-        i->world[0]->own_zero_ns = i->zero_ns;
-    } else if (!i->setup.restore) {
-        wn_tester_reset(i->world[0]);
-        i->world[0]->own_zero_ns = i->zero_ns;
-    } else {
-        i->world[0]->own_zero_ns = i->zero_ns;
+    for (int k = 0; k < (int)i->setup.outputs && i->world[k] != NULL; k++) {
+        struct wn_tester *t = i->world[k];
+        if (!first && !i->setup.restore) {
+            wn_tester_reset(t);
+        }
+        t->own_zero_ns = i->zero_ns;
+        t->faults.stuck_on = t->faults.stuck_on || i->setup.stuck;
     }
-    i->world[0]->faults.stuck_on = i->world[0]->faults.stuck_on || i->setup.stuck;
     if (i->setup.kind == WN_INST_TALKER && (first || !i->setup.restore)) {
         wn_talker_start(&i->talker, i->world[0]);
     }
@@ -121,9 +120,9 @@ static void loosen(struct wn_inst *i)
     if (is_relay(i)) {
         (void)wn_inst_relay_switch(i, i->relay.on);
     }
-    if (is_tester(i)) {
-        i->world[0]->faults.stuck_on = i->setup.stuck;
-        (void)wn_tester_switch(i->world[0], i->world[0]->output);
+    for (int k = 0; is_tester(i) && k < (int)i->setup.outputs && i->world[k] != NULL; k++) {
+        i->world[k]->faults.stuck_on = i->setup.stuck;
+        (void)wn_tester_switch(i->world[k], i->world[k]->output);
     }
 }
 

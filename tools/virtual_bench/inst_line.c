@@ -236,8 +236,10 @@ void wn_inst_feed(struct wn_inst *i, int64_t host_ns, const void *bytes, size_t 
     if (i->away || i->setup.kind == WN_INST_TALKING_THERMOMETER) {
         return;
     }
-    if (i->setup.kind == WN_INST_TESTER) {
-        wn_tester_heard(i->world[0], host_ns); /* it counts whatever comes */
+    for (int k = 0; i->setup.kind == WN_INST_TESTER && k < (int)i->setup.outputs; k++) {
+        if (i->world[k] != NULL) {
+            wn_tester_heard(i->world[k], host_ns); /* it counts whatever comes */
+        }
     }
     for (size_t k = 0; k < len; k++) {
         uint8_t byte = b[k];

@@ -53,7 +53,8 @@ struct toggle {
 static const struct toggle toggles[] = {
     T("name", name, "in the logs; default: the kind of instrument"),
     N("cell", cell, 1, WN_BENCH_CELLS_MAX, 1, "the cell it is at, or its first output"),
-    N("outputs", outputs, 1, WN_INST_OUTPUTS_MAX, 1, "of a supply or load; (@N) or INST:NSEL N"),
+    N("outputs", outputs, 1, WN_INST_OUTPUTS_MAX, 1,
+      "of a supply, load or tester; (@N), or INST:NSEL N"),
     C("terminator", end, "lf cr crlf", "end of commands, replies and records"),
     F("echo", echo, "each byte received is sent back"),
     T("prompt", prompt, "behind each reply, and when there is none; \\r \\n \\s are understood"),

@@ -69,6 +69,8 @@ static const char commands[] =
     "W\n"
     "  SOURce:VOLTage:PROTection:HIGH V|:LOW V   SOURce:CURRent:PROTection A\n"
     "  SOURce:TEMPerature:PROTection CEL   SYSTem:COMMunicate:TIMeout S\n"
+    "  Of a tester with several outputs, outputs=N, the output is named at the end of each line:\n"
+    "  MEAS:ALL? 1,(@2); without it the first is meant.\n"
     "  OUTPut[:STATe] ON|OFF   OUTPut:PROTection:TRIPped?   OUTPut:PROTection:CLEar\n"
     "    TRIPped? is the sum of 1 high voltage, 2 low voltage, 4 current, 8 temperature,\n"
     "    16 silence, 32 discharge's stop; the output stays off until CLEar or *RST\n"

@@ -136,6 +136,38 @@ static void test_outputs(void **state)
     vb_expect(p, "*RST;INST:NSEL?;:OUTP? (@2)", "1;0");
 }
 
+/* A tester with several outputs: each has its own settings, its own cell and its own errors. */
+static void test_tester_outputs(void **state)
+{
+    struct wn_inst *t;
+
+    (void)state;
+    vb_start(2, 0.0);
+    t = vb_add(WN_INST_TESTER, "outputs=2");
+    vb_expect(t, "SOUR:FUNC CHAR,(@2)", "");
+    vb_expect(t, "SOUR:CURR 1.5,(@2)", "");
+    vb_expect(t, "SOUR:VOLT 4.2 (@2)", "");
+    vb_expect(t, "OUTP ON,(@2)", "");
+    vb_expect(t, "OUTP? (@2)", "1");
+    vb_expect(t, "OUTP? (@1)", "0");
+    vb_expect(t, "OUTP?", "0");
+    vb_expect(t, "SOUR:CURR?", "0");
+    (void)vb_say(t, "MEAS:ALL? 1,(@2)");
+    assert_near(vb.world[0].flow_a, 0.0, 0.0);
+    assert_near(vb.world[1].flow_a, 1.5, 1e-12);
+    vb_expect(t, "OUTP? (@3)", "");
+    vb_expect(t, "NONSENSE,(@2)", "");
+    vb_expect(t, "SYST:ERR? (@1)", "0,\"No error\"");
+    assert_true(strncmp(vb_say(t, "SYST:ERR? (@2)"), "-113", 4) == 0);
+    vb_expect(t, "SYST:COMM:TIM 5,(@2)", "");
+    vb_pass(4 * S);
+    vb_expect(t, "OUTP? (@1)", "0"); /* whatever comes, it is not silence */
+    vb_pass(4 * S);
+    vb_expect(t, "OUTP? (@2)", "1");
+    vb_pass(6 * S);
+    vb_expect(t, "OUTP? (@2)", "0");
+}
+
 /* The faults of the command line are the first cell's. */
 static void test_faults_of_the_first_cell(void **state)
 {
@@ -271,6 +303,7 @@ int main(void)
         cmocka_unit_test(test_stop_is_told),
         cmocka_unit_test(test_both_at_once),
         cmocka_unit_test(test_outputs),
+        cmocka_unit_test(test_tester_outputs),
         cmocka_unit_test(test_faults_of_the_first_cell),
         cmocka_unit_test(test_thermometers),
         cmocka_unit_test(test_thermometer_faults),
