@@ -150,6 +150,40 @@ bool wn_config_reports(const struct wn_station_config *station,
 const struct wn_station_config *wn_config_station(const struct wn_daemon_config *c,
                                                   const char *name);
 
+/* A port of several instruments, or outputs: wane-share has it, and each of them asks it through a
+ * socket of its own (daemon/share). */
+
+enum { WN_SHARES_MAX = 8, WN_PORT_USERS_MAX = 16, WN_SHARE_NAME_SIZE = 40 };
+
+struct wn_port_user {
+    const struct wn_station_config *station; /* borrowed */
+    const struct wn_instrument_config *instrument;
+    struct wn_dialect dialect; /* channel put in */
+};
+
+struct wn_share_config {
+    char port[WN_PATH_SIZE];
+    int baud;
+    double beat_limit_s, stop_limit_s; /* the shortest, the longest of its stations */
+    struct wn_port_user user[WN_PORT_USERS_MAX];
+    int users;
+};
+
+/** How many have it. */
+int wn_config_port_users(const struct wn_daemon_config *c, const char *port);
+bool wn_config_port_is_shared(const struct wn_daemon_config *c, const char *port);
+/** Shared port n, from 0; NULL behind the last. */
+const char *wn_config_shared_port(const struct wn_daemon_config *c, int n);
+/** The name of a port's share: plain, the same at every start, no two ports' are the same. */
+void wn_config_share_name(const char *port, char name[WN_SHARE_NAME_SIZE]);
+/** RUN_DIR/SHARE.CHANNEL.sock, where the instrument at this channel asks. */
+void wn_config_share_socket(const struct wn_daemon_config *c, const char *port, int channel,
+                            char *path, size_t size);
+/** Who shares a port. WN_EINVAL with problems: a dialect is refused, or they do not agree on how to
+ * talk over one line. */
+int wn_config_read_share(const struct wn_daemon_config *c, const char *port,
+                         struct wn_share_config *out, struct wn_problems *problems);
+
 /** Puts all together for a campaign: limits tightened by the cell, engine setup checked. */
 int wn_config_engine_setup(const struct wn_station_config *station, const struct wn_cell *cell,
                            const struct wn_procedure *procedure,

@@ -418,25 +418,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     resolve_ports(r, s, run_dir, c);
 }
 
-/* The port of instrument k of station n: nobody's before? */
-static void check_port(struct wn_reader *r, const config_setting_t *s,
-                       const struct wn_daemon_config *out, int n, int k)
-{
-    const char *port = out->station[n].instrument[k].port;
-    for (int i = 0; i <= n && port[0] != '\0'; i++) {
-        const struct wn_station_config *other = &out->station[i];
-        for (int j = 0; j < (i < n ? other->instruments : k); j++) {
-            if (strcmp(port, other->instrument[j].port) == 0) {
-                wn_reader_fail(r, wn_reader_at(s, "port"),
-                               "\"%s\" is the port of station %s already; each %s needs its own",
-                               port, other->name, i < n ? "station" : "instrument");
-                return;
-            }
-        }
-    }
-}
-
-/* No two stations share a name or a port. */
+/* No two stations share a name, or a channel of a port. */
 static void check_unique(struct wn_reader *r, const config_setting_t *list, int n,
                          const struct wn_daemon_config *out)
 {
@@ -453,7 +435,7 @@ static void check_unique(struct wn_reader *r, const config_setting_t *list, int 
         }
     }
     for (int k = 0; k < c->instruments; k++) {
-        check_port(r, s, out, n, k);
+        wn_reader_check_port(r, s, out, n, k);
     }
 }
 
@@ -469,6 +451,7 @@ static void read_stations(struct wn_reader *r, const config_setting_t *s, const 
         read_station(r, config_setting_get_elem(s, (unsigned)i), out->run_dir, &out->station[i]);
         check_unique(r, s, i, out);
     }
+    wn_reader_check_shares(r, s, out);
 }
 
 static void read_run_dir(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,

@@ -169,6 +169,13 @@ bool wn_config_same_instruments(const struct wn_station_config *a,
 /** Is it a dialect for instrument n of the station? Then its channel is put in; else a problem. */
 bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struct wn_dialect *d,
                            struct wn_problems *problems);
+/** A problem when the port of instrument k of station n (at s) was somebody's before and cannot be
+ * shared with him. */
+void wn_reader_check_port(struct wn_reader *r, const config_setting_t *s,
+                          const struct wn_daemon_config *out, int n, int k);
+/** All stations have been read: may the ports that are shared be so? */
+void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
+                            const struct wn_daemon_config *out);
 /** First station key whose value differs, NULL when the two are the same. */
 const char *wn_config_station_differs(const struct wn_station_config *a,
                                       const struct wn_station_config *b);

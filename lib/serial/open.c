@@ -13,6 +13,7 @@
 
 #include "port/address.h"
 #include "port/clock.h"
+#include "serial/link_socket.h"
 #include "serial/link_tcp.h"
 #include "serial/rfc2217.h"
 
@@ -58,6 +59,9 @@ int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct 
     int rc = check(s, err);
     if (rc != WN_OK) {
         return rc;
+    }
+    if (s->share != NULL) {
+        return link_socket_open(out, s, err);
     }
     if (wn_address_kind(s->path) != WN_ADDRESS_PATH) {
         return link_tcp_open(out, s, err);

@@ -16,7 +16,8 @@
 enum wn_line_policy { WN_LINE_LEAVE, WN_LINE_ON, WN_LINE_OFF };
 
 struct wn_port_settings {
-    const char *path; /* as configured; resolved anew at every open (borrowed) */
+    const char *path;  /* as configured; resolved anew at every open (borrowed) */
+    const char *share; /* socket of the process that has the port; NULL: it is opened (borrowed) */
     int baud;
     int bits;      /* 8 */
     char parity;   /* 'N', 'E', 'O' */
@@ -47,7 +48,13 @@ void wn_port_settings_init(struct wn_port_settings *s, const char *path, int bau
  * that it has not; WN_EIO anything else. The text names the port and the remedy. */
 int wn_link_open(struct wn_link **out, const struct wn_port_settings *s, struct wn_error *err);
 
-/* Ports behind a serial server.
+/* Shared ports: each write is one packet, commands and the queries behind them, and is carried out
+ * without anything of others in between; each answer comes as one packet and is that to one's own
+ * queries alone (instrument/share.h). Baud rate and format are not looked at; there are no modem
+ * lines (WN_ESTATE); flush() throws away answers, not questions. WN_EGONE when the other process
+ * has ended or has lost the port. A duplicate of the descriptor asks like its owner.
+ *
+ * Ports behind a serial server.
  *
  * Opening returns at once; until the connection stands (and, with RFC 2217, every setting is
  * confirmed) reads bring nothing and writes take nothing. What does not come about within 3 s, is

@@ -291,11 +291,101 @@ static void test_two_stations(void **state)
     (void)case_parse(CASE_DAEMON, port, &problems);
     assert_int_equal(problems.n, 1);
     assert_non_null(strstr(problems.text[0],
-                           ": station.B.port: \"/run/virtual-bench\" is the port of "
-                           "station A already; each station needs its own"));
+                           ": station.B.port: \"/run/virtual-bench\" is the port of station A "
+                           "already; write channel = N in both for two outputs of one instrument "
+                           "or two instruments on one bus, else each station needs its own"));
     free(good);
     free(name);
     free(port);
+}
+
+/* Both at one port: the first with this, the second with that. */
+static int on_one_port(const char *first, const char *second, struct wn_daemon_config **out)
+{
+    static struct wn_daemon_config config;
+    char dir[WN_PATH_SIZE], path[WN_PATH_SIZE + 20];
+    int line;
+    char *both = two_stations("name = \"B\"", second);
+    char *text = case_change(both, "", "port", first, &line);
+    (void)snprintf(dir, sizeof dir, "%s", case_make_dir());
+    case_write(dir, "w.conf", text);
+    (void)snprintf(path, sizeof path, "%s/w.conf", dir);
+    problems.n = 0;
+    int rc = wn_config_read_daemon(path, &config, &problems);
+    case_remove_dir(dir);
+    free(both);
+    free(text);
+    *out = &config;
+    return rc;
+}
+
+static void test_shared_port(void **state)
+{
+    struct wn_daemon_config *c = NULL;
+    struct wn_share_config share;
+    char name[WN_SHARE_NAME_SIZE], other[WN_SHARE_NAME_SIZE], path[2 * WN_PATH_SIZE];
+    (void)state;
+    (void)on_one_port("port = \"x/bus a\"; channel = 1", "port = \"x/bus a\"; channel = 2", &c);
+    case_expect_none(&problems, "two channels");
+    const char *port = c->station[1].instrument[0].port;
+    assert_true(wn_config_port_is_shared(c, port));
+    assert_int_equal(wn_config_port_users(c, port), 2);
+    assert_string_equal(wn_config_shared_port(c, 0), port);
+    assert_null(wn_config_shared_port(c, 1));
+    wn_config_share_name("/x/bus a", name);
+    assert_memory_equal(name, "share-bus_a-", 12);
+    assert_int_equal(strlen(name), 20);
+    wn_config_share_name("/y/bus a", other);
+    assert_string_not_equal(name, other);
+    wn_config_share_name("/dev/serial/by-id/usb-a-very-long-name-indeed-port0", other);
+    assert_true(strlen(other) < sizeof other - 1);
+    wn_config_share_name(port, name);
+    wn_config_share_socket(c, port, 2, path, sizeof path);
+    assert_memory_equal(path, c->run_dir, strlen(c->run_dir));
+    assert_memory_equal(path + strlen(c->run_dir) + 1, name, strlen(name));
+    assert_string_equal(path + strlen(path) - 7, ".2.sock");
+    (void)snprintf(c->conf_dir, sizeof c->conf_dir, "%s", CONF);
+    assert_int_equal(wn_config_read_share(c, port, &share, &problems), WN_EINVAL);
+    assert_non_null(strstr(problems.text[0], "has no {channel} in its commands"));
+    for (int i = 0; i < 2; i++) {
+        (void)snprintf(c->station[i].instrument[0].dialect, 64, "virtual-outputs");
+    }
+    problems.n = 0;
+    c->station[1].beat_limit_s = 1.5;
+    assert_int_equal(wn_config_read_share(c, port, &share, &problems), WN_OK);
+    assert_int_equal(share.users, 2);
+    assert_true(share.beat_limit_s == 1.5);
+    assert_string_equal(share.user[1].dialect.output_query, "OUTP? (@2)");
+    c->station[1].instrument[0].baud = 9600;
+    assert_int_equal(wn_config_read_share(c, port, &share, &problems), WN_EINVAL);
+    assert_non_null(strstr(problems.text[0], "station B: its tester has another baud rate than"));
+}
+
+static void test_not_to_be_shared(void **state)
+{
+    static const struct {
+        const char *first, *second, *problem;
+    } cases[] = {
+        {"port = \"a\"; channel = 1", "port = \"a\"", "write channel = N in both"},
+        {"port = \"a\"", "port = \"a\"; channel = 1", "write channel = N in both"},
+        {"port = \"a\"; channel = 3", "port = \"a\"; channel = 3",
+         "channel 3 of \"/run/a\" is that of station A already; choose another"},
+        {"port = \"a\"; channel = 1; interlock = \"dtr\"", "port = \"a\"; channel = 2",
+         "\"/run/a\" is the port of several: its lines are no interlock of one of them"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct wn_daemon_config *c = NULL;
+        (void)on_one_port(cases[i].first, cases[i].second, &c);
+        assert_int_equal(problems.n, 1);
+        const char *wanted = cases[i].problem;
+        const char *run = strstr(wanted, "/run/a"); /* the directory in front is not known */
+        char tail[200];
+        (void)snprintf(tail, sizeof tail, "%s", run != NULL ? run : wanted);
+        if (strstr(problems.text[0], tail) == NULL) {
+            fail_msg("%s\nis not: %s", problems.text[0], wanted);
+        }
+    }
 }
 
 int main(void)
@@ -313,6 +403,8 @@ int main(void)
         TEST(test_paths),
         TEST(test_names),
         TEST(test_two_stations),
+        TEST(test_shared_port),
+        TEST(test_not_to_be_shared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
