@@ -13,11 +13,31 @@
 
 #include "config/config.h"
 
-enum { CHILD_SIZE = 100, ARGS_MAX = WN_STATIONS_MAX + 8 };
+enum {
+    CHILD_SIZE = 100,
+    SHARES_MAX = WN_STATIONS_MAX / 2,
+    ARGS_MAX = WN_STATIONS_MAX + SHARES_MAX + 8
+};
 
 static struct wn_daemon_config config;                /* large */
 static struct wn_dialect dialect[WN_INSTRUMENTS_MAX]; /* large */
+static struct wn_share_config shared;                 /* large */
+static char share_child[WN_SHARES_MAX][CHILD_SIZE];
+static int shares;
 static struct wn_problems problems;
+
+/* Its share is a child of the guard, too. */
+static int read_share(const char *port)
+{
+    char name[WN_SHARE_NAME_SIZE];
+    int rc = wn_config_read_share(&config, port, &shared, &problems);
+    if (rc == WN_OK) {
+        wn_config_share_name(port, name);
+        (void)snprintf(share_child[shares++], CHILD_SIZE, "%s:%d:%d:share", name,
+                       (int)(shared.beat_limit_s * 1000), (int)(shared.stop_limit_s * 1000));
+    }
+    return rc;
+}
 
 /* Everything that can be read is read beforehand, so that no error shows up only later. */
 static bool read_all(const char *path)
@@ -25,6 +45,10 @@ static bool read_all(const char *path)
     int rc = wn_config_read_daemon(path, &config, &problems);
     for (int i = 0; rc == WN_OK && i < config.stations; i++) {
         rc = wn_config_read_dialects(config.conf_dir, &config.station[i], dialect, &problems);
+    }
+    const char *port = NULL;
+    for (int n = 0; rc == WN_OK && (port = wn_config_shared_port(&config, n)) != NULL; n++) {
+        rc = read_share(port);
     }
     wn_problems_print(&problems, stderr, "<3>");
     if (rc != WN_OK || problems.n > 0) {
@@ -77,6 +101,9 @@ static int become_guard(const char *path, bool herald)
     if (!find_programs(dir, sizeof dir) || realpath(path, full) == NULL) {
         (void)fprintf(stderr, "<3>cannot tell where the program lies: %s\n", strerror(errno));
         return 1;
+    }
+    for (int i = 0; i < shares; i++) { /* before those who ask them */
+        argv[n++] = share_child[i];
     }
     for (int i = 0; i < config.stations; i++) {
         const struct wn_station_config *c = &config.station[i];

@@ -1,4 +1,4 @@
-/* wane-guard: parent of the stations and the herald; tiny; can only make things safe.
+/* wane-guard: parent of the stations, the shares and the herald; tiny; can only make things safe.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * waned reads the configuration and becomes this program, which reads none and no instrument, and
@@ -7,7 +7,8 @@
  * the duplicates it had handed over, then it is started again with back-off.
  *
  *   wane-guard DIRECTORY CONFIG NOTIFY_FD CHILD...
- *   CHILD: NAME:BEAT_MS:STOP_MS of a station, or "herald" */
+ *   CHILD: NAME:BEAT_MS:STOP_MS of a station, NAME:BEAT_MS:STOP_MS:share of a shared port, or
+ *          "herald" */
 #define _GNU_SOURCE
 #include "guard/guard.h"
 
@@ -34,7 +35,7 @@
 #define HEALTHY_NS    (600 * SECOND_NS)
 
 /* BACK_OFF_DOUBLINGS: from one second to about a minute */
-enum { CHILDREN_MAX = 17, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4, BACK_OFF_DOUBLINGS = 6 };
+enum { CHILDREN_MAX = 25, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4, BACK_OFF_DOUBLINGS = 6 };
 
 static struct child children[CHILDREN_MAX];
 static int children_n, notify_fd;
@@ -78,9 +79,10 @@ static void put_down(struct child *c, const char *why)
 /* In the child: default signals, only the standard descriptors and the guard's socket. */
 static _Noreturn void become(const struct child *c, int socket)
 {
-    const char *program = c->is_station ? "wane-station" : "wane-herald";
-    const char *last = c->is_station ? "--station" : NULL;
-    const char *argv[] = {program, "--config", config_path, last, c->name, NULL};
+    static const char *const programs[] = {"wane-herald", "wane-share", "wane-station"};
+    static const char *const options[] = {NULL, "--share", "--station"};
+    const char *program = programs[c->kind];
+    const char *argv[] = {program, "--config", config_path, options[c->kind], c->name, NULL};
     char path[512];
     sigset_t none;
     (void)sigemptyset(&none);
@@ -245,7 +247,7 @@ static void reap(void)
 static bool look_at(struct child *c)
 {
     bool ending = end_by_ns != NEVER, running = c->pid > 0 && !c->killed;
-    if (running && c->is_station && guard_now_ns() >= c->beat_deadline_ns) {
+    if (running && c->kind != GUARD_HERALD && guard_now_ns() >= c->beat_deadline_ns) {
         drain(c); /* we may have been busy with another station ourselves */
         if (c->socket >= 0 && guard_now_ns() >= c->beat_deadline_ns) {
             put_down(c, "beat is late");
@@ -259,7 +261,7 @@ static bool look_at(struct child *c)
     if (c->pid == 0 && !ending && guard_now_ns() >= c->restart_ns) {
         start(c);
     }
-    return c->pid > 0 || (!ending && c->is_station && c->restart_ns != NEVER);
+    return c->pid > 0 || (!ending && c->kind == GUARD_STATION && c->restart_ns != NEVER);
 }
 
 static void begin_end(void)
@@ -296,7 +298,7 @@ static bool turn(int signals)
         bool left = look_at(&children[i]);
         drain_all(); /* asking one instrument may have taken a quarter of a second */
         any = any || left;
-        stations = stations || (left && children[i].is_station);
+        stations = stations || (left && children[i].kind == GUARD_STATION);
     }
     if (!stations && end_by_ns == NEVER) {
         gave_up = true;
@@ -310,12 +312,20 @@ static bool read_plan(int n, char **plan)
     for (int i = 0; i < n && i < CHILDREN_MAX; i++, children_n++) {
         struct child *c = &children[i];
         long beat_ms = 0, stop_ms = 0;
-        int words = sscanf(plan[i], "%63[^:]:%9ld:%9ld", c->name, &beat_ms, &stop_ms);
-        c->is_station = words == 3 && beat_ms >= 100 && stop_ms >= 0;
+        char word[8] = "";
+        int words = sscanf(plan[i], "%63[^:]:%9ld:%9ld:%7s", c->name, &beat_ms, &stop_ms, word);
+        bool good = words >= 3 && beat_ms >= 100 && stop_ms >= 0;
         c->beat_limit_ns = beat_ms * 1000000;
         c->stop_limit_ns = stop_ms * 1000000;
-        c->socket = c->dup[0].fd = c->dup[1].fd = c->dup[2].fd = c->dup[3].fd = -1;
-        if (!c->is_station && strcmp(plan[i], "herald") != 0) {
+        c->socket = -1;
+        for (int k = 0; k < GUARD_SLOTS; k++) {
+            c->dup[k].fd = -1;
+        }
+        if (good && words == 3) {
+            c->kind = GUARD_STATION;
+        } else if (good && strcmp(word, "share") == 0) {
+            c->kind = GUARD_SHARE;
+        } else if (strcmp(plan[i], "herald") != 0) {
             return false;
         }
     }

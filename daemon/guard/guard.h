@@ -16,12 +16,18 @@ struct duplicate {
     struct guard_message how;
 };
 
+enum guard_kind {
+    GUARD_HERALD, /* need not beat, and holds no port */
+    GUARD_SHARE,  /* holds a port for several stations */
+    GUARD_STATION
+};
+
 struct child {
     char name[64];
-    bool is_station; /* else the herald, which need not beat and holds no port */
-    pid_t pid;       /* 0: not running */
-    bool killed;     /* by us, made safe then, not reaped yet */
-    int socket;      /* -1: none */
+    enum guard_kind kind;
+    pid_t pid;   /* 0: not running */
+    bool killed; /* by us, made safe then, not reaped yet */
+    int socket;  /* -1: none */
     int64_t beat_limit_ns, beat_deadline_ns, stop_limit_ns; /* stop: what it needs to end */
     int64_t started_ns, restart_ns, safe_again_ns;
     int failures, tries; /* starts in vain; tries to confirm off */
@@ -33,9 +39,9 @@ void guard_log(int priority, const char *fmt, ...) __attribute__((format(printf,
 
 /** Writes the safe-off bytes on every duplicate and waits for nothing. */
 void guard_send_off(struct child *c);
-/** Writes them and asks whether it is off, once; closes those that are confirmed off, or whose port
- * is gone. Where GUARD_ATTEMPTS were in vain the interlock is dropped; the duplicate is kept for
- * the next try: false then. */
+/** Writes them and asks whether it is off, each until one does not answer; closes those that are
+ * confirmed off, or whose port is gone. Where GUARD_ATTEMPTS were in vain the interlock is dropped;
+ * the duplicate is kept for the next try: false then. */
 bool guard_make_safe(struct child *c);
 /** Gives up the exclusive use of what is kept, so that the next station can open its port. */
 void guard_share(struct child *c);

@@ -6,16 +6,17 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/ioctl.h>
+#include <sys/socket.h>
 #include <termios.h>
 #include <unistd.h>
 
 enum { REPLY_MS = 250 };
 
 /* Asks whether it is off. Lines that are none of that reply are passed over: answers to the dead
- * station, an echo. */
+ * station, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
 static bool is_off(int fd, const struct guard_message *how)
 {
-    char line[GUARD_EXPECT_SIZE], c;
+    char block[512], line[GUARD_EXPECT_SIZE];
     size_t len = 0;
     int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000, left;
     if (how->query_len == 0 || write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
@@ -23,34 +24,60 @@ static bool is_off(int fd, const struct guard_message *how)
     }
     while ((left = deadline - guard_now_ns()) > 0) {
         struct pollfd p = {fd, POLLIN, 0};
-        if (poll(&p, 1, (int)(left / 1000000) + 1) != 1 || read(fd, &c, 1) != 1) {
+        ssize_t n = poll(&p, 1, (int)(left / 1000000) + 1) == 1 ? read(fd, block, sizeof block) : 0;
+        if (n <= 0) {
             return false;
         }
-        if (c != '\n' && c != '\r') {
-            len += len <= sizeof line ? 1 : 0; /* longer than any: never equal */
-            line[len <= sizeof line ? len - 1 : 0] = c;
-        } else if (len == how->expect_len && len > 0 && memcmp(line, how->expect, len) == 0) {
-            return true;
-        } else {
-            len = 0;
+        for (const char *c = block; c < block + n; c++) {
+            if (*c != '\n' && *c != '\r') {
+                len += len <= sizeof line ? 1 : 0; /* longer than any: never equal */
+                line[len <= sizeof line ? len - 1 : 0] = *c;
+            } else if (len == how->expect_len && len > 0 && memcmp(line, how->expect, len) == 0) {
+                return true;
+            } else {
+                len = 0;
+            }
         }
     }
     return false;
 }
 
-/* What the dead station still had on its way must not get through, so the queues are emptied; then
- * they take so few bytes at once. */
-static bool send_off(int fd, const struct guard_message *how)
+static bool is_off_often(int fd, const struct guard_message *how, int times)
 {
+    while (times > 0 && is_off(fd, how)) {
+        times--;
+    }
+    return times == 0;
+}
+
+/* What is on its way in either direction. */
+static void throw_away(int fd)
+{
+    char block[512];
     (void)tcflush(fd, TCIOFLUSH);
-    return write(fd, how->off, how->off_len) == (ssize_t)how->off_len;
+    for (int i = 0; i < 64 && recv(fd, block, sizeof block, MSG_DONTWAIT) > 0; i++) {
+    }
+}
+
+/* What the dead station still had on its way must not get through, so the queues are emptied; all
+ * of them first, as several may be the same port. Then they take so few bytes at once. */
+static void send_off(struct child *c, bool sent[GUARD_SLOTS])
+{
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        if (c->dup[i].fd >= 0) {
+            throw_away(c->dup[i].fd);
+        }
+    }
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        const struct duplicate *d = &c->dup[i];
+        sent[i] = d->fd >= 0 && write(d->fd, d->how.off, d->how.off_len) == (ssize_t)d->how.off_len;
+    }
 }
 
 void guard_send_off(struct child *c)
 {
-    for (int i = 0; i < GUARD_SLOTS; i++) {
-        (void)(c->dup[i].fd >= 0 && send_off(c->dup[i].fd, &c->dup[i].how));
-    }
+    bool sent[GUARD_SLOTS];
+    send_off(c, sent);
 }
 
 void guard_share(struct child *c)
@@ -90,21 +117,36 @@ void guard_let_go(struct duplicate *d)
     }
 }
 
+static void tell_gone(const struct guard_message *how)
+{
+    guard_log(how->shared ? 4 : 2, "%s: %s", how->port,
+              how->shared ? "its share is gone, and is switched off itself"
+                          : "the port is gone, off cannot be told: go to the bench");
+}
+
 bool guard_make_safe(struct child *c)
 {
-    bool safe = true;
-    for (int i = 0; i < GUARD_SLOTS; i++) {
+    bool sent[GUARD_SLOTS], safe = true;
+    /* Asked twice: one matching line could be a late reply to the dead station; and each try that
+     * was in vain left one more. */
+    int first = c->tries % GUARD_SLOTS;
+    int times = 2 + (c->tries < GUARD_ATTEMPTS ? c->tries : 0);
+    send_off(c, sent);
+    for (int k = 0; k < GUARD_SLOTS; k++) {
+        int i = (first + k) % GUARD_SLOTS;
         struct duplicate *d = &c->dup[i];
         if (d->fd < 0) {
             continue;
         }
-        /* asked twice: one matching line could be a late reply */
-        bool off = send_off(d->fd, &d->how) && is_off(d->fd, &d->how) && is_off(d->fd, &d->how);
-        if (off || is_gone(d->fd)) {
+        /* behind one that did not answer none is asked: its reply could come instead; nor does the
+         * guard have so much time. The next try begins with another one. */
+        bool off = sent[i] && safe && is_off_often(d->fd, &d->how, times);
+        if (off) {
+            guard_log(4, "%s: output is off, confirmed by the instrument", d->how.port);
             guard_let_go(d);
-            guard_log(off ? 4 : 2, "%s: %s", d->how.port,
-                      off ? "output is off, confirmed by the instrument"
-                          : "the port is gone, off cannot be told: go to the bench");
+        } else if (is_gone(d->fd)) {
+            tell_gone(&d->how);
+            guard_let_go(d);
         } else if (c->tries + 1 >= GUARD_ATTEMPTS) {
             drop_interlock(d->fd, &d->how);
         }

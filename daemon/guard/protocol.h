@@ -1,5 +1,5 @@
-/* Messages between a station and the guard: one SOCK_SEQPACKET, one fixed size, a handful of types.
- * SPDX-License-Identifier: GPL-3.0-or-later
+/* Messages between a station, or a share, and the guard: one SOCK_SEQPACKET, one fixed size, a
+ * handful of types. SPDX-License-Identifier: GPL-3.0-or-later
  *
  * REGISTER carries a duplicate of the port's descriptor (SCM_RIGHTS) with the bytes that make the
  * instrument safe. The guard answers ACK; before that the station switches nothing on. BEAT proves
@@ -17,8 +17,9 @@
 #define GUARD_EXIT_PERMANENT 78
 #define GUARD_FD             3 /* the station finds its end here */
 
+/* GUARD_SLOTS: a shared port has one for each of its channels */
 enum {
-    GUARD_SLOTS = 4,
+    GUARD_SLOTS = 16,
     GUARD_OFF_SIZE = 256,
     GUARD_QUERY_SIZE = 64,
     GUARD_EXPECT_SIZE = 32,
@@ -36,6 +37,7 @@ struct guard_message {
     uint32_t off_len, query_len, expect_len;
     uint32_t interlock; /* enum guard_lines: dropped when off cannot be confirmed */
     uint32_t drop_len;  /* 0: that line is one of the descriptor's own */
+    uint32_t shared;    /* not the port itself: a share has it, and hands over its own */
     uint32_t
         grace_ms; /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
     char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */

@@ -136,7 +136,7 @@ static json_t *status(const struct station *s)
     put(o, "fault", json_string(bench_fault(s)));
     put(o, "instrument_ready", json_boolean(bench_not_ready(s) == NULL));
     put_instruments(o, s);
-    put(o, "guard", json_boolean(s->guard_fd >= 0 && !s->guard_lost));
+    put(o, "guard", json_boolean(s->guard.fd >= 0 && !s->guard.lost));
     put(o, "recording", json_boolean(!s->store_failed));
     return o;
 }

@@ -6,6 +6,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "base/assert.h"
 
@@ -37,7 +38,9 @@ static bool switches(const struct station *s, const struct instrument *i)
 
 static void fresh_session(struct station *s, struct instrument *i)
 {
+    int users = wn_config_port_users(s->daemon, port_of(s, i));
     wn_session_init(&i->session, &i->dialect, name_of(s, i), port_of(s, i));
+    i->session.users = users > 1 ? users : 0;
     i->task = TASK_NONE;
 }
 
@@ -84,10 +87,37 @@ static void off_blindly(struct instrument *i)
     i->stage = STAGE_SETTLING;
 }
 
+/* Its socket is taken away when the port is lost, and stays when the share has died. */
+static bool share_has_died(const struct station *s, const struct instrument *i)
+{
+    const struct wn_instrument_config *c = instrument_config(s, i);
+    char share[2 * WN_PATH_SIZE];
+    wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
+    return i->link != NULL && i->session.users > 0 && access(share, F_OK) == 0;
+}
+
+/* The port is there, but not the process that had it; the guard has switched off over its own
+ * duplicate. No fault of the bench: as after a death of our own the restart policy decides. */
+static void end_with_share(struct station *s, struct instrument *i)
+{
+    station_log(s, 2, "the process that has %s has died: ending, to be started again with it",
+                port_of(s, i));
+    i->link->ops->close(i->link);
+    i->link = NULL;
+    i->stage = STAGE_CLOSED;
+    i->stage_until_ns = WN_NS_NEVER;
+    s->exit_code = 1;
+    s->ending = true;
+}
+
 /* It is lost: tell, try again later. What was wanted of it (off above all) stays wanted. */
 static void lose(struct station *s, struct instrument *i, const struct wn_error *error, wn_ns now)
 {
     bool gone = error->code == WN_EGONE || i->link == NULL;
+    if (gone && campaign_is_live(s) && share_has_died(s, i)) {
+        end_with_share(s, i);
+        return;
+    }
     if (!gone && i->stage != STAGE_READY && switches(s, i)) {
         (void)bench_open_interlock(s); /* it could not even be switched off: nothing may flow */
     }
@@ -103,8 +133,9 @@ static void lose(struct station *s, struct instrument *i, const struct wn_error 
     (void)snprintf(i->fault, sizeof i->fault, "%s", error->text);
     bool news = i->told_code != error->code;
     i->told_code = error->code;
-    if (news) {
-        station_log(s, 3, "%s", error->text);
+    if (news) { /* at the start a share may be later than its stations */
+        bool early = i->link == NULL && i->session.users > 0 && error->code == WN_ENOENT;
+        station_log(s, early ? 5 : 3, "%s", error->text);
     }
     bench_lost(s, i, error);
 }
@@ -113,8 +144,13 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
 {
     const struct wn_instrument_config *c = instrument_config(s, i);
     struct wn_port_settings settings;
+    char share[2 * WN_PATH_SIZE];
     struct wn_error err = {0};
     wn_port_settings_init(&settings, c->port, c->baud > 0 ? c->baud : i->dialect.baud);
+    if (wn_config_port_is_shared(s->daemon, c->port)) {
+        wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
+        settings.share = share;
+    }
     bench_port_lines(s, i, &settings);
     int rc = wn_link_open(&i->link, &settings, &err);
     if (rc == WN_ESTATE && (settings.dtr != WN_LINE_LEAVE || settings.rts != WN_LINE_LEAVE)) {

@@ -77,7 +77,7 @@ static void wait_events(struct station *s, int signals, struct pollfd *fds, int 
                                                                   : WAIT_MAX_MS * WN_NS_PER_MS) /
                                WN_NS_PER_MS);
     fds[SIGNALS] = (struct pollfd){signals, POLLIN, 0};
-    fds[GUARD] = (struct pollfd){s->guard_lost ? -1 : s->guard_fd, POLLIN, 0};
+    fds[GUARD] = (struct pollfd){s->guard.lost ? -1 : s->guard.fd, POLLIN, 0};
     for (int i = 0; i < WN_INSTRUMENTS_MAX; i++) {
         const struct instrument *one = &s->bench.instrument[i];
         bool open = one->link != NULL;
@@ -128,10 +128,7 @@ static int run(const char *path, const char *name)
 {
     struct station *s = &station;
     struct wn_error err = {0};
-    s->guard_fd = fcntl(GUARD_FD, F_GETFD) >= 0 ? GUARD_FD : -1;
-    if (s->guard_fd >= 0) {
-        (void)fcntl(GUARD_FD, F_SETFD, FD_CLOEXEC);
-    }
+    guard_open(s);
     int signals = open_signals();
     if (set_up(s, path, name, &err) != WN_OK) {
         wn_problems_print(&problems, stderr, "<3>");
@@ -140,7 +137,7 @@ static int run(const char *path, const char *name)
                         err.code == WN_ERANGE; /* else it may come right: tried again */
         s->exit_code = for_good ? GUARD_EXIT_PERMANENT : 1;
     } else {
-        if (s->guard_fd < 0) {
+        if (s->guard.fd < 0) {
             station_log(s, 3, "no guard: nothing will be switched on; start waned instead");
         }
         loop(s, signals);

@@ -79,7 +79,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         return commit(s, err);
     case WN_ACTION_OUTPUT:
         b->output = a->u.output;
-        b->output_wanted = recording && !s->guard_lost;
+        b->output_wanted = recording && !s->guard.lost;
         return WN_OK;
     case WN_ACTION_OFF:
         bench_off_now(s);

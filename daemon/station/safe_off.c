@@ -19,6 +19,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "guard/client.h"
 #include "guard/guard.h"
 #include "port/address.h"
 #include "port/say.h"
@@ -40,7 +41,7 @@ enum { TARGETS_MAX = 2 * WN_STATIONS_MAX * WN_INSTRUMENTS_MAX };
 /* The file that remembers; only read by the program that wrote it. */
 struct memory {
     uint32_t magic, size;
-    int baud;
+    int baud, channel;
     enum wn_interlock interlock;
     double off_current_a, off_timeout_s;
     char port[WN_PATH_SIZE];
@@ -74,46 +75,6 @@ void guard_log(int priority, const char *fmt, ...)
     va_end(args);
 }
 
-/* As they stand on the port's descriptor; false when they do not fit. */
-static bool put_bytes(const char *port, const void *data, size_t len, char *out, size_t size,
-                      uint32_t *n)
-{
-    size_t used = 0;
-    bool fits = wn_link_wire_bytes(port, data, len, out, size, &used, NULL) == WN_OK;
-    *n = (uint32_t)used;
-    return fits;
-}
-
-int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
-                      struct guard_message *m, struct wn_error *err)
-{
-    char query[WN_TEMPLATE_SIZE + sizeof d->terminator] = "";
-    char expect[GUARD_EXPECT_SIZE + 1];
-    size_t drop_len = 0, expect_len = 0;
-    *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
-    if (d->output_query[0] != '\0') {
-        (void)snprintf(query, sizeof query, "%s%s", d->output_query, d->terminator);
-    }
-    if (d->safe_off_len == 0 ||
-        wn_reply_wrap(d, d->output_off_reply, expect, sizeof expect, &expect_len, NULL) != WN_OK ||
-        !put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) ||
-        !put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) ||
-        !put_bytes(port, expect, expect_len, m->expect, sizeof m->expect, &m->expect_len)) {
-        return wn_error_set(err, WN_ERANGE,
-                            "%s: safe_off or output query is too long for the guard", d->file);
-    }
-    m->interlock = interlock == WN_INTERLOCK_NONE  ? GUARD_LINE_NONE
-                   : interlock == WN_INTERLOCK_RTS ? GUARD_LINE_RTS
-                                                   : GUARD_LINE_DTR;
-    if (m->interlock != GUARD_LINE_NONE) { /* bytes only where a serial server takes them */
-        enum wn_line line = m->interlock == GUARD_LINE_RTS ? WN_LINE_RTS : WN_LINE_DTR;
-        (void)wn_link_line_bytes(port, line, false, m->drop, sizeof m->drop, &drop_len, NULL);
-        m->drop_len = (uint32_t)drop_len;
-    }
-    (void)snprintf(m->port, sizeof m->port, "%.127s", port);
-    return WN_OK;
-}
-
 /* STATION.0.in-use for its first instrument, and so on. */
 static void memory_path(const struct station *s, const struct instrument *i, char *path,
                         size_t size)
@@ -129,6 +90,7 @@ static void describe_use(struct memory *m, const struct wn_station_config *c, in
     m->magic = MEMORY_MAGIC;
     m->size = sizeof *m;
     m->baud = i->baud > 0 ? i->baud : d->baud;
+    m->channel = i->channel;
     m->interlock = n == 0 ? c->interlock : WN_INTERLOCK_NONE;
     m->off_current_a = c->limits.off_current_a;
     m->off_timeout_s = c->off_timeout_s;
@@ -161,10 +123,10 @@ void safe_off_forget(const struct station *s, const struct instrument *i)
     (void)unlink(path);
 }
 
-static bool known(const char *port)
+static bool known(const char *port, int channel)
 {
     for (int i = 0; i < targets_n; i++) {
-        if (strcmp(targets[i].use.port, port) == 0) {
+        if (strcmp(targets[i].use.port, port) == 0 && targets[i].use.channel == channel) {
             return true;
         }
     }
@@ -175,8 +137,11 @@ static bool add_target(const char *name, const struct memory *use)
 {
     struct wn_error err = {0};
     struct target *t = &targets[targets_n];
+    char port[sizeof use->port + 24];
+    (void)snprintf(port, sizeof port, use->channel > 0 ? "%.100s channel %d" : "%s", use->port,
+                   use->channel);
     if (targets_n == TARGETS_MAX ||
-        safe_off_describe(&use->dialect, use->port, use->interlock, &t->how, &err) != WN_OK) {
+        guard_describe(&use->dialect, port, use->interlock, &t->how, &err) != WN_OK) {
         return false;
     }
     (void)snprintf(t->name, sizeof t->name, "%s", name);
@@ -243,7 +208,7 @@ static void add_configured(const struct wn_station_config *c, int n)
     if (i->port[0] == '\0' || strlen(port) >= WN_PATH_SIZE) {
         guard_log(2, "station %s: its port is not known: go to the bench", name);
         untold = true;
-    } else if (!known(port)) {
+    } else if (!known(port, i->channel)) {
         if (wn_config_read_dialect(config.conf_dir, i->dialect, &dialect, &problems) == WN_OK &&
             wn_dialect_set_channel(&dialect, i->channel, &err) == WN_OK) {
             describe_use(&use, c, n, &dialect, port);
@@ -308,22 +273,40 @@ static struct wn_link *open_port(const struct target *t)
     return link;
 }
 
+/* Those on one port are told by one process: it is opened once. The first of them stands for all.
+ */
+static struct target *first_on_port(const struct target *t)
+{
+    struct target *first = targets;
+    while (strcmp(first->use.port, t->use.port) != 0) {
+        first++;
+    }
+    return first;
+}
+
 /* At once, and, where that was not heard, again when the instrument has had time to start. */
-static bool tell_off(const struct target *t, struct wn_link *link)
+static bool tell_off(const struct target *first, struct wn_link *link)
 {
     struct child c = {0};
     int64_t deadline = guard_now_ns() + SETTLE_NS;
+    int n = 0;
     for (int i = 0; i < GUARD_SLOTS; i++) {
         c.dup[i].fd = -1;
     }
-    c.dup[0].how = t->how;
-    c.dup[0].fd = fcntl(link->ops->fd(link), F_DUPFD_CLOEXEC, 0);
+    for (const struct target *t = first; t < targets + targets_n && n < GUARD_SLOTS; t++) {
+        if (first_on_port(t) == first) {
+            c.dup[n].how = t->how;
+            c.dup[n++].fd = fcntl(link->ops->fd(link), F_DUPFD_CLOEXEC, 0);
+        }
+    }
     bool off = guard_make_safe(&c);
     while (!off && guard_now_ns() < deadline) {
         (void)poll(NULL, 0, LOOK_MS);
         off = guard_make_safe(&c);
     }
-    guard_let_go(&c.dup[0]);
+    for (int i = 0; i < n; i++) {
+        guard_let_go(&c.dup[i]);
+    }
     return off;
 }
 
@@ -389,11 +372,15 @@ static bool no_current(const struct target *t, struct wn_link *link)
     return false;
 }
 
-static bool switch_off(const struct target *t)
+/* Everything on the port of this one. */
+static bool switch_off(const struct target *first)
 {
-    struct wn_link *link = open_port(t);
-    bool measures = wn_dialect_reports(&t->use.dialect, WN_FIELD_CURRENT_A);
-    bool off = link != NULL && tell_off(t, link) && (!measures || no_current(t, link));
+    struct wn_link *link = open_port(first);
+    bool off = link != NULL && tell_off(first, link);
+    for (const struct target *t = first; off && t < targets + targets_n; t++) {
+        bool measures = wn_dialect_reports(&t->use.dialect, WN_FIELD_CURRENT_A);
+        off = first_on_port(t) != first || !measures || no_current(t, link);
+    }
     if (link != NULL) {
         link->ops->close(link); /* the modem lines fall */
     }
@@ -402,6 +389,9 @@ static bool switch_off(const struct target *t)
 
 static void begin(struct target *t)
 {
+    if (first_on_port(t) != t) {
+        return;
+    }
     t->pid = fork();
     if (t->pid == 0) {
         _exit(switch_off(t) ? 0 : 1);
@@ -446,7 +436,7 @@ int safe_off_all(const char *config_path)
             (void)kill(t->pid, SIGKILL);
             guard_log(2, "station %s: %s hangs: go to the bench", t->name, t->use.port);
         }
-        all_off = all_off && t->off;
+        all_off = all_off && first_on_port(t)->off;
     }
     all_off = all_off && !untold && targets_n > 0;
     guard_log(all_off ? 5 : 1, "%s",

@@ -8,14 +8,7 @@
 #ifndef WANED_SAFE_OFF_H
 #define WANED_SAFE_OFF_H
 
-#include "base/err.h"
-#include "guard/protocol.h"
-#include "instrument/dialect.h"
 #include "station.h"
-
-/** What the guard, or safe-off, must know of an instrument. WN_ERANGE: it does not fit. */
-int safe_off_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
-                      struct guard_message *m, struct wn_error *err);
 
 /** From now on this is in use; a failure is only logged: the configuration is there as well. */
 void safe_off_remember(const struct station *s, const struct instrument *i);

@@ -8,6 +8,7 @@
 #include "base/time.h"
 #include "config/config.h"
 #include "engine/engine.h"
+#include "guard/client.h"
 #include "instrument/session.h"
 #include "port/clock.h"
 #include "port/link.h"
@@ -73,10 +74,7 @@ struct station {
     const struct wn_daemon_config *daemon;
     struct wn_station_config config; /* as configured, or as frozen in the campaign */
     struct bench bench;
-    int guard_fd;         /* -1: run without a guard (never switches anything on) */
-    wn_ns guard_heard_ns; /* its last answer */
-    wn_ns beat_ns;        /* next beat */
-    bool guard_lost;
+    struct guard_client guard; /* without one nothing is ever switched on */
     struct wn_control_server *control;
     /* campaign; NULL without one */
     struct wn_campaign *campaign;
@@ -133,6 +131,7 @@ void station_turn_rest(struct station *s, wn_ns now);
 void station_ask_end(struct station *s, wn_ns now);
 
 /* guard_link.c */
+void guard_open(struct station *s);
 void guard_beat(struct station *s, wn_ns now);
 /** A beat after which the next one may take up to grace_s, for a long look at a file with nothing
  * on. */

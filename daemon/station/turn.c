@@ -99,7 +99,7 @@ static void look_for_campaign(struct station *s, wn_ns now)
 
 static void look_for_end(struct station *s, wn_ns now)
 {
-    if (s->guard_lost) {
+    if (s->guard.lost) {
         s->exit_code = 1;
         begin_end(s, now, WN_EVENT_GUARD_LOST, "");
     }

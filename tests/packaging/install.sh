@@ -6,7 +6,7 @@
 say "everything is there"
 install_tree
 for name in bin/wane bin/wane-virtual-bench sbin/waned libexec/wane/waned libexec/wane/wane-guard libexec/wane/wane-station \
-    libexec/wane/wane-herald libexec/wane/hooks/mail; do
+    libexec/wane/wane-share libexec/wane/wane-herald libexec/wane/hooks/mail; do
     [ -x "$prefix/$name" ] || fail "no program $name"
 done
 for name in lib/systemd/system/waned.service lib/systemd/system/wane-herald.service lib/systemd/system/wane-alarm@.service \

@@ -209,11 +209,11 @@ wn_ns guard_run(void)
 
 void guard_beat(struct station *s, wn_ns now)
 {
-    if (s->guard_fd < 0 || s->guard_lost || now < s->beat_ns) {
+    if (s->guard.fd < 0 || s->guard.lost || now < s->guard.beat_ns) {
         return;
     }
     host_boundary();
-    s->beat_ns = now + wn_ns_from_s(s->config.beat_limit_s / 8);
+    s->guard.beat_ns = now + wn_ns_from_s(s->config.beat_limit_s / 8);
     if (!host_is_dead() && g.alive) {
         g.beat_limit_s = s->config.beat_limit_s;
         g.beat_ns = sim_monotonic() + wn_ns_from_s(g.beat_limit_s);
@@ -222,7 +222,7 @@ void guard_beat(struct station *s, wn_ns now)
 
 void guard_beat_grace(struct station *s, double grace_s)
 {
-    if (!host_is_dead() && g.alive && !s->guard_lost) {
+    if (!host_is_dead() && g.alive && !s->guard.lost) {
         double limit_s = grace_s > g.beat_limit_s ? grace_s : g.beat_limit_s;
         g.beat_ns = sim_monotonic() + wn_ns_from_s(limit_s);
     }
@@ -247,15 +247,15 @@ int guard_register(struct station *s, const struct instrument *i, struct wn_erro
 void guard_release(struct station *s, const struct instrument *i)
 {
     (void)i;
-    if (!host_is_dead() && g.alive && !s->guard_lost) {
+    if (!host_is_dead() && g.alive && !s->guard.lost) {
         wire_guard_lets_go();
     }
 }
 
 void guard_look(struct station *s)
 {
-    if (!g.alive && !s->guard_lost && s->guard_fd >= 0) {
-        s->guard_lost = true;
+    if (!g.alive && !s->guard.lost && s->guard.fd >= 0) {
+        s->guard.lost = true;
         station_log(s, 2, "guard is gone (end of file): switching off and ending");
     }
 }

@@ -109,7 +109,7 @@ void host_station_start(void)
     memset(&st, 0, sizeof st);
     st.bench.instrument[0].dialect = *config_dialect();
     station_init(&st, &the_clock, config_daemon(), &config_daemon()->station[0]);
-    st.guard_fd = 3; /* never used: the guard is a model */
+    st.guard.fd = 3; /* never used: the guard is a model */
     runs = true;
     dead = false;
     wake_ns = sim_monotonic();

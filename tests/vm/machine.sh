@@ -62,7 +62,7 @@ make_root() {
     done >"$root/modules/order"
     printf 'root:x:0:0::/:/bin/sh\nwane:x:100:100::/data:/bin/sh\n' >"$root/etc/passwd"
     printf 'root:x:0:\ndialout:x:20:wane\nwane:x:100:\n' >"$root/etc/group"
-    for program in waned wane-guard wane-station wane-herald wane; do
+    for program in waned wane-guard wane-share wane-station wane-herald wane; do
         cp "$bin/$program" "$root/bin/"
         ldd "$bin/$program"
     done | sed -n 's|.* => \(/[^ ]*\) .*|\1|p; s|^[[:space:]]*\(/lib[^ ]*\) .*|\1|p' | sort -u >"$dir/libraries"

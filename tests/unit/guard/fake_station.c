@@ -1,12 +1,12 @@
-/* A station that misbehaves: put in the place of wane-station.
+/* A station, or a share, that misbehaves: put in the place of wane-station and of wane-share.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * The configuration is a table of the test, one line a station:
- *   NAME BEAT_MS PORT FIRST THEN
+ *   NAME BEAT_MS PORT FIRST THEN CHANNELS
  * FIRST is what it does after it has registered when it is started for the first time, THEN at
- * every later start. A file "plan" beside the configuration is printed instead of the plan that
- * follows from the table. What happens is told in the file "log" beside it: time in ns, name, pid,
- * word. */
+ * every later start. CHANNELS: of a share, each in a slot of its own; 0: a station. A file "plan"
+ * beside the configuration is printed instead of the plan that follows from the table. What happens
+ * is told in the file "log" beside it: time in ns, name, pid, word. */
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <poll.h>
@@ -79,20 +79,35 @@ static bool acknowledged(void)
     return m.magic == GUARD_MAGIC && m.type == GUARD_ACK;
 }
 
-static bool enlist(const char *path)
+static uint32_t text_of(char *to, size_t size, const char *what, int channel)
+{
+    int n = channel > 0 ? snprintf(to, size, "%.*s %d\n", (int)strlen(what) - 1, what, channel)
+                        : snprintf(to, size, "%s", what);
+    return (uint32_t)n;
+}
+
+static bool enlist_one(const char *path, int channel)
 {
     struct guard_message *m = &registration;
-    port = open(path, O_RDWR | O_NOCTTY | O_CLOEXEC | O_NONBLOCK);
-    m->magic = GUARD_MAGIC;
-    m->type = GUARD_REGISTER;
-    m->off_len = (uint32_t)strlen(FAKE_OFF);
-    m->query_len = (uint32_t)strlen(FAKE_QUERY);
+    *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER};
+    m->slot = channel > 0 ? (uint32_t)channel - 1 : 0;
+    m->off_len = text_of(m->off, sizeof m->off, FAKE_OFF, channel);
+    m->query_len = text_of(m->query, sizeof m->query, FAKE_QUERY, channel);
     m->expect_len = (uint32_t)strlen(FAKE_EXPECT);
-    memcpy(m->off, FAKE_OFF, m->off_len);
-    memcpy(m->query, FAKE_QUERY, m->query_len);
     memcpy(m->expect, FAKE_EXPECT, m->expect_len);
-    (void)snprintf(m->port, sizeof m->port, "%.100s", path);
-    return port >= 0 && send_message(m, port) && acknowledged();
+    (void)snprintf(m->port, sizeof m->port, channel > 0 ? "%.100s channel %d" : "%.100s", path,
+                   channel);
+    return send_message(m, port) && acknowledged();
+}
+
+static bool enlist(const char *path, int channels)
+{
+    port = open(path, O_RDWR | O_NOCTTY | O_CLOEXEC | O_NONBLOCK);
+    bool good = port >= 0 && (channels > 0 || enlist_one(path, 0));
+    for (int k = 1; k <= channels && good; k++) {
+        good = enlist_one(path, k);
+    }
+    return good;
 }
 
 /* Beats until the guard's end of the socket is gone. */
@@ -176,7 +191,8 @@ static bool send_wrong(const char *how)
     } else if (strcmp(how, "release-descriptor") == 0) {
         m.type = GUARD_RELEASE;
     } else if (strcmp(how, "release-slot") == 0) {
-        m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_RELEASE, .slot = 4};
+        m = (struct guard_message){
+            .magic = GUARD_MAGIC, .type = GUARD_RELEASE, .slot = GUARD_SLOTS};
         n = 0;
     } else if (strcmp(how, "noise") == 0) {
         memset(&m, 0xa5, sizeof m);
@@ -293,15 +309,17 @@ int main(int argc, char **argv)
         return 1;
     }
     name = argv[4];
+    int channels = 0;
     while (fgets(line, sizeof line, table) != NULL) {
-        if (sscanf(line, "%63s %ld %99s %39s %39s", who, &beat_ms, path, first, then) == 5 &&
+        if (sscanf(line, "%63s %ld %99s %39s %39s %d", who, &beat_ms, path, first, then,
+                   &channels) == 6 &&
             strcmp(who, name) == 0) {
             bool again = starts() > 1;
             say("started");
             if (strcmp(first, "dies") == 0) {
                 return 1; /* before it has a port */
             }
-            if (!enlist(path)) {
+            if (!enlist(path, channels)) {
                 say("not-acknowledged");
                 return 1;
             }

@@ -47,7 +47,7 @@ static bool copy_program(const char *from, const char *to)
 bool stage_open(struct stage *s)
 {
     const char *bin = getenv("WANE_BIN_DIR"), *tmp = getenv("TMPDIR");
-    char from[500], to[300];
+    char from[500], to[300], share[300];
     memset(s, 0, sizeof *s);
     (void)snprintf(s->dir, sizeof s->dir, "%s/wane-guard.XXXXXX", tmp != NULL ? tmp : "/tmp");
     if (bin == NULL || mkdtemp(s->dir) == NULL) {
@@ -56,7 +56,8 @@ bool stage_open(struct stage *s)
     }
     (void)snprintf(from, sizeof from, "%s/guard_fake_station", bin);
     (void)snprintf(to, sizeof to, "%s/wane-station", s->dir);
-    return copy_program(from, to);
+    (void)snprintf(share, sizeof share, "%s/wane-share", s->dir);
+    return copy_program(from, to) && copy_program(from, share);
 }
 
 struct stage_station *stage_add(struct stage *s, const char *first, const char *then, long beat_ms)
@@ -120,17 +121,44 @@ bool stage_start(struct stage *s)
     size_t len = 0;
     for (int i = 0; i < s->stations; i++) {
         const struct stage_station *a = &s->station[i];
-        len += (size_t)snprintf(table + len, sizeof table - len, "%s %ld %s %s %s\n", a->name,
-                                a->beat_ms, a->path, a->first, a->then);
-        (void)snprintf(child[i], sizeof child[i], "%s:%ld:%ld", a->name, a->beat_ms, a->stop_ms);
+        len += (size_t)snprintf(table + len, sizeof table - len, "%s %ld %s %s %s %d\n", a->name,
+                                a->beat_ms, a->path, a->first, a->then, a->channels);
+        (void)snprintf(child[i], sizeof child[i], "%s:%ld:%ld%s", a->name, a->beat_ms, a->stop_ms,
+                       a->channels > 0 ? ":share" : "");
         children[i] = child[i];
     }
     return write_file(s, "table", table, len) && stage_start_with(s, children, s->stations);
 }
 
+/* An instrument with several outputs. */
+static bool take_channel(struct stage_station *a)
+{
+    int k = 0;
+    bool query = sscanf(a->line, "OFF? %d", &k) == 1;
+    if (a->channels == 0 || (!query && sscanf(a->line, "OFF %d", &k) != 1) || k < 1 ||
+        k > a->channels) {
+        return false;
+    }
+    if (!query) {
+        a->off_ns = a->offs++ == 0 ? stage_now_ns() : a->off_ns;
+        a->channel_offs[k]++;
+    } else if (a->late == k) {
+        a->owed = true;
+    } else if (!a->deaf[k]) {
+        (void)dprintf(a->master, "%s%s\n", a->owed ? FAKE_EXPECT "\n" : "",
+                      a->stays_on[k] ? "1" : FAKE_EXPECT);
+        a->owed = false;
+    }
+    return true;
+}
+
 static void take_line(struct stage_station *a)
 {
     a->line[a->len] = '\0';
+    if (take_channel(a)) {
+        a->len = 0;
+        return;
+    }
     size_t off_len = strlen(FAKE_OFF) - 1, query_len = strlen(FAKE_QUERY) - 1;
     if (a->len == off_len && memcmp(a->line, FAKE_OFF, off_len) == 0) {
         if (a->offs++ == 0) {
@@ -296,13 +324,15 @@ static void end_strays(const struct stage *s)
     (void)snprintf(path, sizeof path, "%s/log", s->dir);
     FILE *f = fopen(path, "re");
     while (f != NULL && fgets(line, sizeof line, f) != NULL) {
-        char exe[60], target[300] = "", own[300];
+        char exe[60], target[300] = "", own[300], share[300];
         if (sscanf(line, "%*d %*s %ld", &p) != 1) {
             continue;
         }
         (void)snprintf(exe, sizeof exe, "/proc/%ld/exe", p);
         (void)snprintf(own, sizeof own, "%s/wane-station", s->dir);
-        if (readlink(exe, target, sizeof target - 1) > 0 && strcmp(target, own) == 0) {
+        (void)snprintf(share, sizeof share, "%s/wane-share", s->dir);
+        if (readlink(exe, target, sizeof target - 1) > 0 &&
+            (strcmp(target, own) == 0 || strcmp(target, share) == 0)) {
             (void)kill((pid_t)p, SIGKILL); /* one of ours, and of this directory */
         }
     }

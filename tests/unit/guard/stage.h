@@ -7,7 +7,7 @@
 #include <stdint.h>
 #include <sys/types.h>
 
-enum { STAGE_STATIONS = 16, STAGE_CHILDREN_MAX = 60 };
+enum { STAGE_CHANNELS = 16, STAGE_STATIONS = 16, STAGE_CHILDREN_MAX = 60 };
 
 struct stage_station {
     char name[16], first[40], then[40];
@@ -16,6 +16,11 @@ struct stage_station {
     char path[64];
     bool mute;                         /* the instrument answers nothing */
     const char *first_answer, *answer; /* to the first question, and further on; NULL: off */
+    int channels;                      /* of a share; 0: a station */
+    bool stays_on[STAGE_CHANNELS + 1], deaf[STAGE_CHANNELS + 1]; /* by channel, from 1 */
+    int late; /* this channel's answer comes only with the next question to another; 0: none */
+    bool owed;
+    int channel_offs[STAGE_CHANNELS + 1];
     int asked;
     int offs;       /* safe-off bytes that have arrived */
     int64_t off_ns; /* the first of them since stage_forget() */

@@ -440,6 +440,68 @@ static void test_killed(void **state)
     send_to_guard(*state, SIGKILL, false);
 }
 
+/* One that dies, or hangs, with a port of three channels: each of them is off in time, and nobody
+ * else is. */
+static void test_share_ends(void **state)
+{
+    struct stage *s = *state;
+    static const char *const misdeeds[] = {"killed", "stopped", "late", "exit"};
+    for (size_t i = 0; i < 4; i++) {
+        stage_add(s, misdeeds[i], "good", BEAT_MS)->channels = 3;
+    }
+    (void)stage_add(s, "good", "good", BEAT_MS);
+    assert_true(stage_start(s));
+    check(s, stage_until(s, 30, all_back, NULL));
+    judge_times(s);
+    judge_good(s);
+    for (int i = 0; i < 4; i++) {
+        for (int k = 1; k <= 3; k++) {
+            check(s, s->station[i].channel_offs[k] > 0);
+        }
+    }
+}
+
+static bool confirmed_channels(struct stage *s, void *ctx)
+{
+    const char *const *texts = ctx;
+    return stage_logged(s, texts[0]) && stage_logged(s, texts[1]);
+}
+
+/* A bus on which one does not answer: the others are confirmed all the same. */
+static void test_share_one_is_deaf(void **state)
+{
+    struct stage *s = *state;
+    struct stage_station *a = stage_add(s, "permanent", "good", BEAT_MS);
+    const char *texts[] = {"channel 2: output is off, confirmed",
+                           "channel 3: output is off, confirmed"};
+    a->channels = 3;
+    a->deaf[1] = true;
+    (void)stage_add(s, "good", "good", BEAT_MS);
+    assert_true(stage_start(s));
+    check(s, stage_until(s, 20, confirmed_channels, (void *)(uintptr_t)texts));
+    offs_before = a->offs;
+    check(s, stage_until(s, 10, told_again, a)); /* and the deaf one is not given up */
+    check(s, !stage_logged(s, "channel 1: output is off, confirmed"));
+    judge_good(s);
+}
+
+/* The answer of one channel comes late: it says nothing of another one, which stays on. */
+static void test_share_late_answer(void **state)
+{
+    struct stage *s = *state;
+    struct stage_station *a = stage_add(s, "permanent", "good", BEAT_MS);
+    a->channels = 2;
+    a->late = 1;
+    a->stays_on[2] = true;
+    (void)stage_add(s, "good", "good", BEAT_MS);
+    assert_true(stage_start(s));
+    check(s, stage_until(s, 20, one_off, a));
+    (void)stage_until(s, 7.0, never, NULL); /* the tries in a row, and one more */
+    check(s, stage_logged(s, "channel 2: told off, not confirmed"));
+    check(s, !stage_logged(s, "channel 2: output is off, confirmed"));
+    judge_good(s);
+}
+
 static void refuse(const char *const *children, int n)
 {
     struct stage s;
@@ -459,7 +521,7 @@ static void test_plans(void **state)
 {
     static const char *const wrong[] = {"garbage",  "",          "station",  ":1000:1000",
                                         "A:x:y",    "A:1000",    "A:50:100", /* not to be watched */
-                                        "A:-1:100", "A:1000:-5", "Herald"};
+                                        "A:-1:100", "A:1000:-5", "Herald",   "A:1000:1000:sharp"};
     const char *many[40];
     (void)state;
     refuse(NULL, 0);
@@ -498,6 +560,9 @@ int main(int argc, char **argv)
                                        T(test_pipe),
                                        T(test_user_signal),
                                        T(test_killed),
+                                       T(test_share_ends),
+                                       T(test_share_one_is_deaf),
+                                       T(test_share_late_answer),
                                        cmocka_unit_test(test_plans)};
 
     const struct CMUnitTest many[] = {T(test_good), T(test_many_descriptors)};

@@ -63,7 +63,7 @@ static int setup(void **state)
     (void)snprintf(config.command_group, sizeof config.command_group, "members");
     station.clock = wn_clock_real();
     station.daemon = &config;
-    station.guard_fd = -1;
+    station.guard.fd = -1;
     (void)snprintf(station.config.name, sizeof station.config.name, "A");
     return 0;
 }

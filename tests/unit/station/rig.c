@@ -255,7 +255,7 @@ static void boot(void)
         fail_msg("%s", problems.n > 0 ? problems.text[0] : "dialect");
     }
     station_init(&rig.st, &the_clock, &config, &config.station[0]);
-    rig.st.guard_fd = 3; /* never used: the guard is made here */
+    rig.st.guard.fd = 3; /* never used: the guard is made here */
 }
 
 static void begin(bool holds)
