@@ -271,10 +271,12 @@ static void doubt(struct wn_share *s)
     end(s);
 }
 
+/* A disturbed one is none. */
 static bool is_identity(const struct wn_share *s, const char *line, size_t len)
 {
     size_t n = strlen(spoken(s)->identity_prefix);
-    return n > 0 && len >= n && memcmp(line, spoken(s)->identity_prefix, n) == 0;
+    return wn_reply_strip(spoken(s), &line, &len, NULL) == WN_OK && n > 0 && len >= n &&
+           memcmp(line, spoken(s)->identity_prefix, n) == 0;
 }
 
 /* Is the line one of those under way, given back by an instrument that echoes? */

@@ -457,6 +457,39 @@ static void test_bus(void **state)
     gives(&k, 1, "b|");
 }
 
+/* An identity with a checksum counts when it is right; answers go to the asker as they came. */
+static void test_checksums(void **state)
+{
+    static struct desk k;
+    char identity[100], wrong[100];
+    size_t n = 0;
+    (void)state;
+    memset(&k, 0, sizeof k);
+    for (int i = 0; i < 3; i++) {
+        struct wn_reply_checksum *c = &k.dialect[i].checksum;
+        desk_dialect(&k.dialect[i], i + 1);
+        c->used = true;
+        c->how = *wn_checksum_named("xor8");
+        (void)snprintf(c->start, sizeof c->start, "$");
+        (void)snprintf(c->separator, sizeof c->separator, "*");
+    }
+    assert_int_equal(
+        wn_reply_wrap(&k.dialect[0], "maker,model,17", identity, sizeof identity - 1, &n, NULL),
+        WN_OK);
+    memcpy(identity + n, "|", 2);
+    (void)snprintf(wrong, sizeof wrong, "%s", identity);
+    wrong[n - 1] = wrong[n - 1] == '0' ? '1' : '0';
+    sit_down(&k);
+    asks(&k, 0, "ALL? 1,(@1)|");
+    sends(&k, "|ID?|");
+    says(&k, wrong);
+    sends(&k, "");
+    says(&k, identity);
+    sends(&k, "ALL? 1,(@1)|");
+    says(&k, "$any*00|");
+    gives(&k, 0, "$any*00|");
+}
+
 static void test_too_much(void **state)
 {
     static struct desk k;
@@ -507,6 +540,7 @@ int main(void)
         cmocka_unit_test(test_echo_and_prompt),
         cmocka_unit_test(test_character_pauses),
         cmocka_unit_test(test_bus),
+        cmocka_unit_test(test_checksums),
         cmocka_unit_test(test_too_much),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
