@@ -18,15 +18,25 @@ static int64_t days_of(int64_t y, int64_t m, int64_t d)
     return era * 146097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719468;
 }
 
+/* Exactly n digits: no sign, no blank. */
+static bool parse_digits(const char *text, size_t n, int64_t *out)
+{
+    return strspn(text, "0123456789") >= n && wn_num_parse_int(text, n, out) == WN_OK;
+}
+
+static int64_t days_in(int64_t y, int64_t m)
+{
+    return (m < 12 ? days_of(y, m + 1, 1) : days_of(y + 1, 1, 1)) - days_of(y, m, 1);
+}
+
 /* "2026-05-01" */
 static bool parse_date(const char *text, wn_utc_us *out)
 {
-    static const int month_days[] = {31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31};
     int64_t y = 0, m = 0, d = 0;
     if (text == NULL || strlen(text) != 10 || text[4] != '-' || text[7] != '-' ||
-        wn_num_parse_int(text, 4, &y) != WN_OK || wn_num_parse_int(text + 5, 2, &m) != WN_OK ||
-        wn_num_parse_int(text + 8, 2, &d) != WN_OK || y < 1970 || y > 2200 || m < 1 || m > 12 ||
-        d < 1 || d > month_days[m - 1]) {
+        !parse_digits(text, 4, &y) || !parse_digits(text + 5, 2, &m) ||
+        !parse_digits(text + 8, 2, &d) || y < 1970 || y > 2200 || m < 1 || m > 12 || d < 1 ||
+        d > days_in(y, m)) {
         return false;
     }
     *out = days_of(y, m, d) * 86400 * 1000000;

@@ -41,6 +41,16 @@ enum wn_interlock {
     WN_INTERLOCK_NONE
 };
 
+/** Accuracy as a data sheet writes it: reading x |value| + fixed + of_range x range, half-widths.
+ * range is 0 where no part of it is told. */
+struct wn_data_sheet {
+    struct wn_data_sheet_part {
+        double reading, fixed, of_range, range; /* reading and of_range: 1 */
+    } voltage, current;                         /* fixed and range: V, A */
+    double temperature_c;                       /* K */
+    double time_reading;                        /* 1 */
+};
+
 /** One device of a station, or one output of a device with several. */
 struct wn_instrument_config {
     enum wn_role role;
@@ -64,10 +74,11 @@ struct wn_station_config {
     int instruments;
     enum wn_restart_policy on_restart;
     enum wn_interlock interlock;
-    double resume_within_s;      /* by itself only after an outage no longer than this */
-    int resumes_per_hour;        /* by itself after restarts; then it is held for an operator */
-    struct wn_limits limits;     /* the station's own, before tightening by the cell */
-    struct wn_accuracy accuracy; /* of the data sheet */
+    double resume_within_s;  /* by itself only after an outage no longer than this */
+    int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
+    struct wn_limits limits; /* the station's own, before tightening by the cell */
+    struct wn_data_sheet data_sheet;
+    struct wn_accuracy accuracy;       /* of the data sheet, its fixed parts added up */
     struct wn_calibration calibration; /* of its certificates: readings are corrected by it */
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;
     double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */

@@ -106,21 +106,6 @@ static const struct wn_key limit_keys[] = {
      .example = "{ over_voltage = 1; }"},
     {.name = NULL}};
 
-#define ACCURACY(key, member, dimension, high, text)                                               \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_accuracy, member),       \
-        .dim = dimension, .min = 0, .max = high, .example = text                                   \
-    }
-
-static const struct wn_key accuracy_keys[] = {
-    ACCURACY("voltage_reading", voltage_reading, WN_DIM_RATIO, 0.1, "\"0.05 %\""),
-    ACCURACY("voltage_fixed", voltage_fixed_v, WN_DIM_VOLTAGE, 0.5, "\"1 mV\""),
-    ACCURACY("current_reading", current_reading, WN_DIM_RATIO, 0.1, "\"0.1 %\""),
-    ACCURACY("current_fixed", current_fixed_a, WN_DIM_CURRENT, 1, "\"5 mA\""),
-    ACCURACY("temperature", temperature_c, WN_DIM_TEMPERATURE_DIFF, 20, "\"1 K\""),
-    ACCURACY("time", time_reading, WN_DIM_RATIO, 0.01, "\"50 ppm\""),
-    {.name = NULL}};
-
 #define CHANGE(key, member, dimension, high, text)                                                 \
     {                                                                                              \
         .name = key, .kind = WN_KEY_QUANTITY, .required = true,                                    \
@@ -240,8 +225,8 @@ static const struct wn_key station_keys[] = {
     {.name = "accuracy",
      .kind = WN_KEY_GROUP,
      .required = true,
-     MEMBER(wn_station_config, accuracy),
-     .group = accuracy_keys,
+     MEMBER(wn_station_config, data_sheet),
+     .group = wn_accuracy_keys,
      .example = "{ voltage_reading = \"0.05 %\"; ... }"},
     {.name = "calibration",
      .kind = WN_KEY_OTHER,
@@ -325,24 +310,6 @@ static void check_intervals(struct wn_reader *r, const config_setting_t *s,
     }
 }
 
-/* A threshold finer than the instrument is accurate would trip without cause. */
-static void check_accuracy(struct wn_reader *r, const config_setting_t *s,
-                           const struct wn_station_config *c)
-{
-    const config_setting_t *limits = wn_reader_at(s, "limits");
-    if (c->limits.off_current_a < c->accuracy.current_fixed_a) {
-        wn_reader_fail(
-            r, wn_reader_at(limits, "off_current"),
-            "is below accuracy.current_fixed: the instrument cannot tell such a current from none");
-    }
-    if (c->limits.set_point_tolerance_a < c->accuracy.current_fixed_a ||
-        c->limits.set_point_tolerance < c->accuracy.current_reading) {
-        wn_reader_fail(
-            r, wn_reader_at(limits, "set_point_tolerance"),
-            "is tighter than the accuracy of the instrument: it would halt without cause");
-    }
-}
-
 /* Only how it is written: whether a name is known and who listens there is found out when it is
  * opened. The interlock hangs on the first port. */
 static void check_address(struct wn_reader *r, const config_setting_t *s,
@@ -404,6 +371,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     wn_calibration_init(&c->calibration);
     wn_reader_group(r, s, station_keys, c);
     wn_reader_arrange(r, s, station_keys, c);
+    wn_config_complete_accuracy(r, s, c);
     if (c->gap_max_s <= 0) {
         c->gap_max_s = 5 * c->reading_interval_s;
     }
@@ -414,7 +382,7 @@ static void read_station(struct wn_reader *r, const config_setting_t *s, const c
     check_limits(r, wn_reader_at(s, "limits"), &c->limits);
     check_intervals(r, s, c);
     check_rules_have_readings(r, s, c);
-    check_accuracy(r, s, c);
+    wn_config_check_accuracy(r, s, c);
     resolve_ports(r, s, run_dir, c);
 }
 

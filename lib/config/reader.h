@@ -157,6 +157,15 @@ int wn_config_parse_procedure(const char *text, size_t len, const char *file, co
                               struct wn_problems *problems);
 int wn_config_parse_dialect(const char *text, size_t len, const char *file, const char *name,
                             struct wn_dialect *out, struct wn_problems *problems);
+/** The accuracy group of a station, into struct wn_data_sheet. */
+extern const struct wn_key wn_accuracy_keys[];
+/** Adds up the parts of the data sheet into c->accuracy; a part that is missing is a problem. */
+void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *station,
+                                 struct wn_station_config *c);
+/** A threshold finer than the instrument is accurate would trip without cause; a limit beyond its
+ * range is one it cannot see. */
+void wn_config_check_accuracy(struct wn_reader *r, const config_setting_t *station,
+                              const struct wn_station_config *c);
 /** The calibration group of a station: a reader for its row. */
 wn_key_reader wn_config_read_calibration;
 /** An instrument of a station (instruments.c): a reader for rows whose size is its enum wn_role. */

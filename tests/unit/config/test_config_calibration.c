@@ -53,6 +53,29 @@ static void test_a_calibration_is_read(void **state)
     assert_true(isnan(c->line[WN_QUANTITY_TEMPERATURE].drift));
 }
 
+/* The last days of months and of leap years are days. */
+static void test_dates(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *date;
+        int64_t day; /* since 1970: date -u -d DATE +%s, divided by 86400 */
+    } rows[] = {
+        {"1970-01-01", 0},     {"2000-02-29", 11016}, {"2024-02-29", 19782},
+        {"2026-12-31", 20818}, {"2096-02-29", 46080}, {"2200-12-31", 84370},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char text[160];
+        (void)snprintf(text, sizeof text,
+                       "{ voltage = { gain = 1.0; offset = \"0 V\"; expanded = \"1 mV\"; date = "
+                       "\"%s\"; }; }",
+                       rows[i].date);
+        assert_int_equal(read_with(text), WN_OK);
+        assert_int_equal(config.station[0].calibration.line[WN_QUANTITY_VOLTAGE].date,
+                         rows[i].day * 86400 * 1000000);
+    }
+}
+
 static void test_what_is_refused(void **state)
 {
     (void)state;
@@ -70,6 +93,18 @@ static void test_what_is_refused(void **state)
         {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"2026-13-01\"; "
          "}; }",
          "must be a date"},
+#define DATED(date)                                                                                \
+    {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"" date "\"; }; }", \
+     "must be a date"}
+        DATED("2026-+5-01"),
+        DATED("+026-05-01"),
+        DATED("2026-05- 1"),
+        DATED("2026-05-01 "),
+        DATED("2026-00-01"),
+        DATED("2026-05-00"),
+        DATED("2026-04-31"),
+        DATED("2026-02-29"), /* 365 days */
+        DATED("2100-02-29"), /* a century that 400 does not divide */
         {"{ current = { gain = 1.0; offset = \"0 A\"; expanded = \"1 mA\"; date = \"2026-05-01\"; "
          "valid_until = \"2026-04-01\"; }; }",
          "not after its date"},
@@ -91,6 +126,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_calibration_is_read),
+        cmocka_unit_test(test_dates),
         cmocka_unit_test(test_what_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

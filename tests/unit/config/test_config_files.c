@@ -65,6 +65,8 @@ static void test_demo_daemon(void **state)
     assert_near(a->fast_interval_s, 0.1, 0);
     assert_near(a->pause_recovery_s, 43200, 0);
     assert_near(a->accuracy.voltage_reading, 0.0002, 0);
+    assert_near(a->accuracy.voltage_fixed_v, 0.001, 1e-15); /* 0.5 mV + 100 ppm of 5 V */
+    assert_near(a->accuracy.current_fixed_a, 0.002, 1e-15); /* 0.5 mA + 50 ppm of 30 A */
     assert_near(a->limits.voltage_max_v, 4.25, 0);
     assert_near(a->limits.set_point_tolerance, 0.005, 0);
     assert_near(a->store.time_s, 300, 0);

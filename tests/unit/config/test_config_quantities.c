@@ -50,10 +50,19 @@ static const struct row {
         CASE_DAEMON, "accuracy = {", "station.A.accuracy", "accuracy = {", key, dim, unit, 0,      \
             high, example, 1                                                                       \
     }
+#define PART(key, dim, unit, low, high, example)                                                   \
+    {                                                                                              \
+        CASE_DAEMON, "accuracy = {", "station.A.accuracy", "accuracy = {", key, dim, unit, low,    \
+            high, example, 0                                                                       \
+    }
     ACCURACY("voltage_reading", WN_DIM_RATIO, "%", 0.1, "\"0.05 %\""),
-    ACCURACY("voltage_fixed", WN_DIM_VOLTAGE, "V", 0.5, "\"1 mV\""),
+    PART("voltage_fixed", WN_DIM_VOLTAGE, "V", 0, 0.5, "\"1 mV\""),
+    PART("voltage_of_range", WN_DIM_RATIO, "%", 0, 0.1, "\"200 ppm\""),
+    PART("voltage_range", WN_DIM_VOLTAGE, "V", 0.1, 1000, "\"5 V\""),
     ACCURACY("current_reading", WN_DIM_RATIO, "%", 0.1, "\"0.1 %\""),
-    ACCURACY("current_fixed", WN_DIM_CURRENT, "A", 1, "\"5 mA\""),
+    PART("current_fixed", WN_DIM_CURRENT, "A", 0, 1, "\"5 mA\""),
+    PART("current_of_range", WN_DIM_RATIO, "%", 0, 0.1, "\"500 ppm\""),
+    PART("current_range", WN_DIM_CURRENT, "A", 0.001, 1000, "\"10 A\""),
     ACCURACY("temperature", WN_DIM_TEMPERATURE_DIFF, "K", 20, "\"1 K\""),
     ACCURACY("time", WN_DIM_RATIO, "ppm", 0.01, "\"50 ppm\""),
 #define LIMIT(key, dim, unit, low, high, example)                                                  \

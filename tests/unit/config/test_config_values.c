@@ -402,13 +402,46 @@ static void test_values_that_do_not_go_together(void **state)
          "be a "
          "gap"},
         {CASE_DAEMON, "limits", "off_current", "off_current = \"1 mA\"",
-         "@: station.A.limits.off_current: is below accuracy.current_fixed: the instrument cannot "
-         "tell such "
-         "a current from none"},
+         "@: station.A.limits.off_current: is below the fixed part of the accuracy: the instrument "
+         "cannot tell such a current from none"},
         {CASE_DAEMON, "limits", "set_point_tolerance", "set_point_tolerance = \"1 mA\"",
          "@: station.A.limits.set_point_tolerance: is tighter than the accuracy of the instrument: "
          "it would "
          "halt without cause"},
+#define ACCURACY(voltage, current)                                                                 \
+    "accuracy = { voltage_reading = \"0.02 %\"; current_reading = \"0.05 %\"; temperature = \"1 "  \
+    "K\"; time = \"20 ppm\"; " voltage current " }"
+        {CASE_DAEMON, "stations", "accuracy", ACCURACY("", "current_fixed = \"2 mA\";"),
+         "@: station.A.accuracy: voltage_fixed is missing; write voltage_fixed = \"1 mV\"; or "
+         "voltage_range = \"5 V\"; voltage_of_range = \"200 ppm\";"},
+        {CASE_DAEMON, "stations", "accuracy", ACCURACY("voltage_fixed = \"1 mV\";", ""),
+         "@: station.A.accuracy: current_fixed is missing; write current_fixed = \"5 mA\"; or "
+         "current_range = \"10 A\"; current_of_range = \"500 ppm\";"},
+        {CASE_DAEMON, "stations", "accuracy",
+         ACCURACY("voltage_of_range = \"200 ppm\";", "current_fixed = \"2 mA\";"),
+         "@: station.A.accuracy.voltage_of_range: is a part of voltage_range, which is missing; "
+         "write the range the instrument is set to"},
+        {CASE_DAEMON, "stations", "accuracy",
+         ACCURACY("voltage_fixed = \"1 mV\";",
+                  "current_fixed = \"1 mA\"; current_range = \"50 A\";"),
+         "@: station.A.accuracy.current_range: says nothing without current_of_range; write both, "
+         "or neither"},
+        {CASE_DAEMON, "stations", "accuracy",
+         ACCURACY("voltage_of_range = \"200 ppm\"; voltage_range = \"4.2 V\";",
+                  "current_fixed = \"2 mA\";"),
+         "@: station.A.accuracy.voltage_range: is below limits.voltage_max: the datasheet promises "
+         "nothing beyond the range"},
+        {CASE_DAEMON, "stations", "accuracy",
+         ACCURACY("voltage_fixed = \"1 mV\";",
+                  "current_of_range = \"100 ppm\"; current_range = \"24 A\";"),
+         "@: station.A.accuracy.current_range: is below limits.discharge_current_max: the "
+         "datasheet promises nothing beyond the range"},
+        {CASE_DAEMON, "stations", "accuracy",
+         ACCURACY(
+             "voltage_fixed = \"1 mV\";",
+             "current_fixed = \"6 mA\"; current_of_range = \"500 ppm\"; current_range = \"30 A\";"),
+         "~off_current~: station.A.limits.off_current: is below the fixed part of the accuracy: "
+         "the instrument cannot tell such a current from none"},
         {CASE_DAEMON, "", "run_dir",
          "run_dir = "
          "\"/a234567890a234567890a234567890a234567890a234567890a234567890a234567890a234567890a2345"
@@ -419,6 +452,10 @@ static void test_values_that_do_not_go_together(void **state)
     };
     EXPECT(changes);
     expect_good(CASE_DAEMON, "stations", "gap_max", "gap_max = \"3 s\"");
+    expect_good(CASE_DAEMON, "stations", "accuracy",
+                ACCURACY("voltage_of_range = \"200 ppm\"; voltage_range = \"4.25 V\";",
+                         "current_fixed = \"5 mA\"; current_of_range = \"500 ppm\"; current_range "
+                         "= \"30 A\";"));
     expect_good(CASE_DAEMON, "stations", "gap_max", "");
     expect_good(CASE_DAEMON, "stations", "pause_recovery", "");
 }
