@@ -48,30 +48,22 @@ static int begin_session(struct station *s, struct wn_error *err)
     for (int n = 0; n < s->config.instruments && rc == WN_OK; n++) {
         const struct wn_instrument_config *c = &s->config.instrument[n];
         struct wn_instrument_record i;
+        struct wn_calibration k;
         memset(&i, 0, sizeof i);
         copy(i.role, sizeof i.role, wn_instrument_name(c));
         copy(i.dialect, sizeof i.dialect, s->bench.instrument[n].dialect.name);
         copy(i.port, sizeof i.port, c->port);
         copy(i.identity, sizeof i.identity, s->bench.instrument[n].session.identity);
         rc = wn_campaign_put_instrument(s->campaign, &i, err);
+        certificates_of(&s->config, n, &k);
+        rc = rc == WN_OK ? wn_campaign_put_calibration(s->campaign, &i, &k, err) : rc;
     }
     return rc;
 }
 
-/* A certificate counts as long as it is valid; from then on the data sheet does. */
-static void calibrate(struct station *s)
-{
-    char text[200];
-    wn_utc_us now = s->clock->ops->utc(s->clock);
-    wn_calibration_accuracy(&s->config.calibration, &s->config.accuracy, now, &s->setup.accuracy);
-    if (wn_calibration_out_of_date(&s->config.calibration, now, text, sizeof text) > 0) {
-        station_log(s, 4, "%s: the accuracy of the data sheet is taken", text);
-    }
-}
-
 static int make_engine(struct station *s, struct wn_error *err)
 {
-    calibrate(s);
+    certificates_apply(s);
     void *memory = calloc(1, wn_engine_size());
     if (memory == NULL) {
         return wn_error_set(err, WN_ENOMEM, "no memory for the engine");
@@ -267,6 +259,7 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
         }
         s->marked = halt_marker_is_set(s); /* of an earlier campaign: taken away now */
         station_command(s, WN_EVENT_START, who);
+        certificates_begin(s);
     }
 done:
     if (rc != WN_OK) {
@@ -428,6 +421,7 @@ static int restore(struct station *s, struct wn_error *err)
         rc = wn_campaign_state_utc(s->campaign, &last_utc, err);
     }
     if (rc == WN_OK) {
+        s->certificates_utc = last_utc; /* what ran out meanwhile is told now */
         s->outage_s = last_utc > 0 ? (double)(s->clock->ops->utc(s->clock) - last_utc) / 1e6 : 0;
         reset_clock(s, state.time_ns + outage_ns(s, last_utc));
     }

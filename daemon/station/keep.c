@@ -76,6 +76,7 @@ void campaign_housekeeping(struct station *s, wn_ns now)
         s->maintain_ns = now + MAINTAIN_NS;
         s->commits = 0;
         look_at_log(s, now);
+        certificates_look(s);
         int64_t least = (int64_t)(s->config.space_min_mb * 1e6);
         if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
             station_log(s, 2, "%s", err.text);

@@ -89,7 +89,8 @@ struct station {
     wn_ns commit_ns, maintain_ns; /* host time of the next one */
     wn_ns commit_campaign_ns;     /* campaign time of the next commit at the latest */
     double outage_s; /* since the state that was found had been saved, by the time of day */
-    bool marked;     /* the marker of a halt stands beside the socket */
+    wn_utc_us certificates_utc; /* until then what ran out has been told */
+    bool marked;                /* the marker of a halt stands beside the socket */
     const char *status_written; /* word in the campaign file; NULL: not known */
     bool looked;                /* for an unfinished campaign */
     /* One was found that cannot be gone on with, or, before looked, not read: nothing else is
@@ -223,6 +224,18 @@ bool campaign_may_come_right(int code);
 void campaign_close(struct station *s);
 /** Is there one that has not ended? */
 bool campaign_is_live(const struct station *s);
+
+/* certificates.c */
+/** What of a station's calibration is about instrument n: what it measures. */
+void certificates_of(const struct wn_station_config *c, int n, struct wn_calibration *out);
+/** The accuracy the engine is set up with: of the certificates that are valid now, else of the data
+ * sheet. */
+void certificates_apply(struct station *s);
+/** At the start of a campaign: what the standard asks for and the bench does not meet, and what is
+ * out of date, as warnings among its events. */
+void certificates_begin(struct station *s);
+/** Tells of a certificate that has run out since the last call, and goes on with the data sheet. */
+void certificates_look(struct station *s);
 
 /* keep.c */
 void campaign_housekeeping(struct station *s, wn_ns now);

@@ -82,6 +82,11 @@ static void read_date(struct wn_reader *r, const config_setting_t *s, const stru
         QUANTITY("drift", false, drift, dimension, 0, most, text),                                 \
         DATE("date", date),                                                                        \
         DATE("valid_until", valid_until),                                                          \
+        {.name = "certificate",                                                                    \
+         .kind = WN_KEY_TEXT,                                                                      \
+         MEMBER(certificate),                                                                      \
+         .size = sizeof((struct wn_calibration_line *)0)->certificate,                             \
+         .example = "\"K-4711\""},                                                                 \
         {.name = NULL}}
 
 LINE(voltage_keys, WN_DIM_VOLTAGE, 0.5, "\"0.5 mV\"");

@@ -67,6 +67,11 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
     return WN_OK;
 }
 
+void wn_engine_set_accuracy(struct wn_engine *e, const struct wn_accuracy *accuracy)
+{
+    e->setup.accuracy = *accuracy;
+}
+
 /* Off first, whatever the instrument is doing; then look at the cell before anything goes on. */
 static void prepare(struct wn_engine *e)
 {

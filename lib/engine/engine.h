@@ -138,6 +138,8 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
 /** One event in, actions out (out->n is set). Never fails: whatever is not possible in this state
  * becomes a warning record, and commands that are refused are told by wn_engine_may(). */
 void wn_engine_step(struct wn_engine *e, const struct wn_event *event, struct wn_actions *out);
+/** The instrument is less (or better) known from now on: for the uncertainty of what ends later. */
+void wn_engine_set_accuracy(struct wn_engine *e, const struct wn_accuracy *accuracy);
 
 /** May this operator command be given now? WN_ESTATE with the reason, e.g. "halted: acknowledge the
  * alarm first (wane ack A)". */

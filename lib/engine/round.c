@@ -137,6 +137,7 @@ static void derive(const struct wn_engine *e, struct wn_cycle_record *c)
                         &e->setup.accuracy);
     } else {
         c->capacity_ah = c->energy_wh = (struct wn_measured){NAN, NAN};
+        c->coulombic_efficiency_u = c->energy_efficiency_u = c->cutoff_slope_v_per_s = NAN;
     }
     c->temperature_max_c = r->temperature_max_c;
     c->ambient_min_c = r->ambient_min_c;
@@ -157,6 +158,7 @@ static void compare_like_with_like(struct wn_engine *e, struct wn_cycle_record *
 {
     if (!same_discharge(e->c.emptied_a, e->c.emptied_v, c)) {
         c->coulombic_efficiency = c->energy_efficiency = NAN;
+        c->coulombic_efficiency_u = c->energy_efficiency_u = NAN;
     }
     bool whole = (c->flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP | WN_FLAG_NOT_TO_CUTOFF)) == 0;
     e->c.emptied_a = whole ? c->discharge_current_a : NAN;

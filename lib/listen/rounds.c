@@ -207,6 +207,7 @@ static void compare_like_with_like(struct wn_listen *l, struct wn_cycle_record *
     bool same = fabs(l->emptied_a - amps) <= SAME_CURRENT * amps && l->emptied_v == cutoff_v;
     if (!same) { /* both false for NaN */
         c->coulombic_efficiency = c->energy_efficiency = NAN;
+        c->coulombic_efficiency_u = c->energy_efficiency_u = NAN;
     }
     const unsigned torn = WN_FLAG_INTERRUPTED | WN_FLAG_GAP | WN_FLAG_NOT_TO_CUTOFF;
     bool whole = !check_up && (c->flags & torn) == 0;
@@ -222,6 +223,7 @@ static void derive(const struct wn_listen *l, wn_ns end_ns, struct wn_cycle_reco
     c->charge_ah = c->charge_wh = c->coulombic_efficiency = c->energy_efficiency =
         c->mean_voltage_v = NAN;
     c->temperature_rise_k = c->discharge_current_a = c->cutoff_v = NAN;
+    c->coulombic_efficiency_u = c->energy_efficiency_u = c->cutoff_slope_v_per_s = NAN;
     if (r->has_discharge) {
         c->cutoff_v = l->setup.cutoff_v;
         wn_cycle_derive(c, r->before.any ? &r->before.sums : NULL, &r->discharge, r->slope_v_per_s,
@@ -231,6 +233,7 @@ static void derive(const struct wn_listen *l, wn_ns end_ns, struct wn_cycle_reco
     }
     if (!l->setup.accuracy_known) { /* nothing can be stated of an instrument nobody told about */
         c->capacity_ah.u = c->energy_wh.u = c->resistance_ohm.u = NAN;
+        c->coulombic_efficiency_u = c->energy_efficiency_u = NAN;
     }
     c->cycle = r->cycle;
     c->temperature_max_c = r->temperature_max_c;

@@ -30,6 +30,11 @@ const char *wn_quantity_name(enum wn_quantity q)
     return "";
 }
 
+const char *wn_quantity_unit(enum wn_quantity q)
+{
+    return q == WN_QUANTITY_VOLTAGE ? "V" : q == WN_QUANTITY_CURRENT ? "A" : "K";
+}
+
 void wn_calibration_init(struct wn_calibration *c)
 {
     memset(c, 0, sizeof *c);
@@ -190,6 +195,17 @@ int wn_calibration_out_of_date(const struct wn_calibration *c, wn_utc_us now, ch
     return w.count;
 }
 
+int wn_calibration_ran_out(const struct wn_calibration *c, wn_utc_us since, wn_utc_us now,
+                           char *buf, size_t size)
+{
+    struct wn_calibration fresh = *c;
+    for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+        fresh.line[q].known =
+            c->line[q].known && over(&c->line[q], now) && !over(&c->line[q], since);
+    }
+    return wn_calibration_out_of_date(&fresh, now, buf, size);
+}
+
 /* Largest error at a value against what is asked for, both as parts of it. */
 static void judge_part(struct words *w, const char *name, double error, double value,
                        const char *unit, double asked)
@@ -228,6 +244,15 @@ static void judge_temperature(struct words *w, double have_k, bool has)
         add_words(w, "temperature +/-%s degC, and 2 degC is asked for",
                   wn_num_format(have_k, 3, k, sizeof k));
     }
+}
+
+struct wn_tolerance_use wn_tolerance_use_of(double cutoff_v, double rated_ah, bool has_temperature)
+{
+    return (struct wn_tolerance_use){.voltage_v = cutoff_v,
+                                     .current_a = 0.2 * rated_ah,
+                                     .has_temperature = has_temperature,
+                                     .capacity_ah = NAN,
+                                     .capacity_expanded_ah = NAN};
 }
 
 int wn_tolerances_unmet(const struct wn_accuracy *a, const struct wn_tolerance_use *use, char *buf,

@@ -41,6 +41,7 @@ struct wn_calibration_line {
     /* What the instrument may have moved since, half-width, until valid_until; NaN: not told */
     double drift;
     wn_utc_us date, valid_until; /* 0: not told */
+    char certificate[48];        /* its number; "": not told */
 };
 
 struct wn_calibration {
@@ -73,7 +74,13 @@ void wn_calibration_accuracy(const struct wn_calibration *c, const struct wn_acc
 int wn_calibration_out_of_date(const struct wn_calibration *c, wn_utc_us now, char *buf,
                                size_t size);
 
+/** Which of them ran out after `since` and not after `now`; words and result as above. */
+int wn_calibration_ran_out(const struct wn_calibration *c, wn_utc_us since, wn_utc_us now,
+                           char *buf, size_t size);
+
 const char *wn_quantity_name(enum wn_quantity q);
+/** "V", "A", "K" */
+const char *wn_quantity_unit(enum wn_quantity q);
 
 /* budget */
 
@@ -124,7 +131,9 @@ void wn_resistance_budget(double r_ohm, double di_a, const struct wn_accuracy *a
 
 /* standard */
 
-/* Measuring tolerances of IEC 61960-3, from memory: to be confirmed with the standard's text. */
+/* Measuring tolerances of IEC 61960-3:2017, from memory: to be confirmed with the standard's text.
+ * The one of the capacity is that of the current here: a capacity cannot be known better than by
+ * it. */
 #define WN_TOLERANCE_VOLTAGE       0.01
 #define WN_TOLERANCE_CURRENT       0.01
 #define WN_TOLERANCE_TEMPERATURE_K 2.0
@@ -139,6 +148,9 @@ struct wn_tolerance_use {
     double capacity_ah;          /* NaN: not judged */
     double capacity_expanded_ah; /* k = 2 */
 };
+
+/** What is asked of a bench for a cell: its cut-off, 0.2 It, no capacity yet. */
+struct wn_tolerance_use wn_tolerance_use_of(double cutoff_v, double rated_ah, bool has_temperature);
 
 /** Which tolerances the bench does not meet, in words for a warning: "voltage +/-1.4 % at 2.5 V,
  * and 1 % is asked for; ...". An accuracy that is not told (NaN) is not met. Returns how many; buf

@@ -5,6 +5,8 @@
 #include <math.h>
 #include <stddef.h>
 
+#include "metrology/ratio.h"
+
 #define S_PER_H 3600.0
 
 const char *wn_cycle_flag_word(unsigned flag)
@@ -38,6 +40,26 @@ static double ratio(double a, double b)
     return b > 0 ? a / b : NAN;
 }
 
+static void derive_efficiency(struct wn_cycle_record *cycle, const struct wn_step_sums *charge,
+                              double seen_s, const struct wn_accuracy *a)
+{
+    struct wn_budget b;
+    const struct wn_discharge_facts out = {.capacity_ah = cycle->capacity_ah.value,
+                                           .energy_wh = cycle->energy_wh.value,
+                                           .duration_s = seen_s},
+                                    in = {.capacity_ah = cycle->charge_ah,
+                                          .energy_wh = cycle->charge_wh,
+                                          .duration_s = charge != NULL
+                                                            ? charge->duration_s - charge->missing_s
+                                                            : NAN};
+    cycle->coulombic_efficiency = ratio(cycle->capacity_ah.value, cycle->charge_ah);
+    cycle->energy_efficiency = ratio(cycle->energy_wh.value, cycle->charge_wh);
+    wn_coulombic_budget(&in, &out, a, &b);
+    cycle->coulombic_efficiency_u = isfinite(cycle->coulombic_efficiency) ? b.u : NAN;
+    wn_energy_efficiency_budget(&in, &out, a, &b);
+    cycle->energy_efficiency_u = isfinite(cycle->energy_efficiency) ? b.u : NAN;
+}
+
 void wn_cycle_derive(struct wn_cycle_record *cycle, const struct wn_step_sums *charge,
                      const struct wn_step_sums *discharge, double slope_v_per_s,
                      const struct wn_accuracy *a)
@@ -57,8 +79,8 @@ void wn_cycle_derive(struct wn_cycle_record *cycle, const struct wn_step_sums *c
                                                             cycle->cutoff_v, slope, a);
     cycle->charge_ah = charge != NULL ? charge->charge_in_ah : NAN;
     cycle->charge_wh = charge != NULL ? charge->energy_in_wh : NAN;
-    cycle->coulombic_efficiency = ratio(capacity_ah, cycle->charge_ah);
-    cycle->energy_efficiency = ratio(energy_wh, cycle->charge_wh);
+    derive_efficiency(cycle, charge, seen_s, a);
+    cycle->cutoff_slope_v_per_s = slope != 0 ? slope : NAN;
     cycle->temperature_max_c = discharge->temperature_max_c;
     cycle->temperature_rise_k = discharge->temperature_max_c - discharge->temperature_start_c;
     cycle->ambient_min_c = discharge->ambient_min_c;

@@ -73,7 +73,8 @@ struct wn_cycle_record {
      */
     double coulombic_efficiency; /* capacity_ah / charge_ah; NaN when unknown */
     double energy_efficiency;
-    double mean_voltage_v; /* energy_wh / capacity_ah */
+    double coulombic_efficiency_u, energy_efficiency_u; /* standard; NaN when unknown */
+    double mean_voltage_v;                              /* energy_wh / capacity_ah */
     /* one-step method at the onset of the discharge; NaN when not measured */
     struct wn_measured resistance_ohm;
     double temperature_max_c;  /* NaN without thermometer */
@@ -81,6 +82,8 @@ struct wn_cycle_record {
     double ambient_min_c, ambient_max_c;
     double discharge_current_a; /* magnitude, mean */
     double cutoff_v;            /* that the capacity refers to; NaN for a whole discharge */
+    /* dV/dt where it was crossed, negative; NaN when it was not, or is not known */
+    double cutoff_slope_v_per_s;
     double duration_s;
     wn_ns start_ns, end_ns; /* campaign time */
     unsigned flags;         /* set of enum wn_cycle_flag */

@@ -46,6 +46,9 @@ struct wn_accuracy {
     double current_fixed_a;
     double temperature_c; /* K */
     double time_reading;  /* 1, relative error of the time base */
+    /* Charge and discharge are measured by two instruments, each of this accuracy: their errors
+     * have nothing in common. */
+    bool apart;
 };
 
 /** "At the set voltage" is at most so far below it: a tester settles a few millivolt below its

@@ -10,6 +10,7 @@
 #include "base/assert.h"
 #include "metrology/accuracy.h"
 #include "metrology/calibration.h"
+#include "metrology/ratio.h"
 
 #define S_PER_H 3600.0
 
@@ -97,6 +98,87 @@ void wn_resistance_budget(double r_ohm, double di_a, const struct wn_accuracy *a
     add(out, "gain of the current", from_half_width(a->current_reading) * fabs(r_ohm), true);
     add(out, "noise of the voltage", sqrt(2.0) * noise->voltage_v / amps, false);
     add(out, "noise of the current", sqrt(2.0) * noise->current_a * fabs(r_ohm) / amps, false);
+}
+
+/* -- ratios
+ * ------------------------------------------------------------------------------------- */
+
+/* Part of the charge per ampere of offset, and per volt of error at the cut-off. */
+static double per_offset_1_per_a(const struct wn_discharge_facts *d)
+{
+    return d->duration_s / S_PER_H / fabs(d->capacity_ah);
+}
+
+static double per_cutoff_1_per_v(const struct wn_discharge_facts *d)
+{
+    bool told = isnan(d->cutoff_v) || fabs(d->slope_v_per_s) > 0;
+    return told ? at_cutoff_ah_per_v(d) / fabs(d->capacity_ah) : NAN;
+}
+
+void wn_retention_budget(const struct wn_discharge_facts *first,
+                         const struct wn_discharge_facts *now, const struct wn_accuracy *a,
+                         const struct wn_drift *drift, struct wn_budget *out)
+{
+    double r = fabs(now->capacity_ah / first->capacity_ah);
+    double offset = per_offset_1_per_a(now), cutoff = per_cutoff_1_per_v(now);
+    double cutoff_u_v = isfinite(now->cutoff_v) ? voltage_u_v(a, now->cutoff_v) : 0;
+    begin(out);
+    add(out, "offset of the current",
+        from_half_width(a->current_fixed_a) * fabs(offset - per_offset_1_per_a(first)) * r, true);
+    add(out, "cut-off", cutoff_u_v * fabs(cutoff - per_cutoff_1_per_v(first)) * r, true);
+    add(out, "drift of the current", from_half_width(drift->current_a) * offset * r, true);
+    add(out, "drift of the voltage", from_half_width(drift->voltage_v) * cutoff * r, true);
+}
+
+/* In parts of the efficiency: what the current, and what the voltage is wrong by. */
+static double current_part(const struct wn_discharge_facts *d, const struct wn_accuracy *a)
+{
+    return from_half_width(a->current_reading + a->current_fixed_a * per_offset_1_per_a(d));
+}
+
+static double voltage_part(const struct wn_discharge_facts *d, const struct wn_accuracy *a)
+{
+    return from_half_width(a->voltage_reading +
+                           a->voltage_fixed_v * fabs(d->capacity_ah / d->energy_wh));
+}
+
+static void efficiency(const struct wn_discharge_facts *charge,
+                       const struct wn_discharge_facts *discharge, double r,
+                       const struct wn_accuracy *a, struct wn_budget *out)
+{
+    double offset = per_offset_1_per_a(discharge) + per_offset_1_per_a(charge);
+    begin(out);
+    if (a->apart) {
+        add(out, "current of the charge", current_part(charge, a) * fabs(r), true);
+        add(out, "current of the discharge", current_part(discharge, a) * fabs(r), true);
+    } else {
+        add(out, "offset of the current", from_half_width(a->current_fixed_a) * offset * fabs(r),
+            true);
+    }
+}
+
+void wn_coulombic_budget(const struct wn_discharge_facts *charge,
+                         const struct wn_discharge_facts *discharge, const struct wn_accuracy *a,
+                         struct wn_budget *out)
+{
+    efficiency(charge, discharge, discharge->capacity_ah / charge->capacity_ah, a, out);
+}
+
+void wn_energy_efficiency_budget(const struct wn_discharge_facts *charge,
+                                 const struct wn_discharge_facts *discharge,
+                                 const struct wn_accuracy *a, struct wn_budget *out)
+{
+    double r = discharge->energy_wh / charge->energy_wh;
+    double offset_1_per_v =
+        discharge->capacity_ah / discharge->energy_wh - charge->capacity_ah / charge->energy_wh;
+    efficiency(charge, discharge, r, a, out);
+    if (a->apart) {
+        add(out, "voltage of the charge", voltage_part(charge, a) * fabs(r), true);
+        add(out, "voltage of the discharge", voltage_part(discharge, a) * fabs(r), true);
+    } else {
+        add(out, "offset of the voltage",
+            from_half_width(a->voltage_fixed_v) * fabs(offset_1_per_v * r), true);
+    }
 }
 
 /* -- without noise

@@ -15,10 +15,11 @@
 #define WN_STORE_CAMPAIGN_H
 
 #include <stdbool.h>
+#include "metrology/calibration.h"
 #include "port/store.h"
 #include "procedure/cell.h"
 
-enum { WN_CAMPAIGN_SCHEMA = 1 };
+enum { WN_CAMPAIGN_SCHEMA = 2 };
 
 /** What a campaign starts from; strings are copied. */
 struct wn_campaign_info {
@@ -50,6 +51,14 @@ struct wn_instrument_record {
     char dialect[64];
     char port[256];
     char identity[256];
+};
+
+/** What a certificate says of one quantity of one instrument. */
+struct wn_calibration_record {
+    char role[32], identity[256]; /* of the instrument, as in its record */
+    char quantity[32];            /* wn_quantity_name() */
+    char unit[4];                 /* of offset, expanded and drift: "V", "A", "K" */
+    struct wn_calibration_line line;
 };
 
 /** Messages of SQLite itself (recovered logs, misuse, errors of the disk), for the daemon's log. */
@@ -128,6 +137,13 @@ int wn_campaign_first_identity(struct wn_campaign *c, const char *role, char *id
                                struct wn_error *err);
 int wn_campaign_put_instrument(struct wn_campaign *c, const struct wn_instrument_record *r,
                                struct wn_error *err);
+/** Every known line of a calibration, for the instrument it belongs to. One that is there already
+ * stays as it is: readings were corrected by it. */
+int wn_campaign_put_calibration(struct wn_campaign *c, const struct wn_instrument_record *r,
+                                const struct wn_calibration *calibration, struct wn_error *err);
+/** What the file holds of certificates; a line is not known where it holds none. */
+int wn_campaign_calibration(struct wn_campaign *c, struct wn_calibration *out,
+                            struct wn_error *err);
 /** A session row: one run of the station on this file (boot id, both clocks at its start). */
 int wn_campaign_begin_session(struct wn_campaign *c, wn_utc_us utc, wn_ns monotonic,
                               wn_ns campaign_ns, const char *boot_id, struct wn_error *err);

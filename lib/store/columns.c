@@ -8,15 +8,16 @@
     {                                                                                              \
         column, type, offsetof(struct record, member), sizeof(((struct record *)NULL)->member)     \
     }
-#define INFO(column, type, member)     MEMBER(wn_campaign_info, column, type, member)
-#define CELL(member)                   MEMBER(wn_cell, #member, 'd', member)
-#define CLAIM(member, type)            MEMBER(wn_cell, "claim_" #member, type, claim.member)
-#define STEP(column, type, member)     MEMBER(wn_step_record, column, type, member)
-#define SUMS(member)                   MEMBER(wn_step_sums, #member, 'd', member)
-#define CYCLE(column, type, member)    MEMBER(wn_cycle_record, column, type, member)
-#define CHECK_UP(column, type, member) MEMBER(wn_check_up_record, column, type, member)
-#define EVENT(column, type)            MEMBER(wn_event_record, #column, type, column)
-#define INTENT(column, type, member)   MEMBER(wn_intent_record, column, type, member)
+#define INFO(column, type, member)        MEMBER(wn_campaign_info, column, type, member)
+#define CELL(member)                      MEMBER(wn_cell, #member, 'd', member)
+#define CLAIM(member, type)               MEMBER(wn_cell, "claim_" #member, type, claim.member)
+#define STEP(column, type, member)        MEMBER(wn_step_record, column, type, member)
+#define SUMS(member)                      MEMBER(wn_step_sums, #member, 'd', member)
+#define CYCLE(column, type, member)       MEMBER(wn_cycle_record, column, type, member)
+#define CHECK_UP(column, type, member)    MEMBER(wn_check_up_record, column, type, member)
+#define EVENT(column, type)               MEMBER(wn_event_record, #column, type, column)
+#define CALIBRATION(column, type, member) MEMBER(wn_calibration_record, column, type, member)
+#define INTENT(column, type, member)      MEMBER(wn_intent_record, column, type, member)
 #define LIST(array)                                                                                \
     {                                                                                              \
         array, (int)(sizeof array / sizeof array[0])                                               \
@@ -139,6 +140,9 @@ static const struct column cycle_list[] = {
     CYCLE("start_ns", 'i', start_ns),
     CYCLE("end_ns", 'i', end_ns),
     CYCLE("flags", 'u', flags),
+    CYCLE("coulombic_efficiency_u", 'd', coulombic_efficiency_u),
+    CYCLE("energy_efficiency_u", 'd', energy_efficiency_u),
+    CYCLE("cutoff_slope_v_per_s", 'd', cutoff_slope_v_per_s),
 };
 const struct columns cycle_columns = LIST(cycle_list);
 
@@ -171,3 +175,19 @@ static const struct column intent_list[] = {
     INTENT("text", 't', text),
 };
 const struct columns intent_columns = LIST(intent_list);
+
+static const struct column calibration_list[] = {
+    CALIBRATION("role", 't', role),
+    CALIBRATION("identity", 't', identity),
+    CALIBRATION("quantity", 't', quantity),
+    CALIBRATION("unit", 't', unit),
+    CALIBRATION("gain", 'd', line.gain),
+    CALIBRATION("offset", 'd', line.offset),
+    CALIBRATION("expanded", 'd', line.expanded),
+    CALIBRATION("coverage_factor", 'd', line.coverage_factor),
+    CALIBRATION("drift", 'd', line.drift),
+    CALIBRATION("date_utc_us", 'i', line.date),
+    CALIBRATION("valid_until_utc_us", 'i', line.valid_until),
+    CALIBRATION("certificate", 't', line.certificate),
+};
+const struct columns calibration_columns = LIST(calibration_list);

@@ -68,7 +68,7 @@ struct columns {
 };
 
 extern const struct columns campaign_columns, cell_columns, step_columns, sums_columns,
-    cycle_columns, check_up_columns, event_columns, intent_columns;
+    cycle_columns, check_up_columns, event_columns, intent_columns, calibration_columns;
 
 /* sql.c */
 /** Fills err from a code of SQLite, with path, meaning and remedy; returns our code. */

@@ -18,6 +18,15 @@ static const struct migration {
         " utc_us INTEGER NOT NULL, step INTEGER NOT NULL, text TEXT NOT NULL) STRICT;"
         "UPDATE campaign SET retention_threshold ="
         " coalesce((SELECT claim_retention FROM cell WHERE claim_cycles > 0), 0.7)"},
+    /* Version 1 knew no certificates; what a ratio of its cycles is uncertain by was not kept. */
+    {2,
+     "ALTER TABLE cycle ADD COLUMN coulombic_efficiency_u REAL;"
+     "ALTER TABLE cycle ADD COLUMN energy_efficiency_u REAL;"
+     "ALTER TABLE cycle ADD COLUMN cutoff_slope_v_per_s REAL;"
+     "CREATE TABLE calibration(role TEXT NOT NULL, identity TEXT NOT NULL, quantity TEXT NOT NULL,"
+     " unit TEXT NOT NULL, gain REAL, offset REAL, expanded REAL, coverage_factor REAL, drift REAL,"
+     " date_utc_us INTEGER, valid_until_utc_us INTEGER, certificate TEXT NOT NULL,"
+     " UNIQUE(role, identity, quantity)) STRICT;"},
 };
 
 int schema_version(struct wn_campaign *c, int64_t *version, struct wn_error *err)

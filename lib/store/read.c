@@ -3,6 +3,7 @@
 #define _POSIX_C_SOURCE 200809L
 #include "store/internal.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <stdio.h>
 #include <string.h>
@@ -155,6 +156,64 @@ int wn_campaign_put_instrument(struct wn_campaign *c, const struct wn_instrument
                           "INSERT OR IGNORE INTO instrument(role, dialect, port, identity,"
                           " first_session) VALUES(?, ?, ?, ?, (SELECT max(session) FROM session))",
                           bind_instrument, r, "writing the instrument", err);
+}
+
+static void bind_calibration(sqlite3_stmt *s, const void *ctx)
+{
+    (void)bind_columns(s, 1, calibration_columns, ctx);
+}
+
+int wn_campaign_put_calibration(struct wn_campaign *c, const struct wn_instrument_record *r,
+                                const struct wn_calibration *calibration, struct wn_error *err)
+{
+    int rc = WN_OK;
+    for (int q = 0; q < WN_QUANTITY_COUNT && rc == WN_OK; q++) {
+        const struct wn_calibration_line *line = &calibration->line[q];
+        struct wn_calibration_record row = {.line = *line};
+        struct text t = {.len = 0};
+        if (!line->known) {
+            continue;
+        }
+        (void)snprintf(row.role, sizeof row.role, "%s", r->role);
+        (void)snprintf(row.identity, sizeof row.identity, "%s", r->identity);
+        (void)snprintf(row.quantity, sizeof row.quantity, "%s",
+                       wn_quantity_name((enum wn_quantity)q));
+        (void)snprintf(row.unit, sizeof row.unit, "%s", wn_quantity_unit((enum wn_quantity)q));
+        text_add(&t, "INSERT OR IGNORE INTO calibration(");
+        text_names(&t, calibration_columns, "", "");
+        text_add(&t, ") VALUES(");
+        text_marks(&t, calibration_columns.n);
+        text_add(&t, ")");
+        rc = sql_write_once(c, t.s, bind_calibration, &row, "writing the calibration", err);
+    }
+    return rc;
+}
+
+int wn_campaign_calibration(struct wn_campaign *c, struct wn_calibration *out, struct wn_error *err)
+{
+    struct text t = {.len = 0};
+    sqlite3_stmt *s = NULL;
+    wn_calibration_init(out);
+    text_add(&t, "SELECT ");
+    text_names(&t, calibration_columns, "", "");
+    text_add(&t, " FROM calibration ORDER BY rowid");
+    int rc = sql_prepare(c, t.s, &s, err), step = SQLITE_DONE;
+    while (rc == WN_OK && (step = sqlite3_step(s)) == SQLITE_ROW) {
+        struct wn_calibration_record row;
+        memset(&row, 0, sizeof row);
+        (void)read_columns(s, 0, calibration_columns, &row);
+        for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+            if (strcmp(row.quantity, wn_quantity_name((enum wn_quantity)q)) == 0) {
+                out->line[q] = row.line;
+                out->line[q].known = true;
+            }
+        }
+    }
+    if (rc == WN_OK && step != SQLITE_DONE) {
+        rc = sql_error(c, "reading the calibration", step, err);
+    }
+    (void)sqlite3_finalize(s);
+    return rc;
 }
 
 struct session {

@@ -39,6 +39,11 @@ static const char tables_sql[] =
     "CREATE TABLE instrument(role TEXT NOT NULL, dialect TEXT NOT NULL, port TEXT NOT NULL,"
     " identity TEXT NOT NULL, first_session INTEGER, UNIQUE(role, dialect, port, identity)) STRICT;"
 
+    "CREATE TABLE calibration(role TEXT NOT NULL, identity TEXT NOT NULL, quantity TEXT NOT NULL,"
+    " unit TEXT NOT NULL, gain REAL, offset REAL, expanded REAL, coverage_factor REAL, drift REAL,"
+    " date_utc_us INTEGER, valid_until_utc_us INTEGER, certificate TEXT NOT NULL,"
+    " UNIQUE(role, identity, quantity)) STRICT;"
+
     "CREATE TABLE session(session INTEGER PRIMARY KEY, start_utc_us INTEGER NOT NULL,"
     " monotonic_ns INTEGER NOT NULL, time_ns INTEGER NOT NULL, boot_id TEXT NOT NULL) STRICT;"
 
@@ -62,7 +67,8 @@ static const char tables_sql[] =
     " energy_efficiency REAL, mean_voltage_v REAL, resistance_ohm REAL, resistance_u_ohm REAL,"
     " temperature_max_c REAL, temperature_rise_k REAL, ambient_min_c REAL, ambient_max_c REAL,"
     " discharge_current_a REAL, cutoff_v REAL, duration_s REAL, start_ns INTEGER NOT NULL,"
-    " end_ns INTEGER NOT NULL, flags INTEGER NOT NULL, end_utc_us INTEGER NOT NULL) STRICT;"
+    " end_ns INTEGER NOT NULL, flags INTEGER NOT NULL, end_utc_us INTEGER NOT NULL,"
+    " coulombic_efficiency_u REAL, energy_efficiency_u REAL, cutoff_slope_v_per_s REAL) STRICT;"
 
     "CREATE TABLE check_up(check_up INTEGER PRIMARY KEY, after_cycle INTEGER NOT NULL,"
     " capacity_ah REAL, capacity_u_ah REAL, energy_wh REAL, energy_u_wh REAL, resistance_ohm REAL,"
@@ -93,18 +99,25 @@ static const char views_sql[] =
 
     "CREATE VIEW cycles AS SELECT c.cycle, round(c.start_ns / 3.6e12, 4) AS start_h,"
     " round(c.end_ns / 3.6e12, 4) AS end_h, {utc c.end_utc_us} AS end_utc, c.capacity_ah,"
-    " c.capacity_u_ah, round(c.capacity_ah / l.rated_capacity_ah, 6) AS retention_of_rated,"
-    " c.energy_wh, c.energy_u_wh, c.charge_ah, c.charge_wh, c.coulombic_efficiency,"
-    " c.energy_efficiency, c.mean_voltage_v, c.discharge_current_a, c.cutoff_v, c.resistance_ohm,"
-    " c.resistance_u_ohm, c.temperature_max_c, c.temperature_rise_k, c.ambient_min_c,"
+    " c.capacity_u_ah, 2 * c.capacity_u_ah AS capacity_expanded_ah,"
+    " round(c.capacity_ah / l.rated_capacity_ah, 6) AS retention_of_rated, c.energy_wh,"
+    " c.energy_u_wh, 2 * c.energy_u_wh AS energy_expanded_wh, c.charge_ah, c.charge_wh,"
+    " c.coulombic_efficiency, c.coulombic_efficiency_u, c.energy_efficiency,"
+    " c.energy_efficiency_u, c.mean_voltage_v, c.discharge_current_a, c.cutoff_v,"
+    " c.cutoff_slope_v_per_s, c.resistance_ohm, c.resistance_u_ohm,"
+    " 2 * c.resistance_u_ohm AS resistance_expanded_ohm, c.temperature_max_c, "
+    "c.temperature_rise_k, c.ambient_min_c,"
     " c.ambient_max_c, c.duration_s, {valid} AS valid, {flags} AS flags, {label} AS label"
     " FROM cycle c, cell l, campaign m ORDER BY c.cycle;"
 
     "CREATE VIEW check_ups AS SELECT c.check_up, c.after_cycle,"
     " round(c.start_ns / 3.6e12, 4) AS start_h, round(c.end_ns / 3.6e12, 4) AS end_h,"
     " {utc c.end_utc_us} AS end_utc, c.capacity_ah, c.capacity_u_ah,"
+    " 2 * c.capacity_u_ah AS capacity_expanded_ah,"
     " round(c.capacity_ah / l.rated_capacity_ah, 6) AS retention_of_rated, c.energy_wh,"
-    " c.energy_u_wh, c.resistance_ohm, c.resistance_u_ohm, c.resistance_voltage_v,"
+    " c.energy_u_wh, 2 * c.energy_u_wh AS energy_expanded_wh, c.resistance_ohm,"
+    " c.resistance_u_ohm, 2 * c.resistance_u_ohm AS resistance_expanded_ohm,"
+    " c.resistance_voltage_v,"
     " c.temperature_max_c, {flags} AS flags, {label} AS label"
     " FROM check_up c, cell l, campaign m ORDER BY c.check_up;"
 
@@ -130,6 +143,13 @@ static const char views_sql[] =
     " round(r.time_ns / 3.6e12, 6) AS time_h, {utc r.utc_us} AS recorded_utc, r.voltage_v,"
     " r.current_a, r.temperature_c, r.ambient_c, r.output_on, {label} AS label"
     " FROM reading r CROSS JOIN campaign m LEFT JOIN step s ON s.step = r.step ORDER BY r.number;"
+
+    "CREATE VIEW instruments AS SELECT i.role, i.dialect, i.identity, i.first_session, k.quantity,"
+    " k.unit, k.gain, k.offset, k.expanded, k.coverage_factor, k.drift,"
+    " date(nullif(k.date_utc_us, 0) / 1000000, 'unixepoch') AS calibrated_on,"
+    " date(nullif(k.valid_until_utc_us, 0) / 1000000, 'unixepoch') AS valid_until, k.certificate"
+    " FROM instrument i LEFT JOIN calibration k ON k.role = i.role AND k.identity = i.identity"
+    " ORDER BY i.rowid, k.rowid;"
 
     "CREATE VIEW sessions AS SELECT session, {utc start_utc_us} AS start_utc,"
     " round(monotonic_ns / 1e9, 3) AS monotonic_s, round(time_ns / 3.6e12, 4) AS campaign_time_h,"
@@ -188,9 +208,9 @@ static const char about_rows_sql[] =
     " everything is computed from it. _utc_us (microseconds since 1970 UTC) and _utc label when"
     " something was recorded. A simulated campaign''s time may run faster than the clock.'),"
     "('NULL', 'Not measured, not known, or not over yet.'),"
-    "('uncertainty', 'Columns with _u_ are standard uncertainties (k = 1) after the GUM, from the"
-    " accuracy of the instrument that table campaign holds: _of_reading is a part of the reading,"
-    " _fixed is added to it.'),"
+    "('uncertainty', 'Columns with _u are standard uncertainties (k = 1) after the GUM, those with"
+    " _expanded are twice that (k = 2), from the accuracy of the instrument that table campaign"
+    " holds: _of_reading is a part of the reading, _fixed is added to it, both half-widths.'),"
     "('view fade', 'Start here: one line a cycle with capacity, retention and resistance.'),"
     "('view cycles', 'All figures of a cycle; valid = 1 when its capacity counts for fade.'),"
     "('view check_ups', 'Reference measurements: low-rate capacity and DC resistance.'),"
@@ -199,12 +219,17 @@ static const char about_rows_sql[] =
     " moved by the thresholds of table campaign (store_...), and at the ends of a step. Charge and"
     " energy were integrated over every reading, stored or not.'),"
     "('view events', 'What happened: alarms, who acknowledged them, starts, pauses, results.'),"
+    "('view instruments', 'What was measured with: identity, and for each quantity what its"
+    " calibration certificate says. corrected = gain x reading + offset, and readings are stored"
+    " corrected; expanded belongs to coverage_factor; drift is a half-width; unit is that of"
+    " offset, expanded and drift.'),"
     "('view sessions', 'Each run of the service on this file.'),"
     "('flags', 'A cycle with a flag: {words}. In tables, flags is a sum of these bits.'),"
     "('table campaign', 'What was asked for: one row.'),"
     "('table cell', 'The cell with its datasheet, its claim and its intake record: one row.'),"
     "('table config', 'The frozen configuration the campaign was begun with; its SHA-256.'),"
     "('table instrument', 'What was measured with, and in which session it was first seen.'),"
+    "('table calibration', 'The certificates of these instruments.'),"
     "('tables step reading cycle check_up event session', 'What the views show, unrounded. Kinds"
     " of steps: 0 charge, 1 rest, 2 discharge, 3 discharge at constant power, 4 pulse. Severity: 0"
     " info, 1 warning, 2 alarm.'),"
@@ -291,7 +316,8 @@ int schema_describe(struct wn_campaign *c, struct wn_error *err)
                       "DROP VIEW IF EXISTS fade; DROP VIEW IF EXISTS cycles;"
                       "DROP VIEW IF EXISTS check_ups; DROP VIEW IF EXISTS steps;"
                       "DROP VIEW IF EXISTS events; DROP VIEW IF EXISTS readings;"
-                      "DROP VIEW IF EXISTS sessions; DROP VIEW IF EXISTS about",
+                      "DROP VIEW IF EXISTS sessions; DROP VIEW IF EXISTS instruments;"
+                      "DROP VIEW IF EXISTS about",
                       "describing the file", err);
     rc = rc == WN_OK ? run_expanded(c, views_sql, err) : rc;
     rc = rc == WN_OK ? run_expanded(c, about_view_sql, err) : rc;

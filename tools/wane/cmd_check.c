@@ -331,11 +331,8 @@ static void print_measuring(const struct plan *p)
     wn_utc_us now = clock->ops->utc(clock);
     struct wn_accuracy a;
     wn_calibration_accuracy(&p->station.calibration, &p->station.accuracy, now, &a);
-    const struct wn_tolerance_use use = {.voltage_v = p->cell.discharge_cutoff_v,
-                                         .current_a = 0.2 * p->cell.rated_capacity_ah,
-                                         .has_temperature = p->setup.limits.needs_temperature,
-                                         .capacity_ah = NAN,
-                                         .capacity_expanded_ah = NAN};
+    const struct wn_tolerance_use use = wn_tolerance_use_of(
+        p->cell.discharge_cutoff_v, p->cell.rated_capacity_ah, p->setup.limits.needs_temperature);
     double voltage_v = a.voltage_reading * use.voltage_v + a.voltage_fixed_v;
     double current_a = a.current_reading * use.current_a + a.current_fixed_a;
     (void)printf("\nMeasuring: +/-%s mV at the cut-off, +/-%s mA at 0.2 It\n",

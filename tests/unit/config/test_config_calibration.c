@@ -35,7 +35,8 @@ static void test_a_calibration_is_read(void **state)
     assert_int_equal(
         read_with("{ voltage = { gain = 1.0002; offset = \"-0.5 mV\"; expanded = \"1 mV\";"
                   " drift = \"2 mV\"; date = \"2026-02-28\"; valid_until = "
-                  "\"2028-02-29\"; }; temperature = { gain = 1; offset = \"0.3 K\"; "
+                  "\"2028-02-29\"; certificate = \"K-4711\"; }; temperature = { gain = 1; offset = "
+                  "\"0.3 K\"; "
                   "expanded = \"0.2 K\"; coverage_factor = 3; }; }"),
         WN_OK);
     const struct wn_calibration *c = &config.station[0].calibration;
@@ -44,6 +45,7 @@ static void test_a_calibration_is_read(void **state)
     assert_near(v->gain, 1.0002, 0);
     assert_near(v->offset, -0.0005, 1e-15);
     assert_near(v->drift, 0.002, 1e-15);
+    assert_string_equal(v->certificate, "K-4711");
     assert_near(v->coverage_factor, 2, 0); /* where a certificate says nothing of it */
     assert_int_equal(v->date, INT64_C(1772236800) * 1000000);        /* date -u -d 2026-02-28 +%s */
     assert_int_equal(v->valid_until, INT64_C(1835395200) * 1000000); /* 2028-02-29, a leap year */

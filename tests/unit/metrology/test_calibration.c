@@ -114,6 +114,12 @@ static void dates(void **state)
                               "current begins on 2026-05-02");
     assert_int_equal(wn_calibration_out_of_date(&c, MAY * DAY + 1, text, 20), 2); /* cut, counted */
     assert_string_equal(text, "calibration of volt");
+    /* told once: by the look that comes first after it, and not for what was over before */
+    assert_int_equal(wn_calibration_ran_out(&c, JAN * DAY, MAY * DAY, text, sizeof text), 0);
+    assert_int_equal(wn_calibration_ran_out(&c, MAY * DAY, MAY * DAY + 1, text, sizeof text), 1);
+    assert_string_equal(text, "calibration of voltage ran out on 2026-05-01");
+    assert_int_equal(wn_calibration_ran_out(&c, MAY * DAY + 1, MAY * DAY + 2, text, sizeof text),
+                     0);
     c.line[WN_QUANTITY_CURRENT].date = 0;
     assert_true(wn_calibration_valid(&c.line[WN_QUANTITY_CURRENT], 0));
 }
@@ -202,7 +208,7 @@ static void budgets_by_hand(void **state)
     assert_near(b.line[1].u, 0.025 * 0.001 / sqrt(3.0), 1e-12);
     assert_near(b.line[2].u, 1.4142136e-4, 1e-10);
     assert_near(b.line[3].u, 7.0710678e-6, 1e-12);
-    struct wn_accuracy unknown = {NAN, NAN, NAN, NAN, NAN, NAN};
+    struct wn_accuracy unknown = {NAN, NAN, NAN, NAN, NAN, NAN, false};
     wn_capacity_budget(&d, &unknown, &noise, &b);
     assert_true(isnan(b.u));
 }
@@ -411,7 +417,7 @@ static void tolerances(void **state)
     assert_string_equal(text, "current +/-1.1 % at 0.5 A, and 1 % is asked for; "
                               "temperature: no thermometer at the cell, and 2 degC is asked for");
     use.has_temperature = true;
-    a = (struct wn_accuracy){NAN, NAN, NAN, NAN, NAN, NAN};
+    a = (struct wn_accuracy){NAN, NAN, NAN, NAN, NAN, NAN, false};
     assert_int_equal(wn_tolerances_unmet(&a, &use, text, sizeof text), 4);
     assert_non_null(strstr(text, "voltage: accuracy is not told, and 1 % is asked for"));
     assert_int_equal(wn_tolerances_unmet(&a, &use, text, 0), 4);

@@ -6,7 +6,7 @@
 
 #include "base/qty.h"
 
-static const struct wn_accuracy tester = {0.0005, 0.001, 0.001, 0.005, 1, 50e-6};
+static const struct wn_accuracy tester = {0.0005, 0.001, 0.001, 0.005, 1, 50e-6, false};
 
 static void flags_have_words(void **state)
 {
@@ -73,6 +73,10 @@ static void a_cycle_from_its_steps(void **state)
                  wn_capacity_uncertainty_ah(7500 / 3600.0, 10, 750, 2.5, 0.002, &tester));
     assert_exact(r.energy_wh.u, wn_energy_uncertainty_to_cutoff_wh(7500 * 3.4 / 3600, 3.4, 10, 750,
                                                                    2.5, 0.002, &tester));
+    assert_exact(r.cutoff_slope_v_per_s, -0.002);
+    /* its offset of 5 mA counts with 750 s in 7500 A s out, and with 2000 s in 8000 A s in */
+    assert_exact(r.coulombic_efficiency_u, 0.005 * (0.1 + 0.25) * 7500 / 8000 / sqrt(3.0));
+    assert_true(r.energy_efficiency_u > r.coulombic_efficiency_u * 3.4 / 4);
     assert_true(r.cycle == 7 && r.flags == WN_FLAG_AFTER_PAUSE && r.resistance_ohm.value == 0.02);
 }
 
@@ -97,6 +101,8 @@ static void what_was_not_seen_is_not_known(void **state)
     wn_cycle_derive(&r, NULL, &discharge, -0.002, &tester);
     assert_true(isnan(r.charge_ah) && isnan(r.charge_wh) && isnan(r.coulombic_efficiency));
     assert_true(isnan(r.energy_efficiency) && isnan(r.temperature_max_c));
+    assert_true(isnan(r.coulombic_efficiency_u) && isnan(r.energy_efficiency_u));
+    assert_true(isnan(r.cutoff_slope_v_per_s));
     assert_true(isnan(r.temperature_rise_k) && isnan(r.ambient_min_c) && isnan(r.ambient_max_c));
     assert_exact(r.discharge_current_a, 2); /* over the time that was seen */
     assert_exact(r.capacity_ah.u, wn_capacity_uncertainty_ah(2, 2, 3600, NAN, NAN, &tester));

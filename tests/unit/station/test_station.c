@@ -1,7 +1,9 @@
 /* The station between engine and instrument: how soon off is sent, and what the engine is told.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#include <math.h>
 #include <signal.h>
 #include <stdio.h>
+#include <string.h>
 #include <sys/resource.h>
 
 #include "rig.h"
@@ -205,6 +207,82 @@ static void test_readings_are_corrected(void **state)
     rig_end();
 }
 
+struct told {
+    const char *kind, *text;
+    int n;
+};
+
+static int count_told(const struct wn_event_row *row, void *ctx)
+{
+    struct told *t = ctx;
+    t->n += strcmp(row->event.kind, t->kind) == 0 && row->event.severity == WN_SEVERITY_WARNING &&
+            strstr(row->event.text, t->text) != NULL;
+    return 0;
+}
+
+static int times_told(const char *kind, const char *text)
+{
+    struct told t = {kind, text, 0};
+    struct wn_error err = {0};
+    station_commit(&rig.st);
+    assert_int_equal(wn_campaign_each_event(rig.st.campaign, 0, count_told, &t, &err), WN_OK);
+    return t.n;
+}
+
+/* A bench that is not good enough for the standard says so once, where it is published. */
+static void test_tolerances_are_told_at_the_start(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig.st.config.accuracy.time_reading = 0.001; /* just what is asked for */
+    rig_charge();
+    assert_int_equal(times_told("tolerances", ""), 0);
+    rig_end();
+    rig_begin();
+    rig.st.config.accuracy.time_reading = 0.002;
+    rig_charge();
+    assert_int_equal(times_told("tolerances", "IEC 61960-3 is not met: time +/-0.2 %"), 1);
+    rig_kill_and_restart();
+    rig_run(200);
+    assert_int_equal(times_told("tolerances", ""), 1);
+    rig_end();
+}
+
+/* From the day a certificate runs out the data sheet counts, and whoever watches is told, once. */
+static void test_a_certificate_runs_out(void **state)
+{
+    (void)state;
+    rig_begin();
+    struct wn_calibration_line *line = &rig.st.config.calibration.line[WN_QUANTITY_CURRENT];
+    wn_utc_us now = rig.st.clock->ops->utc(rig.st.clock);
+    *line = (struct wn_calibration_line){.known = true,
+                                         .gain = 1,
+                                         .expanded = 0.0002,
+                                         .coverage_factor = 2,
+                                         .drift = 0.0001,
+                                         .date = now - 1000000,
+                                         .valid_until = now + INT64_C(300) * 1000000};
+    rig_charge();
+    double certified_a = rig.st.setup.accuracy.current_fixed_a;
+    assert_near(certified_a, sqrt(0.0001 * 0.0001 * 3 + 0.0001 * 0.0001), 1e-12);
+    rig_run(200);
+    assert_int_equal(times_told("calibration", ""), 0);
+    rig_run(200);
+    assert_int_equal(times_told("calibration", "calibration of current ran out on "), 1);
+    assert_near(rig.st.setup.accuracy.current_fixed_a, 0.002, 0);
+    rig_run(400);
+    assert_int_equal(times_told("calibration", ""), 1);
+    struct wn_calibration stored;
+    struct wn_error err = {0};
+    assert_int_equal(wn_campaign_calibration(rig.st.campaign, &stored, &err), WN_OK);
+    assert_near(stored.line[WN_QUANTITY_CURRENT].drift, 0.0001, 0);
+    assert_false(stored.line[WN_QUANTITY_VOLTAGE].known);
+    rig_kill_and_restart(); /* it goes on looking from where the file was left */
+    rig_run(1);
+    assert_true(rig.st.certificates_utc >= now + INT64_C(700) * 1000000);
+    rig_end();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -218,6 +296,8 @@ int main(void)
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
         cmocka_unit_test(test_readings_are_corrected),
+        cmocka_unit_test(test_tolerances_are_told_at_the_start),
+        cmocka_unit_test(test_a_certificate_runs_out),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

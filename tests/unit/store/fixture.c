@@ -189,13 +189,25 @@ void fixture_cycle(struct wn_record *r, int64_t n)
     memset(r, 0, sizeof *r);
     r->kind = WN_RECORD_CYCLE;
     struct wn_cycle_record *c = &r->u.cycle;
-    double *const numbers[] = {
-        &c->capacity_ah.u,     &c->energy_wh.value,   &c->energy_wh.u,
-        &c->charge_ah,         &c->charge_wh,         &c->coulombic_efficiency,
-        &c->energy_efficiency, &c->mean_voltage_v,    &c->resistance_ohm.value,
-        &c->resistance_ohm.u,  &c->temperature_max_c, &c->temperature_rise_k,
-        &c->ambient_min_c,     &c->ambient_max_c,     &c->discharge_current_a,
-        &c->duration_s};
+    double *const numbers[] = {&c->capacity_ah.u,
+                               &c->energy_wh.value,
+                               &c->energy_wh.u,
+                               &c->charge_ah,
+                               &c->charge_wh,
+                               &c->coulombic_efficiency,
+                               &c->energy_efficiency,
+                               &c->mean_voltage_v,
+                               &c->resistance_ohm.value,
+                               &c->resistance_ohm.u,
+                               &c->temperature_max_c,
+                               &c->temperature_rise_k,
+                               &c->ambient_min_c,
+                               &c->ambient_max_c,
+                               &c->discharge_current_a,
+                               &c->duration_s,
+                               &c->coulombic_efficiency_u,
+                               &c->energy_efficiency_u,
+                               &c->cutoff_slope_v_per_s};
     FILL(numbers, (double)n);
     c->cutoff_v = (double)NAN; /* a whole discharge */
     c->cycle = n;

@@ -137,9 +137,15 @@ static void test_settings(void **state)
     static const struct {
         const char *name;
         int64_t value;
-    } want[] = {{"synchronous", 2},     {"foreign_keys", 1},       {"trusted_schema", 0},
-                {"cell_size_check", 1}, {"wal_autocheckpoint", 0}, {"journal_size_limit", 16777216},
-                {"mmap_size", 0},       {"user_version", 1},       {"application_id", 0x77616e65}};
+    } want[] = {{"synchronous", 2},
+                {"foreign_keys", 1},
+                {"trusted_schema", 0},
+                {"cell_size_check", 1},
+                {"wal_autocheckpoint", 0},
+                {"journal_size_limit", 16777216},
+                {"mmap_size", 0},
+                {"user_version", WN_CAMPAIGN_SCHEMA},
+                {"application_id", 0x77616e65}};
     for (size_t i = 0; i < sizeof want / sizeof want[0]; i++) {
         char sql[80];
         int64_t got = -1;

@@ -337,6 +337,57 @@ static void test_small_things(void **state)
     (void)sqlite3_close(db);
 }
 
+/* What a published file proves: which instrument it was, and what its certificate said. */
+static void test_calibration(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_campaign *c = fixture_create(f);
+    const struct wn_instrument_record i = {"tester", "scpi", "/dev/ttyUSB0", "MAKER,MODEL,1,2"};
+    struct wn_calibration k, back;
+    wn_calibration_init(&k);
+    k.line[WN_QUANTITY_VOLTAGE] =
+        (struct wn_calibration_line){.known = true,
+                                     .gain = 1.0002,
+                                     .offset = -0.0005,
+                                     .expanded = 0.001,
+                                     .coverage_factor = 2,
+                                     .drift = NAN,
+                                     .date = INT64_C(1777593600) * 1000000,
+                                     .valid_until = INT64_C(1809129600) * 1000000,
+                                     .certificate = "K-4711"};
+    k.line[WN_QUANTITY_AMBIENT] = (struct wn_calibration_line){
+        .known = true, .gain = 1, .offset = 0.25, .coverage_factor = 3, .drift = 0.125};
+    assert_ok(wn_campaign_begin_session(c, 11, 22, 33, "boot-1", why));
+    assert_ok(wn_campaign_put_instrument(c, &i, why));
+    assert_ok(wn_campaign_put_calibration(c, &i, &k, why));
+    struct wn_calibration other = k; /* a second time: what readings were corrected by stays */
+    other.line[WN_QUANTITY_VOLTAGE].gain = 0.9;
+    assert_ok(wn_campaign_put_calibration(c, &i, &other, why));
+    wn_campaign_close(c);
+    assert_ok(wn_campaign_open_read(&c, f->path, why));
+    assert_ok(wn_campaign_calibration(c, &back, why));
+    wn_campaign_close(c);
+    for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+        const struct wn_calibration_line *a = &k.line[q], *b = &back.line[q];
+        assert_int_equal(a->known, b->known);
+        assert_true(a->gain == b->gain && a->offset == b->offset && a->expanded == b->expanded);
+        assert_true(a->coverage_factor == b->coverage_factor && a->date == b->date);
+        assert_true(a->valid_until == b->valid_until &&
+                    (a->drift == b->drift || (isnan(a->drift) && isnan(b->drift))));
+        assert_string_equal(a->certificate, b->certificate);
+    }
+    sqlite3 *db = plain_open(f->path);
+    assert_string_equal(plain_text(db, "SELECT identity || ' ' || quantity || ' ' || unit || ' ' ||"
+                                       " calibrated_on || ' ' || valid_until || ' ' || certificate"
+                                       " FROM instruments WHERE quantity = 'voltage'"),
+                        "MAKER,MODEL,1,2 voltage V 2026-05-01 2027-05-01 K-4711");
+    assert_int_equal(plain_int(db, "SELECT count(*) FROM instruments"), 2);
+    assert_int_equal(plain_int(db, "SELECT calibrated_on IS NULL AND drift = 0.125 AND unit = 'K'"
+                                   " FROM instruments WHERE quantity = 'ambient temperature'"),
+                     1);
+    (void)sqlite3_close(db);
+}
+
 static void test_intent(void **state)
 {
     struct fixture *f = *state;
@@ -363,6 +414,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_again, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_acknowledge, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_small_things, fixture_setup, fixture_teardown),
+        cmocka_unit_test_setup_teardown(test_calibration, fixture_setup, fixture_teardown),
         cmocka_unit_test_setup_teardown(test_intent, fixture_setup, fixture_teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
