@@ -3,7 +3,8 @@
  *
  * The capacity is at least X at cycle N exactly when the life down to threshold X is longer than N,
  * so the probability is one minus the distribution of that life at N: claim and projection never
- * contradict each other. */
+ * contradict each other. What was measured is certain only within its expanded uncertainty (k = 2,
+ * GUM 6.2, from memory): a claim inside of it can be neither confirmed nor refuted. */
 #include "fade/fade.h"
 
 #include <math.h>
@@ -12,15 +13,18 @@
 #include "metrology/cycle.h"
 
 enum { AROUND = 5 };
+#define COVERAGE 2.0
 
 /** The value measured at `cycles` itself where it is a valid one, else the median of the last
- * AROUND values before that are no excursion; NaN when there is none. */
-static double measured_at(const struct wn_fade_point *points, size_t n, double cycles)
+ * AROUND values before that are no excursion; NaN when there is none. Its uncertainty is that of
+ * one of them: what they have in common does not average out. */
+static double measured_at(const struct wn_fade_point *points, size_t n, double cycles, double *u_ah)
 {
     size_t end = 0;
     while (end < n && points[end].cycle <= cycles)
         end++;
     const struct wn_fade_point *last = end > 0 ? &points[end - 1] : NULL;
+    *u_ah = last != NULL && last->capacity_u_ah > 0 ? last->capacity_u_ah : NAN;
     if (last != NULL && last->cycle >= cycles && (last->flags & WN_FLAGS_INVALID) == 0)
         return last->capacity_ah;
     struct wn_fade_digest d;
@@ -37,7 +41,12 @@ static int judge_past(const struct wn_fade_point *points, size_t n, double cycle
     bool failed = d.crossed_at <= cycles; /* false for NaN */
     out->probability = failed ? 0 : 1;
     out->verdict = failed ? WN_VERDICT_FAILS : WN_VERDICT_HOLDS;
-    out->capacity_at_claim_ah = measured_at(points, n, cycles);
+    out->capacity_at_claim_ah = measured_at(points, n, cycles, &out->capacity_at_claim_u_ah);
+    double off = (out->capacity_at_claim_ah - min_ah) / out->capacity_at_claim_u_ah;
+    if (fabs(off) <= COVERAGE) { /* false for NaN */
+        out->probability = 0.5 * erfc(-off / sqrt(2));
+        out->verdict = WN_VERDICT_IN_DOUBT;
+    }
     return WN_OK;
 }
 
@@ -64,8 +73,10 @@ int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cyc
         return rc;
     if (points[n - 1].cycle >= cycles || r.state == WN_FADE_REACHED)
         return judge_past(points, n, cycles, min_ah, out);
-    *out = (struct wn_fade_claim){
-        .probability = NAN, .verdict = WN_VERDICT_NOT_YET_PREDICTABLE, .capacity_at_claim_ah = NAN};
+    *out = (struct wn_fade_claim){.probability = NAN,
+                                  .verdict = WN_VERDICT_NOT_YET_PREDICTABLE,
+                                  .capacity_at_claim_ah = NAN,
+                                  .capacity_at_claim_u_ah = NAN};
     if (r.state != WN_FADE_PROJECTED)
         return WN_OK;
     out->probability = wn_fade_longer(&r, cycles);

@@ -18,6 +18,8 @@ struct wn_fade_point {
     double resistance_ohm; /* NaN: unknown */
     double temperature_c;  /* NaN: unknown */
     unsigned flags; /* set of enum wn_cycle_flag (metrology/cycle.h); invalid cycles are left out */
+    double capacity_u_ah; /* standard (k = 1), common to all points; NaN or 0: unknown. Only a
+                             verdict on what was measured looks at it */
 };
 
 enum wn_fade_state {
@@ -28,10 +30,10 @@ enum wn_fade_state {
 
 enum wn_fade_verdict {
     WN_VERDICT_NOT_YET_PREDICTABLE,
-    WN_VERDICT_HOLDS,     /* the cycle count was reached with capacity at or above the claim */
-    WN_VERDICT_FAILS,     /* end of life was declared before the claimed cycle count */
-    WN_VERDICT_ON_COURSE, /* probability >= 0.9 */
-    WN_VERDICT_IN_DOUBT,
+    WN_VERDICT_HOLDS,          /* the cycle count was reached with capacity at or above the claim */
+    WN_VERDICT_FAILS,          /* end of life was declared before the claimed cycle count */
+    WN_VERDICT_ON_COURSE,      /* probability >= 0.9 */
+    WN_VERDICT_IN_DOUBT,       /* between; or measured, and the claim lies within +/- 2 u of it */
     WN_VERDICT_WILL_FALL_SHORT /* probability <= 0.1 */
 };
 
@@ -61,6 +63,7 @@ struct wn_fade_claim {
     double probability; /* P(capacity at `cycles` >= min_ah); NaN when not yet predictable */
     enum wn_fade_verdict verdict;
     double capacity_at_claim_ah; /* measured when reached, else projected median; NaN if unknown */
+    double capacity_at_claim_u_ah; /* standard (k = 1), of a measured one; NaN if unknown */
 };
 
 /** Projects where capacity falls below threshold_ah.

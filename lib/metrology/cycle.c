@@ -80,7 +80,7 @@ void wn_cycle_derive(struct wn_cycle_record *cycle, const struct wn_step_sums *c
     cycle->charge_ah = charge != NULL ? charge->charge_in_ah : NAN;
     cycle->charge_wh = charge != NULL ? charge->energy_in_wh : NAN;
     derive_efficiency(cycle, charge, seen_s, a);
-    cycle->cutoff_slope_v_per_s = slope != 0 ? slope : NAN;
+    cycle->cutoff_slope_v_per_s = slope != 0 ? -fabs(slope) : NAN;
     cycle->temperature_max_c = discharge->temperature_max_c;
     cycle->temperature_rise_k = discharge->temperature_max_c - discharge->temperature_start_c;
     cycle->ambient_min_c = discharge->ambient_min_c;

@@ -18,6 +18,7 @@ enum wn_series_kind {
     WN_SERIES_SQUARE, /* x, y: measured in another way */
     WN_SERIES_MEDIAN, /* x, y: dashed line */
     WN_SERIES_BAND,   /* x, low to high: filled */
+    WN_SERIES_ERROR,  /* x, low to high: a light bar behind a point */
     WN_SERIES_LIMIT,  /* one y: dotted line across the picture */
     WN_SERIES_MARK    /* x, y: one conspicuous point */
 };
@@ -29,7 +30,7 @@ struct wn_series {
     char label[WN_SERIES_LABEL_SIZE]; /* for the key; "" keeps it out of there */
     int colour;                       /* from 0: the same number is the same cell; -1: grey */
     size_t n, room;
-    double *x, *y, *y2; /* y2: the upper edge of a band */
+    double *x, *y, *y2; /* y2: the upper end of a band or a bar */
 };
 
 struct wn_picture {
@@ -50,7 +51,8 @@ void wn_picture_fini(struct wn_picture *p);
 /** Adds a series; NULL when there are too many (the picture then fails as a whole). */
 struct wn_series *wn_picture_add(struct wn_picture *p, enum wn_series_kind kind, int colour,
                                  const char *label);
-/** Adds a point; one that is not finite is passed over. s may be NULL. y2 only for a band. */
+/** Adds a point; one that is not finite is passed over. s may be NULL. y2 only for a band or a bar.
+ */
 void wn_series_put(struct wn_picture *p, struct wn_series *s, double x, double y, double y2);
 
 /** The text gnuplot gets. malloc'ed; NULL with err filled (WN_EINVAL: nothing to draw; WN_ENOMEM).

@@ -19,6 +19,11 @@ static const char *colour_of(const struct wn_series *s)
     return s->colour >= 0 ? colours[s->colour % WN_PICTURE_COLOURS] : "#404040";
 }
 
+static bool has_two_ends(const struct wn_series *s)
+{
+    return s->kind == WN_SERIES_BAND || s->kind == WN_SERIES_ERROR;
+}
+
 /* A gnuplot string: in single quotes nothing is special but the quote itself. */
 static void quoted(FILE *f, const char *text)
 {
@@ -48,7 +53,7 @@ static void write_data(FILE *f, const struct wn_series *s, int i)
         number(f, s->x[k]);
         (void)fputc(' ', f);
         number(f, s->y[k]);
-        if (s->kind == WN_SERIES_BAND) {
+        if (has_two_ends(s)) {
             (void)fputc(' ', f);
             number(f, s->y2[k]);
         }
@@ -78,6 +83,10 @@ static void write_series(FILE *f, const struct wn_series *s, int i)
         (void)fprintf(
             f, "$d%d using 1:2:3 with filledcurves fs transparent solid 0.16 noborder lc rgb '%s'",
             i, colour_of(s));
+        break;
+    case WN_SERIES_ERROR: /* two thirds of it are the paper's colour */
+        (void)fprintf(f, "$d%d using 1:2:(0):($3-$2) with vectors nohead lw 0.8 lc rgb '#a8%s'", i,
+                      colour_of(s) + 1);
         break;
     case WN_SERIES_LIMIT:
         number(f, s->y[0]);
@@ -178,7 +187,7 @@ static void write_range(FILE *f, const struct wn_picture *p)
         bool projected = s->kind == WN_SERIES_BAND || s->kind == WN_SERIES_MEDIAN;
         for (size_t k = 0; k < s->n; k++) {
             low = projected && limited ? low : fmin(low, s->y[k]);
-            high = fmax(high, s->kind == WN_SERIES_BAND ? s->y2[k] : s->y[k]);
+            high = fmax(high, has_two_ends(s) ? s->y2[k] : s->y[k]);
             right = fmax(right, s->x[k]);
         }
     }

@@ -113,6 +113,40 @@ static json_t *faults_json(void)
     return list;
 }
 
+/* How well the bench measures, and whether that is what the standard asks for. */
+struct measuring_plan {
+    double voltage_v, current_a; /* largest error at the cut-off, at 0.2 It */
+    char unmet[400], out_of_date[400];
+};
+
+static void look_at_measuring(const struct plan *p, struct measuring_plan *m)
+{
+    const struct wn_clock *clock = wn_clock_real();
+    wn_utc_us now = clock->ops->utc(clock);
+    struct wn_accuracy a;
+    wn_calibration_accuracy(&p->station.calibration, &p->station.accuracy, now, &a);
+    const struct wn_tolerance_use use = wn_tolerance_use_of(
+        p->cell.discharge_cutoff_v, p->cell.rated_capacity_ah, p->setup.limits.needs_temperature);
+    m->voltage_v = a.voltage_reading * use.voltage_v + a.voltage_fixed_v;
+    m->current_a = a.current_reading * use.current_a + a.current_fixed_a;
+    (void)wn_tolerances_unmet(&a, &use, m->unmet, sizeof m->unmet);
+    (void)wn_calibration_out_of_date(&p->station.calibration, now, m->out_of_date,
+                                     sizeof m->out_of_date);
+}
+
+static json_t *measuring_json(const struct plan *p)
+{
+    struct measuring_plan m;
+    json_t *o = json_object();
+    look_at_measuring(p, &m);
+    wane_put(o, "voltage_error_v", wane_number(m.voltage_v));
+    wane_put(o, "current_error_a", wane_number(m.current_a));
+    wane_put(o, "tolerances_unmet", m.unmet[0] != '\0' ? json_string(m.unmet) : json_null());
+    wane_put(o, "calibration_out_of_date",
+             m.out_of_date[0] != '\0' ? json_string(m.out_of_date) : json_null());
+    return o;
+}
+
 static int print_json(const struct plan *p)
 {
     json_t *o = json_object(), *check_up = json_array();
@@ -133,6 +167,7 @@ static int print_json(const struct plan *p)
     wane_put(o, "check_up_steps", check_up);
     wane_put(o, "envelope", rules_json(&p->setup.limits));
     wane_put(o, "faults", faults_json());
+    wane_put(o, "measuring", measuring_json(p));
     return wane_print_json(o);
 }
 
@@ -323,26 +358,19 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
     }
 }
 
-/* How well the bench measures, and whether that is what the standard asks for. */
 static void print_measuring(const struct plan *p)
 {
-    char text[400], v[WN_NUM_SIZE], i[WN_NUM_SIZE];
-    const struct wn_clock *clock = wn_clock_real();
-    wn_utc_us now = clock->ops->utc(clock);
-    struct wn_accuracy a;
-    wn_calibration_accuracy(&p->station.calibration, &p->station.accuracy, now, &a);
-    const struct wn_tolerance_use use = wn_tolerance_use_of(
-        p->cell.discharge_cutoff_v, p->cell.rated_capacity_ah, p->setup.limits.needs_temperature);
-    double voltage_v = a.voltage_reading * use.voltage_v + a.voltage_fixed_v;
-    double current_a = a.current_reading * use.current_a + a.current_fixed_a;
-    (void)printf("\nMeasuring: +/-%s mV at the cut-off, +/-%s mA at 0.2 It\n",
-                 wn_num_format(voltage_v * 1e3, 3, v, sizeof v),
-                 wn_num_format(current_a * 1e3, 3, i, sizeof i));
-    if (wn_tolerances_unmet(&a, &use, text, sizeof text) > 0) {
-        (void)printf("  not within the tolerances of IEC 61960-3: %s\n", text);
+    char v[WN_NUM_SIZE], i[WN_NUM_SIZE];
+    struct measuring_plan m;
+    look_at_measuring(p, &m);
+    (void)printf("\nMeasuring: within +/-%s mV at the cut-off, within +/-%s mA at 0.2 It\n",
+                 wn_num_format(m.voltage_v * 1e3, 3, v, sizeof v),
+                 wn_num_format(m.current_a * 1e3, 3, i, sizeof i));
+    if (m.unmet[0] != '\0') {
+        (void)printf("  not within the measuring tolerances of IEC 61960-3: %s\n", m.unmet);
     }
-    if (wn_calibration_out_of_date(&p->station.calibration, now, text, sizeof text) > 0) {
-        (void)printf("  %s: the data sheet is taken\n", text);
+    if (m.out_of_date[0] != '\0') {
+        (void)printf("  %s: the data sheet is taken\n", m.out_of_date);
     }
 }
 

@@ -10,6 +10,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "measuring.h"
 #include "report/csv.h"
 
 enum { WHAT, FORMAT, OUTPUT };
@@ -29,11 +30,12 @@ struct out {
     bool header_only; /* there is no row: its columns are named all the same */
     struct wn_csv_out csv;
     json_t *row;
-    char header[1024];
+    char header[2048];
     size_t header_len;
     char *text; /* the first row of a CSV, kept until its header is complete */
     size_t text_len;
     FILE *kept;
+    struct measuring measuring; /* for cycles */
 };
 
 static void name_column(struct out *o, const char *name)
@@ -53,6 +55,13 @@ static void number(struct out *o, const char *name, double x)
     }
     name_column(o, name);
     wn_csv_put_number(&o->csv, x);
+}
+
+/* A standard uncertainty, and the expanded one. */
+static void uncertainty(struct out *o, const char *name, const char *expanded, double u)
+{
+    number(o, name, u);
+    number(o, expanded, WANE_COVERAGE * u);
 }
 
 static void integer(struct out *o, const char *name, int64_t x)
@@ -122,22 +131,29 @@ static int put_cycle(const struct wn_cycle_record *r, wn_utc_us end_utc, void *c
     begin_row(o);
     integer(o, "cycle", r->cycle);
     number(o, "capacity_ah", r->capacity_ah.value);
-    number(o, "capacity_u_ah", r->capacity_ah.u);
+    uncertainty(o, "capacity_u_ah", "capacity_expanded_ah", r->capacity_ah.u);
     number(o, "energy_wh", r->energy_wh.value);
-    number(o, "energy_u_wh", r->energy_wh.u);
+    uncertainty(o, "energy_u_wh", "energy_expanded_wh", r->energy_wh.u);
     number(o, "charge_ah", r->charge_ah);
     number(o, "charge_wh", r->charge_wh);
     number(o, "coulombic_efficiency", r->coulombic_efficiency);
     number(o, "energy_efficiency", r->energy_efficiency);
+    uncertainty(o, "coulombic_efficiency_u", "coulombic_efficiency_expanded",
+                r->coulombic_efficiency_u);
+    uncertainty(o, "energy_efficiency_u", "energy_efficiency_expanded", r->energy_efficiency_u);
+    struct wn_measured retention = measuring_retention(&o->measuring, r);
+    number(o, "retention_of_first", retention.value);
+    uncertainty(o, "retention_of_first_u", "retention_of_first_expanded", retention.u);
     number(o, "mean_voltage_v", r->mean_voltage_v);
     number(o, "resistance_ohm", r->resistance_ohm.value);
-    number(o, "resistance_u_ohm", r->resistance_ohm.u);
+    uncertainty(o, "resistance_u_ohm", "resistance_expanded_ohm", r->resistance_ohm.u);
     number(o, "temperature_max_c", r->temperature_max_c);
     number(o, "temperature_rise_k", r->temperature_rise_k);
     number(o, "ambient_min_c", r->ambient_min_c);
     number(o, "ambient_max_c", r->ambient_max_c);
     number(o, "discharge_current_a", r->discharge_current_a);
     number(o, "cutoff_v", r->cutoff_v);
+    number(o, "cutoff_slope_v_per_s", r->cutoff_slope_v_per_s);
     number(o, "duration_s", r->duration_s);
     number(o, "start_s", wn_ns_to_s(r->start_ns));
     number(o, "end_s", wn_ns_to_s(r->end_ns));
@@ -155,11 +171,11 @@ static int put_check_up(const struct wn_check_up_record *r, wn_utc_us end_utc, v
     integer(o, "check_up", r->check_up);
     integer(o, "after_cycle", r->after_cycle);
     number(o, "capacity_ah", r->capacity_ah.value);
-    number(o, "capacity_u_ah", r->capacity_ah.u);
+    uncertainty(o, "capacity_u_ah", "capacity_expanded_ah", r->capacity_ah.u);
     number(o, "energy_wh", r->energy_wh.value);
-    number(o, "energy_u_wh", r->energy_wh.u);
+    uncertainty(o, "energy_u_wh", "energy_expanded_wh", r->energy_wh.u);
     number(o, "resistance_ohm", r->resistance_ohm.value);
-    number(o, "resistance_u_ohm", r->resistance_ohm.u);
+    uncertainty(o, "resistance_u_ohm", "resistance_expanded_ohm", r->resistance_ohm.u);
     number(o, "resistance_voltage_v", r->resistance_voltage_v);
     number(o, "temperature_max_c", r->temperature_max_c);
     number(o, "start_s", wn_ns_to_s(r->start_ns));
@@ -308,6 +324,7 @@ static int write_all(struct wane_campaign *c, enum what k, bool json, FILE *f, s
     o.f = f;
     o.json = json;
     o.simulated = c->info.simulated;
+    measuring_begin(c, &o.measuring);
     if (json) {
         (void)fputs("{\"campaign\": ", f);
         json_t *name = json_string(c->info.name);
@@ -397,8 +414,10 @@ const struct wane_command cmd_export = {
     .synopsis = "CAMPAIGN --what WHAT [--format csv|json] [-o FILE]",
     .summary = "cycles, readings, steps, events, check-ups as CSV or JSON",
     .text = "Units are the ends of the columns' names: _v, _a, _ah, _wh, _ohm, _c, _k, _s.\n"
-            "Current is positive when it charges the cell. What was not measured is an\n"
-            "empty field, or null. The last column of a CSV says whether it was simulated.\n",
+            "_u is a standard uncertainty (k = 1) after the GUM, _expanded is twice that\n"
+            "(k = 2). Current is positive when it charges the cell. What was not measured\n"
+            "is an empty field, or null. The last column of a CSV says whether it was\n"
+            "simulated.\n",
     .examples = "  wane export demo --what cycles -o cycles.csv\n"
                 "  wane export demo --what readings --format json\n",
     .options = options,

@@ -9,6 +9,7 @@
 
 #include "base/num.h"
 #include "fade_source.h"
+#include "measuring.h"
 #include "report/picture.h"
 
 enum { OUTPUT };
@@ -32,6 +33,29 @@ static const char *label_of(const struct subject *s, bool alone, const char *wha
                    alone || !s->c.info.simulated ? "" : " (SIMULATED)",
                    alone || what[0] == '\0' ? "" : ": ", what);
     return buf;
+}
+
+/* Behind the points. Which k it is stands in the key once. */
+static void add_bars(struct wn_picture *p, const struct subject *s, int colour, bool resistance)
+{
+    bool first = true;
+    for (int k = 0; k < p->n; k++) {
+        first = first && p->series[k].kind != WN_SERIES_ERROR;
+    }
+    if (!measuring_known(&s->cycles)) {
+        return;
+    }
+    struct wn_series *bar =
+        wn_picture_add(p, WN_SERIES_ERROR, colour, first ? "expanded uncertainty (k = 2)" : "");
+    for (size_t i = 0; i < s->cycles.n; i++) {
+        const struct wn_cycle_record *r = &s->cycles.row[i];
+        struct wn_measured x = resistance ? r->resistance_ohm : r->capacity_ah;
+        double scale = resistance ? 1e3 : 1;
+        if (isfinite(x.u)) {
+            wn_series_put(p, bar, (double)r->cycle, scale * (x.value - WANE_COVERAGE * x.u),
+                          scale * (x.value + WANE_COVERAGE * x.u));
+        }
+    }
 }
 
 static void add_points(struct wn_picture *p, const struct subject *s, int colour, bool alone,
@@ -199,6 +223,9 @@ static int draw(struct wane *w, struct subject *s, int n, bool resistance, const
         add_projection(p, &s[i], i, n == 1);
     }
     for (int i = 0; i < n; i++) {
+        add_bars(p, &s[i], i, resistance);
+    }
+    for (int i = 0; i < n; i++) {
         add_points(p, &s[i], i, n == 1, resistance);
         if (rc == WN_OK) {
             rc = add_check_ups(p, &s[i], i, n == 1, resistance, &err);
@@ -267,8 +294,8 @@ const struct wane_command cmd_plot = {
     .summary = "pictures of capacity fade and resistance rise",
     .text = "fade: capacity of every cycle, flagged cycles hollow, the threshold, the claim\n"
             "and the projection with its 80 % band. resistance: the resistance at the onset\n"
-            "of each discharge. Squares are check-ups. Several campaigns are laid over each\n"
-            "other. Needs gnuplot.\n",
+            "of each discharge. Squares are check-ups, light bars expanded uncertainties\n"
+            "(k = 2). Several campaigns are laid over each other. Needs gnuplot.\n",
     .examples = "  wane plot fade demo -o fade.svg\n"
                 "  wane plot resistance demo other -o resistance.png\n",
     .options = options,

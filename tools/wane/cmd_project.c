@@ -8,6 +8,7 @@
 
 #include "base/num.h"
 #include "fade_source.h"
+#include "measuring.h"
 
 enum { P_CSV, P_THRESHOLD, P_RETENTION, P_OF, P_RATED, P_AT };
 
@@ -210,13 +211,32 @@ enum { C_CSV, C_CYCLES, C_MIN, C_AT };
 
 static const struct wane_option claim_options[] = {
     [C_CSV] = {"csv", 0, WANE_TEXT, "FILE",
-               "columns cycle,capacity_ah[,resistance_ohm,temperature_c]; - is standard input"},
+               "columns cycle,capacity_ah[,capacity_u_ah]; - is standard input"
+               "standard input"},
     [C_CYCLES] = {"cycles", 0, WANE_COUNT, "N", "the claim: after N cycles ..."},
     [C_MIN] = {"min-ah", 0, WANE_NUMBER, "X",
                "... the capacity is at least X Ah; both default to the cell's datasheet"},
     [C_AT] = {"at-cycle", 0, WANE_COUNT, "N",
               "what would have been said after cycle N: later cycles are not looked at"},
 };
+
+/* How sure a measured capacity is, and whether that is enough for a verdict. */
+static void print_measured(const struct fade_source *s, int64_t cycles, double min_ah,
+                           const struct wn_fade_claim *c)
+{
+    char ah[WN_NUM_SIZE], u[WN_NUM_SIZE];
+    double expanded_ah = WANE_COVERAGE * c->capacity_at_claim_u_ah;
+    if (!isfinite(expanded_ah) || !isfinite(c->capacity_at_claim_ah)) {
+        return;
+    }
+    double last = s->point[s->n - 1].cycle; /* it may have failed long before the claimed cycle */
+    (void)printf("Measured at cycle %.0f: %s +/- %s Ah (k = 2)%s\n", fmin((double)cycles, last),
+                 wane_fixed(c->capacity_at_claim_ah, 4, ah, sizeof ah),
+                 wane_fixed(expanded_ah, 4, u, sizeof u),
+                 fabs(c->capacity_at_claim_ah - min_ah) <= expanded_ah
+                     ? ": the claim lies within the uncertainty"
+                     : "");
+}
 
 static int print_claim(const struct wane *w, const struct fade_source *s, int64_t cycles,
                        double min_ah, const struct wn_fade_claim *c)
@@ -229,6 +249,9 @@ static int print_claim(const struct wane *w, const struct fade_source *s, int64_
         wane_put(o, "cycles", json_integer(cycles));
         wane_put(o, "min_ah", wane_number(min_ah));
         wane_put(o, "capacity_at_claim_ah", wane_number(c->capacity_at_claim_ah));
+        wane_put(o, "capacity_at_claim_u_ah", wane_number(c->capacity_at_claim_u_ah));
+        wane_put(o, "capacity_at_claim_expanded_ah",
+                 wane_number(WANE_COVERAGE * c->capacity_at_claim_u_ah));
         wane_put(o, "cycles_measured",
                  json_integer(s->n > 0 ? (json_int_t)s->point[s->n - 1].cycle : 0));
         wane_put(o, "source", json_string(s->name));
@@ -242,13 +265,17 @@ static int print_claim(const struct wane *w, const struct fade_source *s, int64_
                  wn_fade_verdict_name(c->verdict), wane_plain(w),
                  wane_fixed(c->probability, 3, p, sizeof p), (long long)cycles,
                  wane_fixed(c->capacity_at_claim_ah, 4, then, sizeof then));
+    print_measured(s, cycles, min_ah, c);
     return wane_flush();
 }
 
 static int judge(struct wane *w, const struct fade_source *s, int64_t cycles, double min_ah)
 {
     struct wn_error err = {0};
-    struct wn_fade_claim claim = {NAN, WN_VERDICT_NOT_YET_PREDICTABLE, NAN};
+    struct wn_fade_claim claim = {.probability = NAN,
+                                  .verdict = WN_VERDICT_NOT_YET_PREDICTABLE,
+                                  .capacity_at_claim_ah = NAN,
+                                  .capacity_at_claim_u_ah = NAN};
     if (s->n > 0 &&
         wn_fade_judge_claim(s->point, s->n, (double)cycles, min_ah, &claim, &err) != WN_OK) {
         return wane_fail(w, &err);
@@ -283,8 +310,9 @@ const struct wane_command cmd_claim = {
     .synopsis = "(CAMPAIGN | --csv FILE) [--cycles N] [--min-ah X]",
     .summary = "whether a cycle-life claim holds",
     .text = "Judges \"after N cycles the capacity is still at least X\": holds or fails once\n"
-            "the cycles are there; before, on course (probability 0.9 or more), in doubt,\n"
-            "will fall short (0.1 or less), or not yet predictable.\n",
+            "the cycles are there, in doubt where the claim lies within the expanded\n"
+            "uncertainty (k = 2) of what was measured; before, on course (probability 0.9 or\n"
+            "more), in doubt, will fall short (0.1 or less), or not yet predictable.\n",
     .examples = "  wane claim demo                         the claim of the cell's datasheet\n"
                 "  wane claim demo --cycles 500 --min-ah 1.75 --json\n"
                 "  wane claim --csv fade.csv --cycles 300 --min-ah 1.75\n",

@@ -11,6 +11,8 @@
 
 #include "report/csv.h"
 
+enum { COLUMNS = 5 };
+
 static int add(struct fade_source *s, const struct wn_fade_point *p, struct wn_error *err)
 {
     if (s->n == s->room) {
@@ -31,8 +33,12 @@ int fade_points_of(const struct wane_cycles *c, struct fade_source *out, struct 
     int rc = WN_OK;
     for (size_t i = 0; i < c->n && rc == WN_OK; i++) {
         const struct wn_cycle_record *r = &c->row[i];
-        struct wn_fade_point p = {(double)r->cycle, r->capacity_ah.value, r->resistance_ohm.value,
-                                  r->temperature_max_c, r->flags};
+        struct wn_fade_point p = {.cycle = (double)r->cycle,
+                                  .capacity_ah = r->capacity_ah.value,
+                                  .resistance_ohm = r->resistance_ohm.value,
+                                  .temperature_c = r->temperature_max_c,
+                                  .flags = r->flags,
+                                  .capacity_u_ah = r->capacity_ah.u};
         if (isfinite(p.capacity_ah)) {
             rc = add(out, &p, err);
         } else {
@@ -74,9 +80,10 @@ static int from_campaign(struct wane *w, const char *name, struct fade_source *o
 static int take_row(const struct wn_csv *c, const int *column, struct fade_source *s,
                     struct wn_error *err)
 {
-    struct wn_fade_point p = {NAN, NAN, NAN, NAN, 0};
-    double *const to[] = {&p.cycle, &p.capacity_ah, &p.resistance_ohm, &p.temperature_c};
-    for (int i = 0; i < 4; i++) {
+    struct wn_fade_point p = {.flags = 0};
+    double *const to[COLUMNS] = {&p.cycle, &p.capacity_ah, &p.resistance_ohm, &p.temperature_c,
+                                 &p.capacity_u_ah};
+    for (int i = 0; i < COLUMNS; i++) {
         int rc = wn_csv_number(c, column[i], to[i], err);
         if (rc != WN_OK) {
             return rc;
@@ -95,6 +102,11 @@ static int take_row(const struct wn_csv *c, const int *column, struct fade_sourc
                             "%s:%lld: capacity_ah is negative: write its magnitude in Ah", c->name,
                             (long long)c->line);
     }
+    if (p.capacity_u_ah < 0) {
+        return wn_error_set(err, WN_ERANGE,
+                            "%s:%lld: capacity_u_ah is negative: write the standard uncertainty",
+                            c->name, (long long)c->line);
+    }
     if (s->n > 0 && p.cycle <= s->point[s->n - 1].cycle) {
         return wn_error_set(
             err, WN_EINVAL,
@@ -106,10 +118,11 @@ static int take_row(const struct wn_csv *c, const int *column, struct fade_sourc
 
 static int read_csv(struct wn_csv *c, struct fade_source *out, struct wn_error *err)
 {
-    static const char *const names[] = {"cycle", "capacity_ah", "resistance_ohm", "temperature_c"};
-    int column[4];
+    static const char *const names[COLUMNS] = {"cycle", "capacity_ah", "resistance_ohm",
+                                               "temperature_c", "capacity_u_ah"};
+    int column[COLUMNS];
     bool end = false;
-    for (int i = 0; i < 4; i++) {
+    for (int i = 0; i < COLUMNS; i++) {
         column[i] = wn_csv_column(c, names[i]);
         if (column[i] < 0 && i < 2) {
             return wn_error_set(

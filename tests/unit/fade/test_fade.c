@@ -293,6 +293,31 @@ static void verdicts(void **state)
     }
 }
 
+/* The claim is measured at its own cycle: within two standard uncertainties of it nobody knows. */
+static void a_claim_within_the_uncertainty_is_in_doubt(void **state)
+{
+    (void)state;
+    make(0.002, 10);
+    const double u_ah = 0.004, there_ah = judge(N, 300, 1.6).capacity_at_claim_ah;
+    assert_true(isnan(judge(N, 300, 1.6).capacity_at_claim_u_ah)); /* nobody told it */
+    for (int i = 0; i < N; i++)
+        points[i].capacity_u_ah = u_ah;
+    struct wn_fade_claim c = judge(N, 300, there_ah - 2.01 * u_ah);
+    assert_int_equal(c.verdict, WN_VERDICT_HOLDS);
+    assert_near(c.probability, 1, 0);
+    assert_near(c.capacity_at_claim_u_ah, u_ah, 0);
+    c = judge(N, 300, there_ah - 1.99 * u_ah);
+    assert_int_equal(c.verdict, WN_VERDICT_IN_DOUBT);
+    assert_near(c.probability, 0.976705, 1e-6); /* of the standard normal distribution below 1.99 */
+    assert_near(judge(N, 300, there_ah).probability, 0.5, 1e-12);
+    c = judge(N, 300, there_ah + 1.99 * u_ah);
+    assert_int_equal(c.verdict, WN_VERDICT_IN_DOUBT);
+    assert_near(c.probability, 1 - 0.976705, 1e-6);
+    /* clearly missed, however few cycles below it the rule of three has seen */
+    assert_int_equal(judge(N, 300, there_ah + 8 * u_ah).verdict, WN_VERDICT_FAILS);
+    assert_true(isnan(judge(N, 420, 1.6).capacity_at_claim_u_ah)); /* foretold, not measured */
+}
+
 static void shapes_keep_their_ends(void **state)
 {
     (void)state;
@@ -325,6 +350,7 @@ int main(void)
         cmocka_unit_test(progress_tells_running_in_from_a_knee),
         cmocka_unit_test(bad_rows_are_told),
         cmocka_unit_test(verdicts),
+        cmocka_unit_test(a_claim_within_the_uncertainty_is_in_doubt),
         cmocka_unit_test(shapes_keep_their_ends),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

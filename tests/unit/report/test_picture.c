@@ -46,6 +46,7 @@ static void fill(void)
     }
     wn_series_put(&p, wn_picture_add(&p, WN_SERIES_LIMIT, -1, "threshold"), 0, 1.75, NAN);
     wn_series_put(&p, wn_picture_add(&p, WN_SERIES_MARK, 1, "claim"), 300, 1.75, NAN);
+    wn_series_put(&p, wn_picture_add(&p, WN_SERIES_ERROR, 2, "bars"), 100, 2.75, 3.5);
     (void)wn_picture_add(&p, WN_SERIES_HOLLOW, 0, "flagged"); /* empty: must leave no trace */
 }
 
@@ -62,6 +63,13 @@ static void script_says_all(void **state)
     assert_non_null(strstr(text, "title 'threshold'"));
     assert_non_null(strstr(text, "1.75 with lines"));
     assert_non_null(strstr(text, "title 'claim'"));
+    assert_non_null(strstr(text, "100 2.75 3.5\n")); /* from below to above, thin and light */
+    assert_non_null(strstr(text,
+                           "using 1:2:(0):($3-$2) with vectors nohead lw 0.8 lc rgb '#a8009e73'"
+                           " title 'bars'"));
+    assert_non_null(
+        strstr(text, "set yrange [1.")); /* and nothing of a bar is cut off: 1.75 to 3.5 */
+    assert_non_null(strstr(text, ":3.58"));
     assert_null(strstr(text, "flagged"));
     assert_null(strstr(text, "nan"));
     free(text);
