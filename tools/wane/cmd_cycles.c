@@ -125,8 +125,10 @@ static void print_notes(const struct measuring *m, const struct wane_campaign *c
         return;
     }
     if (known) {
-        (void)puts("+/-: expanded uncertainty (k = 2); what the two values of a ratio have in "
-                   "common cancels");
+        bool drift = m->drift.voltage_v > 0 || m->drift.current_a > 0;
+        (void)printf("+/-: expanded uncertainty (k = 2); what the two values of a ratio have in "
+                     "common cancels%s\n",
+                     drift ? "" : "; no drift of the instrument is told, none is counted");
     }
     if (!measuring_told(m)) {
         (void)puts("no uncertainty can be stated: the accuracy of the instrument is not told");

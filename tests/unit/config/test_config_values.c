@@ -408,9 +408,29 @@ static void test_values_that_do_not_go_together(void **state)
          "@: station.A.limits.set_point_tolerance: is tighter than the accuracy of the instrument: "
          "it would "
          "halt without cause"},
+        {CASE_DAEMON, "", "run_dir",
+         "run_dir = "
+         "\"/a234567890a234567890a234567890a234567890a234567890a234567890a234567890a234567890a2345"
+         "67890a234567890a234567890\"",
+         "~name    =~: station.A.name: the socket's path run_dir/A.sock would be longer than 107 "
+         "characters; choose "
+         "a shorter run_dir"},
+    };
+    EXPECT(changes);
+    expect_good(CASE_DAEMON, "stations", "gap_max", "gap_max = \"3 s\"");
+    expect_good(CASE_DAEMON, "stations", "gap_max", "");
+    expect_good(CASE_DAEMON, "stations", "pause_recovery", "");
+}
+
 #define ACCURACY(voltage, current)                                                                 \
     "accuracy = { voltage_reading = \"0.02 %\"; current_reading = \"0.05 %\"; temperature = \"1 "  \
     "K\"; time = \"20 ppm\"; " voltage current " }"
+
+/* The parts of a datasheet's accuracy, which belong together or to a limit. */
+static void test_accuracy(void **state)
+{
+    (void)state;
+    static const struct change changes[] = {
         {CASE_DAEMON, "stations", "accuracy", ACCURACY("", "current_fixed = \"2 mA\";"),
          "@: station.A.accuracy: voltage_fixed is missing; write voltage_fixed = \"1 mV\"; or "
          "voltage_range = \"5 V\"; voltage_of_range = \"200 ppm\";"},
@@ -442,22 +462,12 @@ static void test_values_that_do_not_go_together(void **state)
              "current_fixed = \"6 mA\"; current_of_range = \"500 ppm\"; current_range = \"30 A\";"),
          "~off_current~: station.A.limits.off_current: is below the fixed part of the accuracy: "
          "the instrument cannot tell such a current from none"},
-        {CASE_DAEMON, "", "run_dir",
-         "run_dir = "
-         "\"/a234567890a234567890a234567890a234567890a234567890a234567890a234567890a234567890a2345"
-         "67890a234567890a234567890\"",
-         "~name    =~: station.A.name: the socket's path run_dir/A.sock would be longer than 107 "
-         "characters; choose "
-         "a shorter run_dir"},
     };
     EXPECT(changes);
-    expect_good(CASE_DAEMON, "stations", "gap_max", "gap_max = \"3 s\"");
     expect_good(CASE_DAEMON, "stations", "accuracy",
                 ACCURACY("voltage_of_range = \"200 ppm\"; voltage_range = \"4.25 V\";",
                          "current_fixed = \"5 mA\"; current_of_range = \"500 ppm\"; current_range "
                          "= \"30 A\";"));
-    expect_good(CASE_DAEMON, "stations", "gap_max", "");
-    expect_good(CASE_DAEMON, "stations", "pause_recovery", "");
 }
 
 static void test_cell_without_claim(void **state)
@@ -496,6 +506,7 @@ int main(void)
         cmocka_unit_test(test_steps),
         cmocka_unit_test(test_outside_the_datasheet),
         cmocka_unit_test(test_values_that_do_not_go_together),
+        cmocka_unit_test(test_accuracy),
         cmocka_unit_test(test_cell_without_claim),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
