@@ -13,6 +13,7 @@
 #include "serial/serial.h"
 
 #define GUARD_HANGS_S 5.0
+#define GAP_MS        20 /* silence an adapter makes inside a frame: lumps of 16 ms */
 
 static void lost(struct guard_client *g, const char *what)
 {
@@ -158,21 +159,48 @@ static bool put_bytes(const char *port, const void *data, size_t len, char *out,
     return fits;
 }
 
-int guard_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
-                   struct guard_message *m, struct wn_error *err)
+/* Off, the question whether it is, and the answer that says so, in frames. */
+static bool describe_frames(const struct wn_dialect *d, const char *port, struct guard_message *m)
+{
+    uint8_t query[GUARD_QUERY_SIZE], expect[GUARD_EXPECT_SIZE];
+    size_t at = 0, len = 0, query_len = 0, expect_len = 0;
+    uint32_t n = 0;
+    bool fits = wn_map_off_query(d, query, sizeof query, &query_len, expect, sizeof expect,
+                                 &expect_len, NULL) == WN_OK;
+    for (const char *off; fits && (off = wn_dialect_safe_off(d, &at, &len)) != NULL;) {
+        fits = m->off_len + 1 < sizeof m->off && put_bytes(port, off, len, m->off + m->off_len + 1,
+                                                           sizeof m->off - m->off_len - 1, &n);
+        m->off[m->off_len] = (char)n;
+        m->off_len += 1 + n;
+    }
+    m->gap_ms = (uint32_t)(wn_modbus_silence_ns(d->baud) / WN_NS_PER_MS) + GAP_MS;
+    return fits && put_bytes(port, query, query_len, m->query, sizeof m->query, &m->query_len) &&
+           put_bytes(port, expect, expect_len, m->expect, sizeof m->expect, &m->expect_len);
+}
+
+static bool describe_lines(const struct wn_dialect *d, const char *port, struct guard_message *m)
 {
     char query[WN_TEMPLATE_SIZE + sizeof d->terminator] = "";
     char expect[GUARD_EXPECT_SIZE + 1];
-    size_t drop_len = 0, expect_len = 0;
-    *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
+    size_t expect_len = 0;
     if (d->output_query[0] != '\0') {
         (void)snprintf(query, sizeof query, "%s%s", d->output_query, d->terminator);
     }
+    return wn_reply_wrap(d, d->output_off_reply, expect, sizeof expect, &expect_len, NULL) ==
+               WN_OK &&
+           put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) &&
+           put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) &&
+           put_bytes(port, expect, expect_len, m->expect, sizeof m->expect, &m->expect_len);
+}
+
+int guard_describe(const struct wn_dialect *d, const char *port, enum wn_interlock interlock,
+                   struct guard_message *m, struct wn_error *err)
+{
+    bool framed = d->protocol == WN_PROTOCOL_MODBUS;
+    size_t drop_len = 0;
+    *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
     if (d->safe_off_len == 0 ||
-        wn_reply_wrap(d, d->output_off_reply, expect, sizeof expect, &expect_len, NULL) != WN_OK ||
-        !put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) ||
-        !put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) ||
-        !put_bytes(port, expect, expect_len, m->expect, sizeof m->expect, &m->expect_len)) {
+        !(framed ? describe_frames(d, port, m) : describe_lines(d, port, m))) {
         return wn_error_set(err, WN_ERANGE,
                             "%s: safe_off or output query is too long for the guard", d->file);
     }

@@ -137,7 +137,8 @@ static bool accept_register(struct child *c, const struct guard_message *m, int 
 {
     if (fd < 0 || m->off_len == 0 || m->interlock > GUARD_LINE_RTS || m->off_len > GUARD_OFF_SIZE ||
         m->query_len > GUARD_QUERY_SIZE || m->expect_len > GUARD_EXPECT_SIZE ||
-        m->drop_len > GUARD_DROP_SIZE || memchr(m->port, 0, sizeof m->port) == NULL) {
+        m->drop_len > GUARD_DROP_SIZE || m->gap_ms > GUARD_GAP_MAX_MS ||
+        memchr(m->port, 0, sizeof m->port) == NULL) {
         return false;
     }
     guard_let_go(&c->dup[m->slot]);

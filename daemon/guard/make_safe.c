@@ -12,31 +12,64 @@
 
 enum { REPLY_MS = 250 };
 
-/* Asks whether it is off. Lines that are none of that reply are passed over: answers to the dead
- * station, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
+static bool is_expected(const char *reply, size_t len, const struct guard_message *how)
+{
+    return len == how->expect_len && len > 0 && memcmp(reply, how->expect, len) == 0;
+}
+
+/* Frames: waits for something, at most so long, then until the line is silent; what comes is
+ * dropped. */
+static void hush(int fd, const struct guard_message *how, int wait_ms)
+{
+    char block[512];
+    struct pollfd p = {fd, POLLIN, 0};
+    int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000;
+    while (how->gap_ms > 0 && guard_now_ns() < deadline && poll(&p, 1, wait_ms) == 1 &&
+           read(fd, block, sizeof block) > 0) {
+        wait_ms = (int)how->gap_ms;
+    }
+}
+
+/* Asks whether it is off. Replies that are none of that are passed over: answers to the dead
+ * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
 static bool is_off(int fd, const struct guard_message *how)
 {
-    char block[512], line[GUARD_EXPECT_SIZE];
-    size_t len = 0;
+    char block[512], reply[GUARD_EXPECT_SIZE + 1]; /* a full one is longer than any: never equal */
+    size_t len = 0, max = how->gap_ms > 0 ? how->expect_len : sizeof reply;
+    hush(fd, how, (int)how->gap_ms);
     int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000, left;
-    if (how->query_len == 0 || write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
+    if (how->query_len == 0 || how->expect_len == 0 ||
+        write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
         return false; /* nothing confirms it */
     }
     while ((left = deadline - guard_now_ns()) > 0) {
         struct pollfd p = {fd, POLLIN, 0};
-        ssize_t n = poll(&p, 1, (int)(left / 1000000) + 1) == 1 ? read(fd, block, sizeof block) : 0;
+        bool in_frame = how->gap_ms > 0 && len > 0;
+        int ready = poll(&p, 1, in_frame ? (int)how->gap_ms : (int)(left / 1000000) + 1);
+        ssize_t n = ready == 1 ? read(fd, block, sizeof block) : 0;
+        if (in_frame && ready == 0) { /* silence ends it */
+            if (is_expected(reply, len, how)) {
+                return true;
+            }
+            len = 0;
+            continue;
+        }
         if (n <= 0) {
             return false;
         }
         for (const char *c = block; c < block + n; c++) {
-            if (*c != '\n' && *c != '\r') {
-                len += len <= sizeof line ? 1 : 0; /* longer than any: never equal */
-                line[len <= sizeof line ? len - 1 : 0] = *c;
-            } else if (len == how->expect_len && len > 0 && memcmp(line, how->expect, len) == 0) {
+            bool end = how->gap_ms == 0 && (*c == '\n' || *c == '\r');
+            if (end && is_expected(reply, len, how)) {
                 return true;
-            } else {
-                len = 0;
             }
+            if (end) {
+                len = 0;
+                continue;
+            }
+            if (len == max) {
+                memmove(reply, reply + 1, --len);
+            }
+            reply[len++] = *c;
         }
     }
     return false;
@@ -59,6 +92,20 @@ static void throw_away(int fd)
     }
 }
 
+/* A frame behind another waits for the answer to that. */
+static bool write_off(int fd, const struct guard_message *how)
+{
+    size_t n = how->off_len;
+    for (size_t at = 1; how->gap_ms > 0 && at < how->off_len; at += n + 1) {
+        n = (unsigned char)how->off[at - 1];
+        hush(fd, how, at > 1 ? REPLY_MS : (int)how->gap_ms);
+        if (n > how->off_len - at || write(fd, how->off + at, n) != (ssize_t)n) {
+            return false;
+        }
+    }
+    return how->gap_ms > 0 || write(fd, how->off, n) == (ssize_t)n;
+}
+
 /* What the dead station still had on its way must not get through, so the queues are emptied; all
  * of them first, as several may be the same port. Then they take so few bytes at once. */
 static void send_off(struct child *c, bool sent[GUARD_SLOTS])
@@ -70,7 +117,7 @@ static void send_off(struct child *c, bool sent[GUARD_SLOTS])
     }
     for (int i = 0; i < GUARD_SLOTS; i++) {
         const struct duplicate *d = &c->dup[i];
-        sent[i] = d->fd >= 0 && write(d->fd, d->how.off, d->how.off_len) == (ssize_t)d->how.off_len;
+        sent[i] = d->fd >= 0 && write_off(d->fd, &d->how);
     }
 }
 

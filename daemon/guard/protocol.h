@@ -17,13 +17,15 @@
 #define GUARD_EXIT_PERMANENT 78
 #define GUARD_FD             3 /* the station finds its end here */
 
-/* GUARD_SLOTS: a shared port has one for each of its channels */
+/* GUARD_SLOTS: a shared port has one for each of its channels; GUARD_GAP_MAX_MS: MODBUS at 50 baud
+ * needs 770 */
 enum {
     GUARD_SLOTS = 16,
     GUARD_OFF_SIZE = 256,
     GUARD_QUERY_SIZE = 64,
     GUARD_EXPECT_SIZE = 32,
-    GUARD_DROP_SIZE = 16
+    GUARD_DROP_SIZE = 16,
+    GUARD_GAP_MAX_MS = 1000
 };
 
 enum guard_message_type { GUARD_REGISTER = 1, GUARD_RELEASE, GUARD_BEAT, GUARD_ACK };
@@ -40,9 +42,14 @@ struct guard_message {
     uint32_t shared;    /* not the port itself: a share has it, and hands over its own */
     uint32_t
         grace_ms; /* BEAT: the next one may take so long (a long look at a file); 0: as agreed */
+    /* 0: off is written at once, and the reply is a line. Else there are frames: off is some, each
+     * behind a byte that tells its length; before each, and before the query, the line must have
+     * been silent for so long; and such a silence ends a reply. */
+    uint32_t gap_ms;
     char off[GUARD_OFF_SIZE];       /* bytes that switch the output off */
     char query[GUARD_QUERY_SIZE];   /* asks whether it is off; may be empty */
-    char expect[GUARD_EXPECT_SIZE]; /* the reply begins so when it is */
+    char expect[GUARD_EXPECT_SIZE]; /* the whole reply when it is; of frames its end (an echo may
+                                       stand before it) */
     char drop[GUARD_DROP_SIZE];     /* bytes that drop a line behind a serial server */
     char port[128];                 /* for messages */
 };

@@ -78,11 +78,11 @@ static void close_gone(struct station *s, struct instrument *i)
  * identify afresh. The guard keeps its duplicate meanwhile. */
 static void off_blindly(struct instrument *i)
 {
-    size_t put = 0;
+    size_t put = 0, at = 0, len = 0;
     i->link->ops->flush(i->link);
-    if (i->dialect.safe_off_len > 0) {
-        (void)i->link->ops->write(i->link, i->dialect.safe_off, i->dialect.safe_off_len, &put,
-                                  NULL);
+    const char *off = wn_dialect_safe_off(&i->dialect, &at, &len);
+    if (off != NULL) { /* the first piece, where each is answered: the rest goes by the session */
+        (void)i->link->ops->write(i->link, off, len, &put, NULL);
     }
     i->stage = STAGE_SETTLING;
 }
@@ -147,6 +147,8 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
     char share[2 * WN_PATH_SIZE];
     struct wn_error err = {0};
     wn_port_settings_init(&settings, c->port, c->baud > 0 ? c->baud : i->dialect.baud);
+    settings.parity = (char)i->dialect.parity;
+    settings.stop_bits = i->dialect.stop_bits;
     if (wn_config_port_is_shared(s->daemon, c->port)) {
         wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
         settings.share = share;

@@ -95,6 +95,7 @@ static void describe_use(struct memory *m, const struct wn_station_config *c, in
     m->off_current_a = c->limits.off_current_a;
     m->off_timeout_s = c->off_timeout_s;
     m->dialect = *d;
+    m->dialect.baud = m->baud;
     (void)snprintf(m->port, sizeof m->port, "%s", port);
 }
 
@@ -260,6 +261,8 @@ static struct wn_link *open_port(const struct target *t)
     struct wn_error err = {0};
     int64_t deadline = guard_now_ns() + OPEN_NS;
     wn_port_settings_init(&settings, t->use.port, t->use.baud);
+    settings.parity = (char)t->use.dialect.parity;
+    settings.stop_bits = t->use.dialect.stop_bits;
     while (wn_link_open(&link, &settings, &err) == WN_EBUSY && guard_now_ns() < deadline) {
         (void)poll(NULL, 0, LOOK_MS);
     }

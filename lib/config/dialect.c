@@ -1,6 +1,6 @@
 /* Configuration: a dialect's file.
  * SPDX-License-Identifier: GPL-3.0-or-later */
-#include "config/reader.h"
+#include "config/dialect_keys.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -8,14 +8,6 @@
 #include <string.h>
 
 #include "base/num.h"
-
-#define MEMBER(type, member)  .offset = offsetof(struct type, member)
-#define SIZE_OF(type, member) sizeof(((struct type *)0)->member)
-#define TEXT(key, needed, type, member, text)                                                      \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_TEXT, .required = needed, MEMBER(type, member),                \
-        .size = SIZE_OF(type, member), .example = text                                             \
-    }
 
 /* For hints only; wn_setpoint_find() decides. */
 static const struct wn_key_word placeholders[] = {
@@ -212,14 +204,14 @@ static const struct wn_key checksum_keys[] = {
      .example = "false"},
     {.name = NULL}};
 
-static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
-                                                 {"time_s", WN_FIELD_TIME_S, 0},
-                                                 {"voltage_v", WN_FIELD_VOLTAGE_V, 0},
-                                                 {"current_a", WN_FIELD_CURRENT_A, 0},
-                                                 {"temperature_c", WN_FIELD_TEMPERATURE_C, 0},
-                                                 {"ambient_c", WN_FIELD_AMBIENT_C, 0},
-                                                 {"output", WN_FIELD_OUTPUT, 0},
-                                                 {NULL, 0, 0}};
+const struct wn_key_word wn_field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
+                                             {"time_s", WN_FIELD_TIME_S, 0},
+                                             {"voltage_v", WN_FIELD_VOLTAGE_V, 0},
+                                             {"current_a", WN_FIELD_CURRENT_A, 0},
+                                             {"temperature_c", WN_FIELD_TEMPERATURE_C, 0},
+                                             {"ambient_c", WN_FIELD_AMBIENT_C, 0},
+                                             {"output", WN_FIELD_OUTPUT, 0},
+                                             {NULL, 0, 0}};
 
 static const struct wn_key_word decimal_words[] = {{"point", 0, 0}, {"comma", 1, 0}, {NULL, 0, 0}};
 
@@ -241,7 +233,7 @@ static const struct wn_key field_keys[] = {
      .kind = WN_KEY_WORD,
      .required = true,
      MEMBER(wn_field_form, what),
-     .words = field_words,
+     .words = wn_field_words,
      .example = "\"voltage_v\""},
     TEXT("prefix", false, wn_field_form, prefix, "\"V=\""),
     TEXT("suffix", false, wn_field_form, suffix, "\" V\""),
@@ -266,7 +258,7 @@ static void read_field(struct wn_reader *r, const config_setting_t *s, const str
     const struct wn_key row = {.name = key->name,
                                .kind = WN_KEY_WORD,
                                MEMBER(wn_field_form, what),
-                               .words = field_words,
+                               .words = wn_field_words,
                                .example = "\"voltage_v\""};
     if (config_setting_is_group(s)) {
         wn_reader_group(r, s, field_keys, f);
@@ -366,40 +358,21 @@ static void read_reads(struct wn_reader *r, const config_setting_t *s, const str
     }
 }
 
-static const struct wn_key_word sign_words[] = {
+const struct wn_key_word wn_protocol_words[] = {
+    {"lines", WN_PROTOCOL_LINES, 0}, {"modbus", WN_PROTOCOL_MODBUS, 0}, {NULL, 0, 0}};
+const struct wn_key_word wn_kind_words[] = {{"tester", WN_ROLE_TESTER, 0},
+                                            {"supply", WN_ROLE_SUPPLY, 0},
+                                            {"load", WN_ROLE_LOAD, 0},
+                                            {"relay", WN_ROLE_RELAY, 0},
+                                            {"thermometer", WN_ROLE_THERMOMETER, 0},
+                                            {NULL, 0, 0}};
+const struct wn_key_word wn_sign_words[] = {
     {"charge positive", 1, 0}, {"discharge positive", -1, 0}, {NULL, 0, 0}};
-
-#define TIME(key, member, low, high, text)                                                         \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_QUANTITY, .required = true, MEMBER(wn_dialect, member),        \
-        .dim = WN_DIM_TIME, .min = low, .max = high, .example = text                               \
-    }
-#define BOOL(key, member, text)                                                                    \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_BOOL, .required = true, MEMBER(wn_dialect, member),            \
-        .example = text                                                                            \
-    }
-#define GROUP(key, needed, table, text)                                                            \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_GROUP, .required = needed, .group = table, .example = text     \
-    }
-
-static const struct wn_key_word kind_words[] = {{"tester", WN_ROLE_TESTER, 0},
-                                                {"supply", WN_ROLE_SUPPLY, 0},
-                                                {"load", WN_ROLE_LOAD, 0},
-                                                {"relay", WN_ROLE_RELAY, 0},
-                                                {"thermometer", WN_ROLE_THERMOMETER, 0},
-                                                {NULL, 0, 0}};
+const struct wn_key_word wn_parity_words[] = {
+    {"none", 'N', 0}, {"even", 'E', 0}, {"odd", 'O', 0}, {NULL, 0, 0}};
 
 static const struct wn_key dialect_keys[] = {
-    {.name = "kind",
-     .kind = WN_KEY_WORD,
-     MEMBER(wn_dialect, kind),
-     .words = kind_words,
-     .example = "\"tester\""},
-    TEXT("title", true, wn_dialect, title, "\"maker and model\""),
-    BOOL("simulated", simulated, "false"),
-    BOOL("has_clock", has_clock, "false"),
+    DIALECT_COMMON_KEYS(false),
     {.name = "terminator",
      .kind = WN_KEY_TEXT,
      .required = true,
@@ -407,22 +380,6 @@ static const struct wn_key dialect_keys[] = {
      .size = SIZE_OF(wn_dialect, terminator),
      .control = true,
      .example = "\"\\n\""},
-    TIME("reply_timeout", reply_timeout_s, 0.01, 30, "\"500 ms\""),
-    {.name = "retries",
-     .kind = WN_KEY_COUNT,
-     .required = true,
-     MEMBER(wn_dialect, retries),
-     .min = 0,
-     .max = 10,
-     .example = "2"},
-    TIME("settle", settle_s, 0, 30, "\"200 ms\""),
-    {.name = "baud",
-     .kind = WN_KEY_COUNT,
-     .required = true,
-     MEMBER(wn_dialect, baud),
-     .min = 50,
-     .max = 4000000,
-     .example = "115200"},
     GROUP("identity", true, identity_keys, "{ query = \"*IDN?\"; prefix = \"maker,model,\"; }"),
     SEQUENCE("setup", false, wn_dialect, setup, "( \"*CLS\" )"),
     MODE("charge", false, charge),
@@ -436,7 +393,6 @@ static const struct wn_key dialect_keys[] = {
      .required = true,
      .read = read_reads,
      .example = "{ query = \"...\"; separator = \",\"; fields = ( ... ); }"},
-    {.name = "echo", .kind = WN_KEY_BOOL, MEMBER(wn_dialect, echo), .example = "false"},
     TEXT("prompt", false, wn_dialect, prompt, "\">\""),
     {.name = "checksum",
      .kind = WN_KEY_GROUP,
@@ -450,11 +406,6 @@ static const struct wn_key dialect_keys[] = {
      .min = 0,
      .max = 1,
      .example = "\"5 ms\""},
-    {.name = "current_sign",
-     .kind = WN_KEY_WORD,
-     MEMBER(wn_dialect, current_sign),
-     .words = sign_words,
-     .example = "\"charge positive\""},
     TEXT("error_query", false, wn_dialect, error_query, "\"SYST:ERR?\""),
     {.name = "overload",
      .kind = WN_KEY_NUMBER,
@@ -471,8 +422,8 @@ static const struct wn_key dialect_keys[] = {
      .example = "\"\\nOUTP OFF\\nOUTP OFF\\n\""},
     {.name = NULL}};
 
-/* What an instrument of its kind cannot do without. */
-static void check_kind(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *d)
+void wn_dialect_complete(struct wn_reader *r, const config_setting_t *root,
+                         const struct wn_key *keys, struct wn_dialect *d)
 {
     static const struct {
         const char *key;
@@ -484,14 +435,15 @@ static void check_kind(struct wn_reader *r, const config_setting_t *root, struct
         {"off", ~(1u << WN_ROLE_THERMOMETER)},
         {"output", ~(1u << WN_ROLE_THERMOMETER)},
         {"current_sign", ~(1u << WN_ROLE_THERMOMETER | 1u << WN_ROLE_RELAY)},
-        {"safe_off", ~(1u << WN_ROLE_THERMOMETER)},
     };
     for (size_t i = 0; i < sizeof needs / sizeof needs[0]; i++) {
         if ((needs[i].kinds & 1u << d->kind) != 0) {
-            wn_reader_need(r, root, dialect_keys, needs[i].key);
+            wn_reader_need(r, root, keys, needs[i].key);
         }
     }
     d->current_sign = d->current_sign == 0 ? 1 : d->current_sign;
+    d->parity = d->parity == 0 ? 'N' : d->parity;
+    d->stop_bits = d->stop_bits == 0 ? 1 : d->stop_bits;
 }
 
 static void check_dialect(struct wn_reader *r, const config_setting_t *root,
@@ -516,6 +468,27 @@ static void check_dialect(struct wn_reader *r, const config_setting_t *root,
     }
 }
 
+static void read_lines(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *d)
+{
+    wn_reader_group(r, root, dialect_keys, d);
+    d->safe_off_len = strlen(d->safe_off);
+    wn_dialect_complete(r, root, dialect_keys, d);
+    if (wn_role_switches(d->kind)) {
+        wn_reader_need(r, root, dialect_keys, "safe_off");
+    }
+    if (r->problems->n == r->problems_before) {
+        check_dialect(r, root, d);
+    }
+}
+
+/* Which keys there are depends on it; a word that is none is told by either table. */
+static enum wn_protocol protocol_of(const config_setting_t *root)
+{
+    const char *word = NULL;
+    (void)config_setting_lookup_string(root, "protocol", &word);
+    return word != NULL && strcmp(word, "modbus") == 0 ? WN_PROTOCOL_MODBUS : WN_PROTOCOL_LINES;
+}
+
 int wn_config_parse_dialect(const char *text, size_t len, const char *file, const char *name,
                             struct wn_dialect *out, struct wn_problems *problems)
 {
@@ -527,11 +500,13 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
     }
     (void)snprintf(out->file, sizeof out->file, "%s", file);
     const config_setting_t *root = config_root_setting(&r.config);
-    wn_reader_group(&r, root, dialect_keys, out);
-    out->safe_off_len = strlen(out->safe_off);
-    check_kind(&r, root, out);
-    if (problems->n == r.problems_before) {
-        check_dialect(&r, root, out);
+    switch (protocol_of(root)) {
+    case WN_PROTOCOL_LINES:
+        read_lines(&r, root, out);
+        break;
+    case WN_PROTOCOL_MODBUS:
+        wn_config_read_modbus(&r, root, out);
+        break;
     }
     return wn_reader_close(&r);
 }

@@ -168,6 +168,7 @@ bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struc
                        err.text);
         return false;
     }
+    d->baud = i->baud > 0 ? i->baud : d->baud; /* MODBUS counts its silences by it */
     return true;
 }
 

@@ -132,12 +132,14 @@ void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
 static bool agree(const struct wn_port_user *a, const struct wn_port_user *b, int baud_a,
                   int baud_b, struct wn_problems *problems)
 {
-    const char *what = strcmp(a->dialect.terminator, b->dialect.terminator) != 0
-                           ? "another terminator"
-                       : a->dialect.echo != b->dialect.echo                ? "another echo"
-                       : strcmp(a->dialect.prompt, b->dialect.prompt) != 0 ? "another prompt"
-                       : baud_a != baud_b                                  ? "another baud rate"
-                                                                           : NULL;
+    const char *what =
+        strcmp(a->dialect.terminator, b->dialect.terminator) != 0 ? "another terminator"
+        : a->dialect.echo != b->dialect.echo                      ? "another echo"
+        : strcmp(a->dialect.prompt, b->dialect.prompt) != 0       ? "another prompt"
+        : baud_a != baud_b                                        ? "another baud rate"
+        : a->dialect.parity != b->dialect.parity || a->dialect.stop_bits != b->dialect.stop_bits
+            ? "another parity or other stop bits"
+            : NULL;
     if (what != NULL) {
         wn_problem_add(problems,
                        "station %s: its %s has %s than that of station %s on the same port",

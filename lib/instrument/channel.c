@@ -75,6 +75,13 @@ int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *e
     char number[16];
     int count = 0;
     wn_assert(channel >= 0);
+    if (d->protocol != WN_PROTOCOL_LINES) {
+        return channel == 0 ? WN_OK
+                            : wn_error_set(err, WN_EINVAL,
+                                           "%s speaks MODBUS, of which only one instrument can be "
+                                           "at a port: leave channel out",
+                                           d->file);
+    }
     (void)snprintf(number, sizeof number, "%d", channel);
     bool fits =
         put_in(d->identity_query, sizeof d->identity_query, number, &count) &&

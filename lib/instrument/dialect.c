@@ -174,26 +174,23 @@ static int decode_output(const struct field_at *f, struct wn_reading *r, struct 
     return WN_OK;
 }
 
-static int decode_time(const struct field_at *f, double value_s, struct wn_reading *r,
-                       struct wn_error *err)
+bool wn_dialect_take(const struct wn_dialect *d, enum wn_field what, double value,
+                     struct wn_reading *r)
 {
-    if (value_s < 0 || value_s > 9e9) { /* 285 years */
-        return refuse(f, "tells an impossible time", err);
-    }
-    r->time_ns = wn_ns_from_s(value_s);
-    r->has |= WN_HAS_TIME;
-    return WN_OK;
-}
-
-static void take(const struct field_at *f, double value, struct wn_reading *r)
-{
-    switch (f->form->what) {
+    switch (what) {
+    case WN_FIELD_TIME_S:
+        if (value < 0 || value > 9e9) { /* 285 years */
+            return false;
+        }
+        r->time_ns = wn_ns_from_s(value);
+        r->has |= WN_HAS_TIME;
+        break;
     case WN_FIELD_VOLTAGE_V:
         r->voltage_v = value;
         r->has |= WN_HAS_VOLTAGE;
         break;
     case WN_FIELD_CURRENT_A:
-        r->current_a = f->dialect->current_sign < 0 ? 0 - value : value;
+        r->current_a = d->current_sign < 0 ? 0 - value : value;
         r->has |= WN_HAS_CURRENT;
         break;
     case WN_FIELD_TEMPERATURE_C:
@@ -204,11 +201,11 @@ static void take(const struct field_at *f, double value, struct wn_reading *r)
         r->ambient_c = value;
         r->has |= WN_HAS_AMBIENT;
         break;
-    case WN_FIELD_TIME_S:
     case WN_FIELD_OUTPUT:
     case WN_FIELD_IGNORE:
         break;
     }
+    return true;
 }
 
 /* A comma where a point is read, and no point where a comma was declared: a thousands separator
@@ -266,11 +263,9 @@ static int decode_number(const struct field_at *f, struct wn_reading *r, struct 
     if (f->form->scale > 0) {
         value *= f->form->scale;
     }
-    if (f->form->what == WN_FIELD_TIME_S) {
-        return decode_time(f, value, r, err);
-    }
-    take(f, value, r);
-    return WN_OK;
+    return wn_dialect_take(f->dialect, f->form->what, value, r)
+               ? WN_OK
+               : refuse(f, "tells an impossible time", err);
 }
 
 /* What stands around the number must be there, whole: half a unit is a spoilt reply. */
@@ -350,8 +345,23 @@ int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, 
     return WN_OK;
 }
 
+const char *wn_dialect_safe_off(const struct wn_dialect *d, size_t *at, size_t *len)
+{
+    bool framed = d->protocol == WN_PROTOCOL_MODBUS;
+    size_t from = *at + (framed ? 1 : 0);
+    if (from >= d->safe_off_len) {
+        return NULL;
+    }
+    *len = framed ? (unsigned char)d->safe_off[*at] : d->safe_off_len - from;
+    *at = from + *len;
+    return *at <= d->safe_off_len ? d->safe_off + from : NULL;
+}
+
 bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field)
 {
+    if (d->protocol == WN_PROTOCOL_MODBUS) {
+        return d->modbus.has_field[field];
+    }
     for (int k = 0; k < d->reads; k++) {
         for (int i = 0; i < d->read[k].fields; i++) {
             if (d->read[k].field[i].what == field) {

@@ -15,10 +15,17 @@
 #include <stdint.h>
 #include "base/err.h"
 #include "base/reading.h"
+#include "instrument/modbus_map.h"
 #include "wire/checksum.h"
 
 enum { WN_TEMPLATE_SIZE = 160, WN_SEQUENCE_MAX = 12, WN_FIELDS_MAX = 12, WN_COMMAND_MAX = 256 };
 enum { WN_READS_MAX = 4, WN_AFFIX_SIZE = 16 };
+
+/** How it is spoken to. */
+enum wn_protocol {
+    WN_PROTOCOL_LINES, /* commands and replies as text */
+    WN_PROTOCOL_MODBUS /* MODBUS RTU: registers are written and read */
+};
 
 /** What an instrument is for. */
 enum wn_role {
@@ -101,7 +108,8 @@ struct wn_reply_checksum {
 struct wn_dialect {
     char name[64];
     char title[128];
-    char file[256];         /* where it was read from, for messages */
+    char file[256]; /* where it was read from, for messages */
+    enum wn_protocol protocol;
     enum wn_role kind;      /* a tester's may also serve as supply or as load */
     bool simulated;         /* results are labelled simulated */
     bool has_clock;         /* replies carry time_s and the instrument's time drives the campaign */
@@ -110,6 +118,8 @@ struct wn_dialect {
     int retries;     /* of a query without or with a garbled reply, before silence is declared */
     double settle_s; /* after opening the port */
     int baud;
+    int parity;    /* 'N', 'E', 'O' */
+    int stop_bits; /* 1 or 2 */
     char identity_query[WN_TEMPLATE_SIZE];
     char identity_prefix[128]; /* the reply must begin with this */
     struct wn_sequence setup;  /* once after identification: own protection settings and the like */
@@ -126,8 +136,12 @@ struct wn_dialect {
     int current_sign;                   /* +1 when the instrument counts charge positive, else -1 */
     char error_query[WN_TEMPLATE_SIZE]; /* empty: none; its reply starts with 0: no error */
     double overload; /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
-    char safe_off[WN_COMMAND_MAX]; /* bytes the guard writes, terminators included */
+    /* Bytes the guard writes: lines with their terminators; MODBUS: frames, each behind a byte that
+     * tells its length. */
+    char safe_off[WN_COMMAND_MAX];
     size_t safe_off_len;
+    struct wn_modbus_map modbus; /* WN_PROTOCOL_MODBUS; nothing else of commands, queries and reads
+                                    is used then */
 };
 
 /** Values for placeholders; NaN where not given. */
@@ -168,6 +182,10 @@ int wn_reply_strip(const struct wn_dialect *d, const char **line, size_t *len,
 /** The whole line, without its end, in which the instrument answers text. WN_ENOSPACE. */
 int wn_reply_wrap(const struct wn_dialect *d, const char *text, char *out, size_t size, size_t *len,
                   struct wn_error *err);
+/** What of safe_off is written in one go, from *at on (first 0); NULL: nothing more. Behind each
+ * piece of MODBUS the instrument must have answered, and the line been silent, before the next. */
+const char *wn_dialect_safe_off(const struct wn_dialect *d, size_t *at, size_t *len);
+
 /** Does a reading hold this field? */
 bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field);
 

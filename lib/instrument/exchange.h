@@ -6,6 +6,15 @@
 #include "instrument/dialect.h"
 #include "instrument/session.h"
 
+/* Values that may be sent with each kind of command; separated by blanks. */
+#define WN_PROTECTION_VALUES                                                                       \
+    "voltage_high_v voltage_low_v current_limit_a temperature_limit_c timeout_s"
+#define WN_CURRENT_VALUES "current_a voltage_v"
+#define WN_POWER_VALUES   "power_w voltage_v"
+#define WN_READ_VALUES    "interval_s"
+/** Is the name in such a list? */
+bool wn_value_listed(const char *list, const char *name, size_t len);
+
 /* Parts of a request, in the order in which they are gone through; which of them a request has is
  * in exchange.c. */
 enum wn_phase {
@@ -44,5 +53,34 @@ bool wn_exchange_is_identity(const struct wn_session *s, const char *line, size_
 
 /** Name of a field for messages. */
 const char *wn_field_name(enum wn_field f);
+
+/** Puts a value of a reply (in SI units) into a reading; what is no number there is passed over.
+ * False: a time that cannot be. */
+bool wn_dialect_take(const struct wn_dialect *d, enum wn_field what, double value,
+                     struct wn_reading *r);
+
+/** Remembers whether a reply was bad or missing. */
+void wn_session_note(struct wn_session *s, bool bad);
+/** Tells a bad reply in s->complaint, and in *err that it was asked for s->attempt times. */
+void wn_session_complain(struct wn_session *s, struct wn_error *err);
+
+/* MODBUS: what is asked next, and what the answer means (modbus_steps.c). */
+/** Puts the request of the present step into s->modbus.ask, going on to the first there is. *more
+ * false: there is none. Errors: what cannot be written. */
+int wn_modbus_step(struct wn_session *s, bool *more, struct wn_error *err);
+/** Goes on behind the present step. */
+void wn_modbus_advance(struct wn_session *s);
+/** Judges the good reply to it; the identity is taken over when it is believed. */
+enum wn_verdict wn_modbus_judge(struct wn_session *s, const struct wn_modbus_reply *reply,
+                                struct wn_error *err);
+
+/* MODBUS: the session's functions (session_modbus.c). */
+/** s->request and s->setpoints are new; s->result tells whether another one was pending. */
+void wn_modbus_begin(struct wn_session *s, wn_ns now_ns);
+const char *wn_modbus_output(const struct wn_session *s, size_t *len);
+void wn_modbus_wrote(struct wn_session *s, size_t n, wn_ns now_ns);
+enum wn_session_result wn_modbus_input(struct wn_session *s, const char *data, size_t len,
+                                       wn_ns now_ns);
+enum wn_session_result wn_modbus_tick(struct wn_session *s, wn_ns now_ns);
 
 #endif

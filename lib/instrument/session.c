@@ -24,7 +24,17 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     (void)snprintf(s->port, sizeof s->port, "%s", port);
     wn_line_init(&s->lines, strcmp(d->terminator, "\r") == 0 ? '\r' : '\n');
     s->deadline_ns = WN_NS_NEVER;
-    s->old_errors = true; /* who knows what it was told before */
+    s->old_errors = true;     /* who knows what it was told before */
+    s->modbus.probes_due = 1; /* nor what an earlier session asked */
+    s->stale = d->protocol == WN_PROTOCOL_MODBUS;
+    for (int i = 0; i < WN_MAP_WRITES_MAX; i++) {
+        s->modbus.written[i] = NAN;
+    }
+}
+
+static bool is_modbus(const struct wn_session *s)
+{
+    return s->dialect->protocol == WN_PROTOCOL_MODBUS;
 }
 
 static double timeout_s(const struct wn_session *s)
@@ -63,8 +73,7 @@ static void fail(struct wn_session *s, const struct wn_error *err)
     finish(s, WN_SESSION_FAILED);
 }
 
-/* Remembers whether a reply was bad or missing. */
-static void note(struct wn_session *s, bool bad)
+void wn_session_note(struct wn_session *s, bool bad)
 {
     uint64_t *word = &s->recent[s->recent_pos / 64];
     uint64_t mask = UINT64_C(1) << (s->recent_pos % 64);
@@ -206,26 +215,31 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     }
 }
 
+void wn_session_complain(struct wn_session *s, struct wn_error *err)
+{
+    char tally[WN_SESSION_TALLY_SIZE];
+    (void)wn_error_prefix(err, "%s on %s", s->role, s->port);
+    struct wn_error told = *err;
+    s->complaint = told;
+    (void)wn_error_set(err, told.code, "%s; asked %d %s; %s", told.text, s->attempt,
+                       s->attempt == 1 ? "time" : "times",
+                       wn_session_tally(s, tally, sizeof tally));
+}
+
 /* Something went wrong that asking again may cure; err says what, for the case that it does not. */
 static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
 {
-    char tally[WN_SESSION_TALLY_SIZE];
-    note(s, true);
+    wn_session_note(s, true);
     s->stale = true;
     s->lead = true;
     s->old_errors = true;
     s->attempt++;
-    (void)wn_error_prefix(err, "%s on %s", s->role, s->port);
-    struct wn_error told = *err;
-    s->complaint = told;
+    wn_session_complain(s, err);
     if (s->attempt <= s->dialect->retries) {
         wn_exchange_again(s);
         prepare(s, now_ns);
         return;
     }
-    (void)wn_error_set(err, told.code, "%s; asked %d %s; %s", told.text, s->attempt,
-                       s->attempt == 1 ? "time" : "times",
-                       wn_session_tally(s, tally, sizeof tally));
     fail(s, err);
 }
 
@@ -243,8 +257,8 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
                       wn_ns now_ns)
 {
     wn_assert(request != WN_REQUEST_NONE);
-    if (s->result == WN_SESSION_PENDING) {
-        wn_assert(request == WN_REQUEST_OFF);
+    wn_assert(s->result != WN_SESSION_PENDING || request == WN_REQUEST_OFF);
+    if (s->result == WN_SESSION_PENDING && !is_modbus(s)) {
         preempt(s);
     }
     s->request = request;
@@ -256,9 +270,10 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
     s->resyncs = 0;
     s->differs[0] = '\0';
     s->lead = s->lead || request == WN_REQUEST_OFF;
-    s->result = WN_SESSION_PENDING;
     wn_error_clear(&s->error);
-    if (request == WN_REQUEST_POWER && s->dialect->power.set.n == 0) {
+    bool power = is_modbus(s) ? s->dialect->modbus.when[WN_MAP_POWER].writes > 0
+                              : s->dialect->power.set.n > 0;
+    if (request == WN_REQUEST_POWER && !power) {
         struct wn_error err;
         (void)wn_error_set(&err, WN_EINVAL,
                            "%s on %s: %s has no power mode: use discharge steps with a current",
@@ -266,11 +281,19 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
         fail(s, &err);
         return;
     }
+    if (is_modbus(s)) {
+        wn_modbus_begin(s, now_ns);
+        return;
+    }
+    s->result = WN_SESSION_PENDING;
     prepare(s, now_ns);
 }
 
 const char *wn_session_output(const struct wn_session *s, size_t *len)
 {
+    if (is_modbus(s)) {
+        return wn_modbus_output(s, len);
+    }
     *len = s->out_len - s->out_pos;
     if (delay_ns(s) > 0 && *len > 0) {
         *len = s->waits ? 0 : 1;
@@ -282,6 +305,10 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
 {
     const char *tmpl;
     wn_assert(n <= s->out_len - s->out_pos);
+    if (is_modbus(s)) {
+        wn_modbus_wrote(s, n, now_ns);
+        return;
+    }
     if (n > 0 && s->out_pos == 0 && s->ids_asked > 0) {
         s->ids_due += s->ids_asked;
         s->ids_ns = now_ns;
@@ -423,7 +450,7 @@ static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns 
         out->what = ASK_AGAIN;
         return;
     }
-    note(s, false);
+    wn_session_note(s, false);
     s->exchanges++;
     out->what = v == WN_VERDICT_FAILED ? GIVE_UP : GO_ON;
     if (v == WN_VERDICT_FAILED) {
@@ -453,6 +480,9 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
     const char *line = NULL;
     size_t used = 0, line_len = 0;
     bool more = true;
+    if (is_modbus(s)) {
+        return wn_modbus_input(s, data, len, now_ns);
+    }
     out.what = NOTHING;
     (void)wn_session_tick(s, now_ns); /* what comes at the deadline is late */
     while (more) {
@@ -492,6 +522,9 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
 {
     struct wn_error err;
     char waited[WN_NUM_SIZE];
+    if (is_modbus(s)) {
+        return wn_modbus_tick(s, now_ns);
+    }
     s->waits = s->waits && now_ns < s->next_ns;
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
         return s->result;

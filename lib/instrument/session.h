@@ -18,6 +18,8 @@
  * its way to the instrument cannot spoil it. An error queue that may hold old errors is emptied
  * first.
  *
+ * MODBUS goes by the same rules (session_modbus.c tells how); what follows is about lines.
+ *
  * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only
  * after the next query went out, a reply more than 20 time-outs late, or numbers garbled into other
  * numbers. They look right; the engine's plausibility rules stand behind. */
@@ -28,6 +30,7 @@
 #include "base/reading.h"
 #include "instrument/dialect.h"
 #include "wire/line.h"
+#include "wire/modbus.h"
 
 enum wn_request {
     WN_REQUEST_NONE,
@@ -57,6 +60,37 @@ enum {
     WN_SESSION_RECENT = 100                     /* replies remembered as good or bad */
 };
 
+/** The part of a session that speaks MODBUS. */
+struct wn_modbus_talk {
+    enum {
+        WN_TALK_REST,  /* no request */
+        WN_TALK_HOLD,  /* until the line has been silent */
+        WN_TALK_SEND,  /* output waits for the port */
+        WN_TALK_AWAIT, /* the reply */
+        WN_TALK_END    /* a good one is there: nothing may follow it */
+    } state;
+    struct wn_modbus_request ask;
+    uint16_t values[2];                  /* what ask writes */
+    int write;                           /* the one of its sequence; -1: ask reads */
+    struct wn_modbus_span span;          /* what ask reads */
+    uint8_t in[2 * WN_MODBUS_FRAME_MAX]; /* an echo and a reply */
+    size_t in_len;
+    wn_ns free_ns; /* no request before */
+    wn_ns hold_ns; /* nor is silence waited for beyond this */
+    wn_ns line_ns; /* what was written is on the line until then */
+    wn_ns heard_ns;
+    bool resync;                 /* ask is the probe */
+    int probes_due;              /* answers to it that may still come */
+    int probes_needed;           /* until the last one is certainly newer than all else */
+    wn_ns probe_ns;              /* when the last of them was written */
+    int rounds;                  /* in a row in which something came out of step */
+    int busy;                    /* answers in a row that it is busy */
+    char part[256], before[256]; /* of the identity; as it came the last time */
+    int identity_rounds;
+    double written[WN_MAP_WRITES_MAX]; /* before a reading; NaN: not known */
+    struct wn_error refusal;           /* of an off write: told when it is not off behind it */
+};
+
 struct wn_session {
     const struct wn_dialect *dialect; /* borrowed, outlives the session */
     char port[128];                   /* for messages */
@@ -64,7 +98,8 @@ struct wn_session {
     int users; /* of a shared port, for the caller to set after wn_session_init(): each of the
                   others may be served first; the pauses between characters are not made here; 0:
                   alone */
-    struct wn_line_reader lines;
+    struct wn_line_reader lines; /* unused with MODBUS, as what else is about lines */
+    struct wn_modbus_talk modbus;
     enum wn_request request;
     struct wn_setpoints setpoints;
     int phase, index, attempt;  /* where in the request */

@@ -8,20 +8,18 @@
 
 #include "instrument/exchange.h"
 
-/* Values each kind of command may use; separated by blanks. */
 static const char no_values[] = "";
-static const char protection_values[] =
-    "voltage_high_v voltage_low_v current_limit_a temperature_limit_c timeout_s";
-static const char current_values[] = "current_a voltage_v";
-static const char power_values[] = "power_w voltage_v";
-static const char read_values[] = "interval_s";
+static const char protection_values[] = WN_PROTECTION_VALUES;
+static const char current_values[] = WN_CURRENT_VALUES;
+static const char power_values[] = WN_POWER_VALUES;
+static const char read_values[] = WN_READ_VALUES;
 
 struct checker {
     const struct wn_dialect *d;
     struct wn_error *err;
 };
 
-static bool listed(const char *list, const char *name, size_t len)
+bool wn_value_listed(const char *list, const char *name, size_t len)
 {
     for (const char *at = list; *at != '\0';) {
         size_t n = strcspn(at, " ");
@@ -62,7 +60,7 @@ static bool good_template(const struct checker *c, const char *key, const char *
     for (const char *at = strchr(text, '{'); at != NULL; at = strchr(at, '{')) {
         size_t n = strcspn(++at, "}");
         bool channel = n == strlen("channel") && strncmp(at, "channel", n) == 0;
-        if (at[n] == '\0' || !(channel || listed(values, at, n))) {
+        if (at[n] == '\0' || !(channel || wn_value_listed(values, at, n))) {
             (void)wn_error_set(
                 c->err, WN_EINVAL, "%s: %s: \"%s\": {%.*s} is not one of the values for it (%s)",
                 c->d->file, key, text, (int)n, at, values[0] != '\0' ? values : "it takes none");
@@ -99,7 +97,7 @@ static bool good_readback(const struct checker *c, const char *key, const struct
     if (wn_setpoint_find(&any, rb->expect, n) == NULL) {
         return true; /* a literal text */
     }
-    if (!listed(values, rb->expect, n)) {
+    if (!wn_value_listed(values, rb->expect, n)) {
         (void)wn_error_set(c->err, WN_EINVAL, "%s: %s: expect is \"%s\", which is not one of %s",
                            c->d->file, key, rb->expect, values);
         return false;
@@ -258,8 +256,8 @@ static bool good_numbers(const struct checker *c)
         what = "overload must be above 0; SCPI instruments have 9.9e37";
     } else if (d->current_sign != 1 && d->current_sign != -1) {
         what = "current_sign must be \"charge positive\" or \"discharge positive\"";
-    } else if (strcmp(d->terminator, "\n") != 0 && strcmp(d->terminator, "\r\n") != 0 &&
-               strcmp(d->terminator, "\r") != 0) {
+    } else if (d->protocol == WN_PROTOCOL_LINES && strcmp(d->terminator, "\n") != 0 &&
+               strcmp(d->terminator, "\r\n") != 0 && strcmp(d->terminator, "\r") != 0) {
         what = "terminator must be \"\\n\", \"\\r\\n\" or \"\\r\"";
     }
     if (what != NULL) {
@@ -308,6 +306,9 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
     const struct checker check = {d, err != NULL ? err : &own};
     const struct checker *c = &check;
     wn_error_clear(c->err);
+    if (d->protocol == WN_PROTOCOL_MODBUS) {
+        return good_numbers(c) ? wn_map_validate(d, c->err) : c->err->code;
+    }
     bool good =
         good_numbers(c) && good_template(c, "identity.query", d->identity_query, no_values) &&
         needed(c, "identity.prefix", d->identity_prefix) &&

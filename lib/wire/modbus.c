@@ -138,6 +138,21 @@ static uint8_t *put_values(const struct wn_modbus_request *q, uint8_t *to)
     return to + size;
 }
 
+/* The CRC behind what is there; the whole length. */
+static size_t seal(uint8_t *frame, uint8_t *end)
+{
+    unsigned sum = crc(frame, (size_t)(end - frame));
+    *end++ = (uint8_t)(sum & 0xffu); /* the CRC alone goes low byte first */
+    *end++ = (uint8_t)(sum >> 8);
+    return (size_t)(end - frame);
+}
+
+static int too_long(size_t need, size_t size, struct wn_error *err)
+{
+    return wn_error_set(err, WN_ENOSPACE, "a MODBUS frame of %zu bytes in a buffer of %zu", need,
+                        size);
+}
+
 int wn_modbus_encode(const struct wn_modbus_request *q, uint8_t *frame, size_t size, size_t *len,
                      struct wn_error *err)
 {
@@ -149,17 +164,34 @@ int wn_modbus_encode(const struct wn_modbus_request *q, uint8_t *frame, size_t s
     }
     size_t need = 6 + (has_data ? 1 + data_size(q) : 0) + 2;
     if (need > size) {
-        return wn_error_set(err, WN_ENOSPACE, "a MODBUS frame of %zu bytes in a buffer of %zu",
-                            need, size);
+        return too_long(need, size, err);
     }
     frame[0] = q->unit;
     frame[1] = (uint8_t)q->function;
     put_fields(q, frame + 2);
-    uint8_t *end = has_data ? put_values(q, frame + 6) : frame + 6;
-    unsigned sum = crc(frame, (size_t)(end - frame));
-    *end++ = (uint8_t)(sum & 0xffu); /* the CRC alone goes low byte first */
-    *end++ = (uint8_t)(sum >> 8);
-    *len = (size_t)(end - frame);
+    *len = seal(frame, has_data ? put_values(q, frame + 6) : frame + 6);
+    wn_assert(*len == need);
+    return WN_OK;
+}
+
+int wn_modbus_encode_reply(const struct wn_modbus_request *q, const uint16_t *values,
+                           uint8_t *frame, size_t size, size_t *len, struct wn_error *err)
+{
+    struct wn_modbus_request filled = *q;
+    *len = 0;
+    int rc = check(q, err);
+    if (rc != WN_OK) {
+        return rc;
+    }
+    size_t need = is_read(q->function) ? 3 + data_size(q) + 2 : WRITE_REPLY_LEN;
+    if (need > size) {
+        return too_long(need, size, err);
+    }
+    filled.values = is_read(q->function) ? values : q->values;
+    frame[0] = q->unit;
+    frame[1] = (uint8_t)q->function;
+    put_fields(q, frame + 2);
+    *len = seal(frame, is_read(q->function) ? put_values(&filled, frame + 2) : frame + 6);
     wn_assert(*len == need);
     return WN_OK;
 }

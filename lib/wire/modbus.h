@@ -76,6 +76,12 @@ int wn_modbus_expect(const struct wn_modbus_request *q, const uint8_t *bytes, si
 int wn_modbus_decode(const struct wn_modbus_request *q, const uint8_t *frame, size_t len,
                      struct wn_modbus_reply *out, struct wn_error *err);
 
+/** The good reply to q, byte by byte, when it reads these registers (bits: 0 or 1), or writes
+ * q->values (values is NULL then): for those who can only compare. Errors as
+ * wn_modbus_encode(). */
+int wn_modbus_encode_reply(const struct wn_modbus_request *q, const uint16_t *values,
+                           uint8_t *frame, size_t size, size_t *len, struct wn_error *err);
+
 /** Register or bit i (from 0) of a reply to a read; asserted to be there. */
 uint16_t wn_modbus_register(const struct wn_modbus_reply *r, size_t i);
 bool wn_modbus_bit(const struct wn_modbus_reply *r, size_t i);

@@ -16,7 +16,10 @@ int inquiry_open(struct inquiry *q, const char *port, int baud, struct wn_error 
     struct wn_port_settings settings;
     q->clock = wn_clock_real();
     q->link = NULL;
-    wn_port_settings_init(&settings, port, baud > 0 ? baud : q->dialect.baud);
+    q->dialect.baud = baud > 0 ? baud : q->dialect.baud;
+    wn_port_settings_init(&settings, port, q->dialect.baud);
+    settings.parity = (char)q->dialect.parity;
+    settings.stop_bits = q->dialect.stop_bits;
     wn_session_init(&q->session, &q->dialect, "instrument", port);
     int rc = wn_link_open(&q->link, &settings, err);
     if (rc == WN_OK && (rc = wn_link_wait(q->link, CONNECT_MS, err)) != WN_OK) {
