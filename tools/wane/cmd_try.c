@@ -1,5 +1,6 @@
 /* wane try: a dialect against a real instrument, exchange by exchange.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "frames.h"
 #include "inquiry.h"
 
 #include <math.h>
@@ -30,36 +31,75 @@ static const struct wane_option try_options[] = {
 
 struct trial {
     struct inquiry q;
+    struct frames frames; /* MODBUS */
     wn_ns sent_ns;
     bool quiet; /* JSON: the exchanges are gathered */
     json_t *exchanges, *steps;
     int failed;
 };
 
-/* What passed on the line, one line each; a reply with the time it took. */
-static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
+/* One line of text or one frame; means: "" where the text speaks for itself. */
+static void tell(struct trial *t, bool sent, const char *text, const char *means, wn_ns now)
 {
-    struct trial *t = ctx;
-    char text[300], ms[WN_NUM_SIZE];
+    double took_ms = wn_ns_to_s(now - t->sent_ns) * 1e3;
+    char ms[WN_NUM_SIZE];
+    if (t->quiet) {
+        json_t *o = json_pack("{s:s,s:s,s:o}", "direction", sent ? "sent" : "received", "text",
+                              text, "ms", sent ? json_null() : json_real(took_ms));
+        if (means[0] != '\0') {
+            wane_put(o, "means", json_string(means));
+        }
+        (void)json_array_append_new(t->exchanges, o);
+        return;
+    }
+    if (sent) {
+        (void)printf("   >> %s\n", text);
+    } else {
+        (void)printf("   << %-40s %s ms\n", text, wn_num_fixed(took_ms, 1, ms, sizeof ms));
+    }
+    if (means[0] != '\0') {
+        (void)printf("      %s\n", means);
+    }
+}
+
+static void show_lines(struct trial *t, bool sent, const char *data, size_t len, wn_ns now)
+{
+    char text[300];
     while (len > 0) {
         const char *stop = memchr(data, '\n', len);
         size_t n = stop != NULL ? (size_t)(stop - data) : len;
-        double took_ms = wn_ns_to_s(now - t->sent_ns) * 1e3;
         size_t shown = n > 0 && data[n - 1] == '\r' ? n - 1 : n;
-        (void)wn_reply_text(data, shown, text, sizeof text);
-        if (t->quiet && shown > 0) {
-            (void)json_array_append_new(t->exchanges,
-                                        json_pack("{s:s,s:s,s:o}", "direction",
-                                                  sent ? "sent" : "received", "text", text, "ms",
-                                                  sent ? json_null() : json_real(took_ms)));
-        } else if (shown > 0 && sent) {
-            (void)printf("   >> %s\n", text);
-        } else if (shown > 0) {
-            (void)printf("   << %-40s %s ms\n", text, wn_num_fixed(took_ms, 1, ms, sizeof ms));
+        if (shown > 0) {
+            tell(t, sent, wn_reply_text(data, shown, text, sizeof text), "", now);
         }
         n += stop != NULL;
         data += n;
         len -= n;
+    }
+}
+
+static void show_frames(struct trial *t, bool sent, const char *data, size_t len, wn_ns now)
+{
+    char hex[FRAMES_HEX_SIZE], means[FRAMES_TEXT_SIZE];
+    size_t used = 0;
+    bool cut = t->frames.sending && !sent; /* whose end never came */
+    t->frames.map = &t->q.dialect.modbus;
+    while (frames_take(&t->frames, sent, data, len, &used, hex, means)) {
+        tell(t, used == 0 ? cut : sent, hex, means, now);
+    }
+}
+
+/* What passed on the line, one line each; a reply with the time it took. */
+static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
+{
+    struct trial *t = ctx;
+    switch (t->q.dialect.protocol) {
+    case WN_PROTOCOL_LINES:
+        show_lines(t, sent, data, len, now);
+        break;
+    case WN_PROTOCOL_MODBUS:
+        show_frames(t, sent, data, len, now);
+        break;
     }
     t->sent_ns = sent ? now : t->sent_ns;
 }
@@ -177,16 +217,18 @@ static void safe_off(struct trial *t)
     const struct wn_dialect *d = &t->q.dialect;
     struct wn_setpoints sp = nothing_set();
     struct wn_error err = {0};
-    size_t put = 0;
     if (!t->quiet) {
         (void)puts("the bytes of safe_off alone, as the guard sends them");
     }
-    if (t->q.link->ops->write(t->q.link, d->safe_off, d->safe_off_len, &put, &err) != WN_OK ||
-        put != d->safe_off_len) {
-        t->failed++;
-        return;
+    size_t at = 0, len = 0, put = 0;
+    for (const char *off; (off = wn_dialect_safe_off(d, &at, &len)) != NULL;) {
+        if (t->q.link->ops->write(t->q.link, off, len, &put, &err) != WN_OK || put != len) {
+            t->failed++;
+            return;
+        }
+        show(t, true, off, len, wn_clock_monotonic(t->q.clock));
+        inquiry_listen(&t->q, d->protocol == WN_PROTOCOL_LINES ? 0 : d->reply_timeout_s);
     }
-    show(t, true, d->safe_off, d->safe_off_len, wn_clock_monotonic(t->q.clock));
     if (step(t, "read", WN_REQUEST_READ, &sp)) {
         show_reading(t);
         if (fabs(t->q.session.reading.current_a) > OFF_CURRENT_A) {

@@ -9,7 +9,10 @@
 
 #include "serial/serial.h"
 
-enum { CONNECT_MS = 4000 }; /* more than a link to a serial server gives itself */
+enum {
+    CONNECT_MS = 4000, /* more than a link to a serial server gives itself */
+    SILENCE_MS = 50    /* longer than any within a reply */
+};
 
 int inquiry_open(struct inquiry *q, const char *port, int baud, struct wn_error *err)
 {
@@ -94,6 +97,18 @@ int inquiry_request(struct inquiry *q, enum wn_request request, const struct wn_
         return wn_error_set(err, s->error.code, "%s", s->error.text);
     }
     return WN_OK;
+}
+
+void inquiry_listen(struct inquiry *q, double limit_s)
+{
+    struct wn_error err = {0};
+    wn_ns limit = wn_clock_monotonic(q->clock) + wn_ns_from_s(limit_s);
+    struct pollfd p = {q->link->ops->fd(q->link), POLLIN, 0};
+    int wait_ms = (int)(limit_s * 1e3);
+    while (wn_clock_monotonic(q->clock) < limit && poll(&p, 1, wait_ms) == 1 &&
+           read_some(q, &err) == WN_OK) {
+        wait_ms = SILENCE_MS;
+    }
 }
 
 const char *inquiry_conf_dir(const struct wane *w, const struct wn_daemon_config *d, char *buf,

@@ -27,6 +27,9 @@ void inquiry_close(struct inquiry *q);
  * has an answer or gives up. */
 int inquiry_request(struct inquiry *q, enum wn_request request, const struct wn_setpoints *sp,
                     struct wn_error *err);
+/** Reads what comes outside of any request, until something came and the line was silent behind it,
+ * at most so long; shows it. The session takes it for what it is: nothing it asked for. */
+void inquiry_listen(struct inquiry *q, double limit_s);
 /** Dialects lie beside the configuration, also before there is one. */
 const char *inquiry_conf_dir(const struct wane *w, const struct wn_daemon_config *d, char *buf,
                              size_t size);
