@@ -25,7 +25,7 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     wn_line_init(&s->lines, strcmp(d->terminator, "\r") == 0 ? '\r' : '\n');
     s->deadline_ns = WN_NS_NEVER;
     s->old_errors = true;     /* who knows what it was told before */
-    s->modbus.probes_due = 1; /* nor what an earlier session asked */
+    s->modbus.probes_due = s->modbus.probes_old = 1; /* nor what an earlier session asked */
     s->stale = d->protocol == WN_PROTOCOL_MODBUS;
     for (int i = 0; i < WN_MAP_WRITES_MAX; i++) {
         s->modbus.written[i] = NAN;

@@ -10,8 +10,8 @@
  * spoilt reply, bytes nobody asked for, a request given up for OFF) the session is stale, and asks
  * the probe first: a read of the identity whose answer has a length like no other answer of this
  * dialect (wn_map_prepare() finds one). Replies do not overtake each other, so when an answer to a
- * probe has come that was asked behind all else, all else is behind us. Answers to older probes may
- * still come: as many answers are waited for as were due before, and one more. What comes of them
+ * probe has come that was asked behind all else, all else is behind us. Where answers to older
+ * probes are due, as many answers are waited for as these are, and one more. What comes of probes
  * afterwards has the wrong length for anything else. While stale, nothing is taken for an answer
  * but this; OFF alone is written all the same, and proven behind the probe.
  *
@@ -100,7 +100,8 @@ static void ask_probe(struct wn_session *s, wn_ns now_ns)
     if (!t->resync) { /* the first of this time */
         bool lost = t->probe_ns > 0 && now_ns - t->probe_ns > LATE_MAX * timeout_ns(s);
         t->probes_due = lost ? 0 : t->probes_due;
-        t->probes_needed = t->probes_due + 1;
+        t->probes_old = lost ? 0 : t->probes_old;
+        t->probes_needed = t->probes_old + 1;
     }
     t->write = -1;
     t->span = s->dialect->modbus.probe;
@@ -226,6 +227,9 @@ void wn_modbus_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
     if (n == 0) {
         return;
     }
+    if (s->out_pos == 0 && !t->resync) {
+        t->probes_old = t->probes_due;
+    }
     s->out_pos += n;
     t->line_ns = later(t->line_ns, now_ns) + line_time_ns(s, n);
     if (s->out_pos < s->out_len) {
@@ -244,6 +248,7 @@ static void take_probe(struct wn_session *s, wn_ns now_ns)
 {
     struct wn_modbus_talk *t = &s->modbus;
     t->probes_due -= t->probes_due > 0;
+    t->probes_old -= t->probes_old > 0;
     t->probes_needed--;
     if (t->probes_needed <= 0) {
         s->stale = false;
