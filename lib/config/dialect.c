@@ -481,12 +481,16 @@ static void read_lines(struct wn_reader *r, const config_setting_t *root, struct
     }
 }
 
-/* Which keys there are depends on it; a word that is none is told by either table. */
-static enum wn_protocol protocol_of(const config_setting_t *root)
+/* Which keys there are depends on it: false when the word is none. */
+static bool read_protocol(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *d)
 {
-    const char *word = NULL;
-    (void)config_setting_lookup_string(root, "protocol", &word);
-    return word != NULL && strcmp(word, "modbus") == 0 ? WN_PROTOCOL_MODBUS : WN_PROTOCOL_LINES;
+    static const struct wn_key row =
+        WORD("protocol", false, wn_dialect, protocol, wn_protocol_words, "\"lines\"");
+    const config_setting_t *s = config_setting_get_member(root, row.name);
+    if (s != NULL) {
+        wn_reader_value(r, s, &row, d);
+    }
+    return r->problems->n == r->problems_before;
 }
 
 int wn_config_parse_dialect(const char *text, size_t len, const char *file, const char *name,
@@ -500,13 +504,15 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
     }
     (void)snprintf(out->file, sizeof out->file, "%s", file);
     const config_setting_t *root = config_root_setting(&r.config);
-    switch (protocol_of(root)) {
-    case WN_PROTOCOL_LINES:
-        read_lines(&r, root, out);
-        break;
-    case WN_PROTOCOL_MODBUS:
-        wn_config_read_modbus(&r, root, out);
-        break;
+    if (read_protocol(&r, root, out)) {
+        switch (out->protocol) {
+        case WN_PROTOCOL_LINES:
+            read_lines(&r, root, out);
+            break;
+        case WN_PROTOCOL_MODBUS:
+            wn_config_read_modbus(&r, root, out);
+            break;
+        }
     }
     return wn_reader_close(&r);
 }

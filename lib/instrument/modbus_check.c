@@ -134,8 +134,7 @@ static size_t bytes_of(const struct wn_modbus_span *s)
 /* Could a late answer to one be taken for an answer to the other? */
 static bool alike(const struct wn_modbus_span *a, const struct wn_modbus_span *b)
 {
-    bool same = a->address == b->address && a->count == b->count;
-    return a->function == b->function && bytes_of(a) == bytes_of(b) && !same;
+    return a->function == b->function && bytes_of(a) == bytes_of(b);
 }
 
 static bool alike_any(const struct wn_modbus_span *probe, const struct wn_modbus_span *list,
@@ -161,12 +160,16 @@ static bool is_probe(const struct wn_modbus_map *m, const struct wn_modbus_span 
 {
     const struct wn_modbus_span single[] = {span_of(&m->reg[m->output]),
                                             span_of(&m->reg[m->fault])};
-    bool found = alike_any(probe, m->identity_span, m->identity_spans) ||
-                 alike_any(probe, m->read_span, m->read_spans) ||
+    bool found = alike_any(probe, m->read_span, m->read_spans) ||
                  (m->has_output && alike_any(probe, &single[0], 1)) ||
                  (m->has_fault && alike_any(probe, &single[1], 1));
     for (int w = 0; w < WN_MAP_WHENS; w++) {
         found = found || alike_any(probe, m->when[w].back, m->when[w].backs);
+    }
+    for (size_t i = 0; i < m->identity_spans; i++) { /* one of these it may be itself */
+        const struct wn_modbus_span *s = &m->identity_span[i];
+        bool same = s->address == probe->address && s->count == probe->count;
+        found = found || (alike(probe, s) && !same);
     }
     return !found;
 }
