@@ -178,6 +178,8 @@ static bool send_wrong(const char *how)
         m.expect_len = GUARD_EXPECT_SIZE + 1;
     } else if (strcmp(how, "drop-len") == 0) {
         m.drop_len = GUARD_DROP_SIZE + 1;
+    } else if (strcmp(how, "gap") == 0) {
+        m.gap_ms = GUARD_GAP_MAX_MS + 1;
     } else if (strcmp(how, "interlock") == 0) {
         m.interlock = 9;
     } else if (strcmp(how, "port-name") == 0) {

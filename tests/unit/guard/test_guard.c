@@ -176,7 +176,8 @@ static void test_contents(void **state)
 
 static void test_lengths(void **state)
 {
-    RUN("off-len", "off-len-0", "query-len", "expect-len", "slot", "slot-max", "release-slot");
+    RUN("off-len", "off-len-0", "query-len", "expect-len", "gap", "slot", "slot-max",
+        "release-slot");
 }
 
 static void test_descriptors(void **state)

@@ -1,0 +1,244 @@
+/* The guard's one deed on an instrument that speaks in frames: off, frame by frame, and the whole
+ * reply that proves it. The instrument is a process at the other end of a pseudo-terminal.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE
+#include <stdarg.h>
+#include <stddef.h>
+#include <setjmp.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/prctl.h>
+#include <sys/wait.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include "guard/guard.h"
+#include "port/clock.h"
+
+enum { GAP_MS = 24, FRAME = 8, REPLY = 6, RECORD = 32 };
+
+static const char off_a[FRAME] = "\x07\x05\x00\x00\x00\x00\xcd\xac";
+static const char off_b[FRAME] = "\x07\x05\x00\x01\x00\x00\x9c\x6c";
+static const char query[FRAME] = "\x07\x01\x00\x00\x00\x01\xfd\xac";
+static const char is_off[REPLY] = "\x07\x01\x01\x00\x51\xf0";
+static const char is_on[REPLY] = "\x07\x01\x01\x01\x90\x30";
+
+/* What the instrument does, and what it heard: shared with its process. */
+struct instrument {
+    int answer_ms, piece; /* a reply comes so late, in pieces of so many bytes (0: whole) */
+    bool echoes, mute, stays_on, babbles; /* babbles: sends an old reply before each */
+    char heard[RECORD][FRAME];
+    int64_t heard_ns[RECORD], answered_ns[RECORD];
+    int n;
+};
+
+static struct instrument *inst;
+static char logged[400];
+
+int64_t guard_now_ns(void)
+{
+    return wn_clock_monotonic(wn_clock_real());
+}
+
+void guard_log(int priority, const char *fmt, ...)
+{
+    va_list args;
+    (void)priority;
+    va_start(args, fmt);
+    (void)vsnprintf(logged, sizeof logged, fmt, args);
+    va_end(args);
+}
+
+/* Bytes that come within a silence are one frame; what is none of eight bytes is not heard. */
+static size_t hear(int fd, char *frame, size_t size)
+{
+    struct pollfd p = {fd, POLLIN, 0};
+    size_t len = 0;
+    while (poll(&p, 1, len == 0 ? -1 : 4) == 1) {
+        ssize_t n = read(fd, frame + len, size - len);
+        if (n <= 0) {
+            _exit(0);
+        }
+        len += (size_t)n;
+        len = len == size ? 0 : len;
+    }
+    return len;
+}
+
+static void pause_ms(int ms)
+{
+    (void)poll(NULL, 0, ms);
+}
+
+static void say(int fd, const char *bytes, size_t len)
+{
+    size_t piece = inst->piece > 0 ? (size_t)inst->piece : len;
+    for (size_t at = 0; at < len; at += piece) {
+        size_t n = at + piece < len ? piece : len - at;
+        if (at > 0) {
+            pause_ms(8);
+        }
+        if (write(fd, bytes + at, n) != (ssize_t)n) {
+            _exit(1);
+        }
+    }
+}
+
+_Noreturn static void serve(int fd)
+{
+    char frame[64];
+    bool on = true;
+    for (;;) {
+        size_t len = hear(fd, frame, sizeof frame);
+        if (len != FRAME || inst->n == RECORD) {
+            continue;
+        }
+        int k = inst->n;
+        memcpy(inst->heard[k], frame, FRAME);
+        inst->heard_ns[k] = guard_now_ns();
+        on = on && (memcmp(frame, off_a, FRAME) != 0 || inst->stays_on);
+        if (inst->echoes) {
+            say(fd, frame, FRAME);
+        }
+        if (!inst->mute) {
+            pause_ms(inst->answer_ms);
+            if (inst->babbles) {
+                say(fd, is_on, REPLY);
+                pause_ms(GAP_MS + 10);
+            }
+            bool asked = memcmp(frame, query, FRAME) == 0;
+            say(fd, asked ? (on ? is_on : is_off) : frame, asked ? REPLY : FRAME);
+        }
+        inst->answered_ns[k] = guard_now_ns();
+        inst->n++;
+    }
+}
+
+/* Puts an instrument at the end of a terminal and makes it safe, as often as the guard would before
+ * it drops the interlock. */
+static bool made_safe(struct instrument how)
+{
+    char path[64];
+    struct termios tio;
+    int master = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
+    assert_true(master >= 0 && grantpt(master) == 0 && unlockpt(master) == 0);
+    assert_int_equal(ptsname_r(master, path, sizeof path), 0);
+    int fd = open(path, O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
+    assert_true(fd >= 0 && tcgetattr(fd, &tio) == 0);
+    cfmakeraw(&tio);
+    assert_int_equal(tcsetattr(fd, TCSANOW, &tio), 0);
+    *inst = how;
+    logged[0] = '\0';
+    pid_t pid = fork();
+    if (pid == 0) {
+        (void)prctl(PR_SET_PDEATHSIG, SIGKILL);
+        (void)close(fd);
+        serve(master);
+    }
+    struct child c = {.name = "A"};
+    for (int i = 0; i < GUARD_SLOTS; i++) {
+        c.dup[i].fd = -1;
+    }
+    c.dup[0].fd = fd;
+    struct guard_message *m = &c.dup[0].how;
+    *m = (struct guard_message){.gap_ms = GAP_MS,
+                                .off_len = 2 * (FRAME + 1),
+                                .query_len = FRAME,
+                                .expect_len = REPLY,
+                                .port = "test"};
+    m->off[0] = m->off[FRAME + 1] = FRAME;
+    memcpy(m->off + 1, off_a, FRAME);
+    memcpy(m->off + FRAME + 2, off_b, FRAME);
+    memcpy(m->query, query, FRAME);
+    memcpy(m->expect, is_off, REPLY);
+    bool safe = false;
+    for (int i = 0; i < GUARD_ATTEMPTS && !safe; i++) {
+        safe = guard_make_safe(&c);
+    }
+    guard_let_go(&c.dup[0]);
+    (void)kill(pid, SIGKILL);
+    (void)waitpid(pid, NULL, 0);
+    (void)close(master);
+    return safe;
+}
+
+/* Every frame came whole, silence before it, and none before the one before was answered. */
+static void judge_frames(void)
+{
+    for (int k = 0; k < inst->n; k++) {
+        bool known = memcmp(inst->heard[k], off_a, FRAME) == 0 ||
+                     memcmp(inst->heard[k], off_b, FRAME) == 0 ||
+                     memcmp(inst->heard[k], query, FRAME) == 0;
+        assert_true(known);
+        assert_true(k == 0 || inst->heard_ns[k] >= inst->answered_ns[k - 1]);
+    }
+}
+
+static void frame_by_frame(void **state)
+{
+    (void)state;
+    assert_true(made_safe((struct instrument){.answer_ms = 5}));
+    judge_frames();
+    assert_int_equal(inst->n, 4); /* off, off, is it off? and once more */
+    assert_memory_equal(inst->heard[0], off_a, FRAME);
+    assert_memory_equal(inst->heard[1], off_b, FRAME);
+    assert_memory_equal(inst->heard[2], query, FRAME);
+    assert_non_null(strstr(logged, "output is off, confirmed by the instrument"));
+}
+
+static void slow_and_in_pieces(void **state)
+{
+    (void)state;
+    assert_true(made_safe((struct instrument){.answer_ms = 120}));
+    judge_frames();
+    assert_true(made_safe((struct instrument){.answer_ms = 10, .piece = 2}));
+    judge_frames();
+}
+
+static void echo_and_old_replies(void **state)
+{
+    (void)state;
+    assert_true(made_safe((struct instrument){.answer_ms = 10, .echoes = true}));
+    judge_frames();
+    assert_true(made_safe((struct instrument){.answer_ms = 10, .babbles = true}));
+    judge_frames();
+}
+
+/* Not believed: on, silent, an echo and nothing else. */
+static void not_confirmed(void **state)
+{
+    (void)state;
+    assert_false(made_safe((struct instrument){.answer_ms = 5, .stays_on = true}));
+    assert_int_equal(inst->n, 3 * GUARD_ATTEMPTS); /* told off again each time */
+    assert_non_null(strstr(logged, "told off, not confirmed"));
+    assert_false(made_safe((struct instrument){.mute = true}));
+    assert_memory_equal(inst->heard[1], off_b, FRAME); /* told all the same */
+    assert_false(made_safe((struct instrument){.mute = true, .echoes = true}));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(frame_by_frame),
+        cmocka_unit_test(slow_and_in_pieces),
+        cmocka_unit_test(echo_and_old_replies),
+        cmocka_unit_test(not_confirmed),
+    };
+    void *shared =
+        mmap(NULL, sizeof *inst, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (shared == MAP_FAILED) {
+        perror("no shared memory");
+        return 1;
+    }
+    inst = shared;
+    return cmocka_run_group_tests(tests, NULL, NULL) != 0;
+}
