@@ -178,7 +178,6 @@ static void out_of_step(struct wn_session *s, struct wn_error *err, wn_ns now_ns
     t->hold_ns = 0;
     keep_silent(s, later(QUIET_NS, silence_ns(s)), now_ns);
     s->bad_replies += !expected;
-    s->stale = true;
     if (!expected || ++t->rounds > ROUNDS_MAX) {
         retry(s, err, now_ns);
         return;

@@ -384,11 +384,12 @@ const struct wane_command cmd_try = {
     .synopsis =
         "DIALECT PORT [--channel N] [--readings N] [--switch-on --current-a A --voltage-v V]",
     .summary = "try a dialect file on an instrument, exchange by exchange",
-    .text = "Asks who is there, switches off, reads, and shows every line that is sent and\n"
-            "received, how long the answer took and what it means. Nothing is switched on\n"
-            "unless --switch-on asks for it and it is confirmed. Edit the dialect file and try\n"
-            "again until everything is understood. A port that the service holds is in use:\n"
-            "stop the service first.\n",
+    .text =
+        "Asks who is there, switches off, reads, and shows every line (of MODBUS every frame)\n"
+        "that is sent and received, how long the answer took and what it means. Nothing is\n"
+        "switched on unless --switch-on asks for it and it is confirmed. Edit the dialect\n"
+        "file and try again until everything is understood. A port that the service holds is in\n"
+        "use: stop the service first.\n",
     .examples = "  wane try my-load /dev/serial/by-id/usb-MAKER_MODEL-if00-port0\n"
                 "  wane try my-load /dev/ttyUSB0 --switch-on --discharge --current-a 0.5 "
                 "--voltage-v 3\n",

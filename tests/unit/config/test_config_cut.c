@@ -28,6 +28,8 @@ static const struct {
     {CASE_PROCEDURE, "procedures/dc-resistance.conf"},
     {CASE_DIALECT, "dialects/virtual-bench.conf"},
     {CASE_DIALECT, "dialects/generic-scpi.conf"},
+    {CASE_DIALECT, "dialects/generic-modbus.conf"},
+    {CASE_DIALECT, "dialects/virtual-modbus.conf"},
 };
 enum { FILES = sizeof files / sizeof files[0] };
 
