@@ -368,12 +368,6 @@ static void look(struct wn_session *s, wn_ns now_ns)
     if (rc == WN_OK && (total == 0 || len < total)) {
         return;
     }
-    if (rc == WN_OK && len > total) {
-        rc = wn_error_set(&err, WN_EFRAME,
-                          "the reply (%s) is %zu bytes long where %zu are right: look at cable and "
-                          "termination",
-                          s->query, len, total);
-    }
     rc = rc == WN_OK ? wn_modbus_decode(&t->ask, frame, len, &reply, &err) : rc;
     bool echo = !s->dialect->echo && t->write < 0 && is_echo(s, 3);
     if (rc == WN_EFRAME || (rc == WN_OK && echo && len == s->out_len)) {

@@ -211,6 +211,16 @@ static void no_probe(void **state)
                          WN_OK);
     assert_non_null(strstr(problems.text[0], "looks like another read of this file"));
     free(bad);
+    /* three registers as the reading has, and one as the fault: two it must be */
+    bad = case_change(text, "", "identity",
+                      "identity = { voltage = \"any\"; current = \"any\"; temperature = \"any\"; }",
+                      &line);
+    problems.n = 0;
+    (void)wn_config_parse_dialect(bad, strlen(bad), "F", "x", &dialect, &problems);
+    case_expect_none(&problems, "identity of three registers");
+    assert_int_equal(dialect.modbus.read_span[0].count, 3);
+    assert_int_equal(dialect.modbus.probe.count, 2);
+    free(bad);
     free(text);
 }
 

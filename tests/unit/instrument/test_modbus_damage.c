@@ -163,6 +163,49 @@ static void late_at_every_delay(void **state)
     }
 }
 
+/* How late each reply comes, in ms; 0: never. */
+static void schedule(struct rtu *t, int n, uint8_t *reply, size_t *len, wn_ns *delay_ns)
+{
+    const int *ms = t->ctx;
+    (void)reply;
+    *len = ms[n] > 0 ? *len : 0;
+    *delay_ns = ms[n] * WN_NS_PER_MS;
+}
+
+/* A reading is lost (0), the probe behind it is answered late, in the time of the next probe (350,
+ * 500), the reading behind that is answered in the next request, behind the answer to the second
+ * probe: that one was asked before the reading, and proves nothing about it. */
+static void a_late_answer_to_an_older_probe(void **state)
+{
+    (void)state;
+    static struct rtu t;
+    static const int ms[100] = {0, 350, 500, 400, 200, 20, 20, 20, 20, 20, 20, 20};
+    rtu_begin(&t);
+    assert_true(reads_right(&t));
+    t.replies = 0;
+    t.way = schedule;
+    t.ctx = (void *)(uintptr_t)ms;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_READ), WN_SESSION_FAILED);
+    assert_int_equal(t.replies, 4);
+    assert_true(reads_right(&t));
+    assert_int_equal(wn_session_result(&t.session), WN_SESSION_DONE);
+}
+
+/* A good reply and then one byte more, before the line was silent: it was not what was sent. */
+static void a_byte_behind_the_reply(void **state)
+{
+    (void)state;
+    static struct rtu t;
+    const uint8_t more = 0;
+    rtu_begin(&t);
+    rtu_request(&t, WN_REQUEST_READ);
+    rtu_run_to(&t, 1);
+    rtu_say(&t, &more, 1, 21);
+    assert_true(is_right(&t, 0));
+    assert_int_equal(wn_session_result(&t.session), WN_SESSION_DONE);
+    assert_int_equal(t.session.bad_replies, 1);
+}
+
 static void in_pieces(void **state)
 {
     (void)state;
@@ -392,6 +435,8 @@ int main(void)
         cmocka_unit_test(measured),
         cmocka_unit_test(asked_again_after_each_damage),
         cmocka_unit_test(late_at_every_delay),
+        cmocka_unit_test(a_late_answer_to_an_older_probe),
+        cmocka_unit_test(a_byte_behind_the_reply),
         cmocka_unit_test(in_pieces),
         cmocka_unit_test(echo),
         cmocka_unit_test(echo_of_a_dead_instrument),
