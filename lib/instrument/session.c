@@ -24,7 +24,7 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     (void)snprintf(s->port, sizeof s->port, "%s", port);
     wn_line_init(&s->lines, strcmp(d->terminator, "\r") == 0 ? '\r' : '\n');
     s->deadline_ns = WN_NS_NEVER;
-    s->old_errors = true;     /* who knows what it was told before */
+    s->old_errors = true;                            /* who knows what it was told before */
     s->modbus.probes_due = s->modbus.probes_old = 1; /* nor what an earlier session asked */
     s->stale = d->protocol == WN_PROTOCOL_MODBUS;
     for (int i = 0; i < WN_MAP_WRITES_MAX; i++) {

@@ -80,9 +80,9 @@ struct wn_modbus_talk {
     wn_ns line_ns; /* what was written is on the line until then */
     wn_ns heard_ns;
     bool resync;                 /* ask is the probe */
-    int probes_due;    /* answers to it that may still come */
-    int probes_old;    /* of them: asked before something else was, and so no proof */
-    int probes_needed; /* answers until one is certainly newer than all else */
+    int probes_due;              /* answers to it that may still come */
+    int probes_old;              /* of them: asked before something else was, and so no proof */
+    int probes_needed;           /* answers until one is certainly newer than all else */
     wn_ns probe_ns;              /* when the last of them was written */
     int rounds;                  /* in a row in which something came out of step */
     int busy;                    /* answers in a row that it is busy */
