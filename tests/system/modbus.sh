@@ -74,7 +74,7 @@ start_daemon
 begin_campaign
 wait_until 200 state_is finished || fail "campaign did not finish"
 stop_daemon
-grep -c 'bad or missing replies' "$dir/waned.log" | grep -qv '^0$' || fail "no reply was damaged: this shows nothing"
+grep -q 'bad or missing' "$dir/waned.log" || fail "no reply was damaged: this shows nothing"
 [ "$(sql 'SELECT count(*) FROM cycle')" = 2 ] || fail "not two cycles"
 [ "$(sql 'SELECT simulated FROM campaign')" = 1 ] || fail "not marked as simulated"
 wane export "$(campaign)" --what cycles --format csv -o "$dir/cycles.csv"

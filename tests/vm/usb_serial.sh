@@ -79,7 +79,7 @@ say "kernel $(inside uname -r): booted in $(since "$begin_s") s"
 say "a port as libserialport shows it, and nobody else's"
 serve demo
 wane ports >"$dir/out"
-grep -q "^/dev/ttyUSB0  *0403:6001  .*  wane[-a-z]* (pid [0-9]*)  */dev/serial/by-path/$port" "$dir/out" || fail "$(cat "$dir/out")"
+grep -q "^/dev/ttyUSB0  *0403:6001  .*  station A (pid [0-9]*)  */dev/serial/by-path/$port" "$dir/out" || fail "$(cat "$dir/out")"
 wane identify /dev/ttyUSB0 | grep "says station A" >/dev/null || fail "identify does not ask the station"
 inside "su wane -c 'exec 3<>/dev/ttyUSB0'" >"$dir/out" && fail "another program of the same user may open the port"
 grep -qi "busy" "$dir/out" || fail "$(cat "$dir/out")"
