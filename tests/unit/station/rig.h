@@ -1,14 +1,11 @@
-/* A station in simulated time: its real code on a port, an instrument, a guard and clocks made
- * here. SPDX-License-Identifier: GPL-3.0-or-later */
+/* A station in simulated time with one tester: a port, an instrument and a guard made here.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_TESTS_STATION_RIG_H
 #define WN_TESTS_STATION_RIG_H
 
-#include "station/station.h"
+#include "frame.h"
 
 struct rig {
-    struct station st;
-    char dir[200];
-    wn_ns now_ns, asleep_ns; /* the computer has slept so long: its monotonic clock stood still */
     /* the instrument */
     bool on;
     double volts, amperes; /* as set */
@@ -30,12 +27,8 @@ void rig_begin(void);
 void rig_begin_holding(void);
 /** The process dies where it stands, the guard switches off, another one begins. */
 void rig_kill_and_restart(void);
-void rig_end(void);
 /** Turns of the daemon's loop for so long. */
 void rig_run(double seconds);
 /** Runs until the instrument is ready, then starts a campaign and runs until it charges. */
 void rig_charge(void);
-/** The alarm that is open; "" for none. */
-const char *rig_alarm(void);
-
 #endif

@@ -18,12 +18,12 @@ static void test_an_instrument_that_answers_nonsense_is_told_off(void **state)
     rig.garbled = true;
     rig_run(1 + 3 * 1 + 0.5); /* a reading, and what is asked again */
     assert_false(rig.on);
-    assert_string_not_equal(rig_alarm(), "");
+    assert_string_not_equal(frame_alarm(), "");
     long offs = rig.offs;
     rig_run(120); /* and again, as long as it lasts */
     assert_true(rig.offs > offs);
     assert_false(rig.on);
-    rig_end();
+    frame_end();
 }
 
 /* Three queries of a second each, not the minute after which anything is noticed that keeps
@@ -35,9 +35,9 @@ static void test_silence_is_told_as_soon_as_it_is_certain(void **state)
     rig_charge();
     rig.mute = true;
     rig_run(1 + 3 * 1 + 0.5);
-    assert_string_equal(rig_alarm(), "silence");
+    assert_string_equal(frame_alarm(), "silence");
     assert_false(rig.on);
-    rig_end();
+    frame_end();
 }
 
 static void test_a_computer_that_slept_switches_off(void **state)
@@ -45,12 +45,12 @@ static void test_a_computer_that_slept_switches_off(void **state)
     (void)state;
     rig_begin();
     rig_charge();
-    rig.now_ns += 20 * WN_NS_PER_S;
-    rig.asleep_ns += 20 * WN_NS_PER_S;
+    frame.now_ns += 20 * WN_NS_PER_S;
+    frame.asleep_ns += 20 * WN_NS_PER_S;
     rig_run(1.5);
     assert_false(rig.on);
-    assert_string_equal(rig_alarm(), "silence");
-    rig_end();
+    assert_string_equal(frame_alarm(), "silence");
+    frame_end();
 }
 
 static void test_nothing_is_ready_that_the_guard_does_not_hold(void **state)
@@ -61,14 +61,14 @@ static void test_nothing_is_ready_that_the_guard_does_not_hold(void **state)
     rig.guard_refuses = true;
     for (int i = 0; i < 60; i++) {
         rig_run(1);
-        assert_non_null(bench_not_ready(&rig.st));
+        assert_non_null(bench_not_ready(&frame.st));
     }
-    assert_int_not_equal(campaign_start(&rig.st, "swarm", "swarm-cycles", "test", "tester", &err),
+    assert_int_not_equal(campaign_start(&frame.st, "swarm", "swarm-cycles", "test", "tester", &err),
                          WN_OK);
     rig.guard_refuses = false;
     rig_run(60);
     rig_charge();
-    rig_end();
+    frame_end();
 }
 
 /* No file may grow: what SQLite writes fails. */
@@ -87,15 +87,15 @@ static void test_a_commit_that_fails_is_told_at_once(void **state)
     rig_begin();
     rig_charge();
     disk_is_full(true);
-    station_command(&rig.st, WN_EVENT_PAUSE, "tester"); /* its commit fails, in this very call */
-    bool told = rig.st.store_failed;
-    const char *alarm = rig_alarm();
+    station_command(&frame.st, WN_EVENT_PAUSE, "tester"); /* its commit fails, in this very call */
+    bool told = frame.st.store_failed;
+    const char *alarm = frame_alarm();
     disk_is_full(false);
     assert_true(told);
     assert_string_equal(alarm, "recording_failed");
     rig_run(5);
-    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_HALTED);
-    rig_end();
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_HALTED);
+    frame_end();
 }
 
 /* The file cannot tell of it, the marker does, until it is acknowledged. */
@@ -104,18 +104,18 @@ static void test_a_halt_that_cannot_be_recorded_leaves_its_marker(void **state)
     (void)state;
     rig_begin();
     rig_charge();
-    assert_false(halt_marker_is_set(&rig.st));
+    assert_false(halt_marker_is_set(&frame.st));
     rig.mute = true;
     rig_run(5);
-    assert_true(halt_marker_is_set(&rig.st));
+    assert_true(halt_marker_is_set(&frame.st));
     rig.mute = false;
     rig_run(60);
-    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_HALTED);
-    assert_true(halt_marker_is_set(&rig.st));
-    station_command(&rig.st, WN_EVENT_ACKNOWLEDGE, "tester");
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_HALTED);
+    assert_true(halt_marker_is_set(&frame.st));
+    station_command(&frame.st, WN_EVENT_ACKNOWLEDGE, "tester");
     rig_run(1);
-    assert_false(halt_marker_is_set(&rig.st));
-    rig_end();
+    assert_false(halt_marker_is_set(&frame.st));
+    frame_end();
 }
 
 /* No campaign, and current flows: off three times, then the interlock, which only an operator's
@@ -125,7 +125,7 @@ static void test_current_that_nobody_ordered(void **state)
     (void)state;
     rig_begin();
     rig_run(5);
-    assert_null(bench_not_ready(&rig.st));
+    assert_null(bench_not_ready(&frame.st));
     rig.mute = true; /* opened anew, with nothing to go on with: the interlock is closed */
     rig_run(10);
     rig.mute = false;
@@ -144,11 +144,11 @@ static void test_current_that_nobody_ordered(void **state)
     rig.mute = false;
     rig.leak_a = 0;
     rig_run(60);
-    assert_null(bench_not_ready(&rig.st));
+    assert_null(bench_not_ready(&frame.st));
     assert_false(rig.interlock);
     rig_charge();
     assert_true(rig.interlock);
-    rig_end();
+    frame_end();
 }
 
 static void test_what_goes_on_after_a_crash_is_the_operators_choice(void **state)
@@ -164,11 +164,11 @@ static void test_what_goes_on_after_a_crash_is_the_operators_choice(void **state
         rig_run(20); /* a commit by time */
         rig_kill_and_restart();
         rig_run(60);
-        assert_non_null(rig.st.campaign);
+        assert_non_null(frame.st.campaign);
         assert_int_equal(rig.on, !holds);
-        assert_int_equal(wn_engine_state(rig.st.engine),
+        assert_int_equal(wn_engine_state(frame.st.engine),
                          holds ? WN_ENGINE_PAUSED : WN_ENGINE_RUNNING);
-        rig_end();
+        frame_end();
     }
 }
 
@@ -178,14 +178,14 @@ static void test_an_ordered_stop_outlives_a_crash(void **state)
     (void)state;
     rig_begin();
     rig_charge();
-    station_command(&rig.st, WN_EVENT_STOP, "tester");
-    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_SWITCHING_OFF);
+    station_command(&frame.st, WN_EVENT_STOP, "tester");
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_SWITCHING_OFF);
     rig_kill_and_restart();
     rig_run(60);
-    assert_non_null(rig.st.campaign);
-    assert_int_equal(wn_engine_state(rig.st.engine), WN_ENGINE_STOPPED);
+    assert_non_null(frame.st.campaign);
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_STOPPED);
     assert_false(rig.on);
-    rig_end();
+    frame_end();
 }
 
 /* What a certificate says is put right before anything judges, records or shows the reading. */
@@ -194,17 +194,17 @@ static void test_readings_are_corrected(void **state)
     (void)state;
     rig_begin();
     rig_run(30);
-    double plain_v = rig.st.reading.voltage_v;
-    assert_true(rig.st.has_reading && plain_v > 1);
-    struct wn_calibration_line *line = &rig.st.config.calibration.line[WN_QUANTITY_VOLTAGE];
+    double plain_v = frame.st.reading.voltage_v;
+    assert_true(frame.st.has_reading && plain_v > 1);
+    struct wn_calibration_line *line = &frame.st.config.calibration.line[WN_QUANTITY_VOLTAGE];
     *line = (struct wn_calibration_line){
         .known = true, .gain = 1.01, .offset = 0.02, .coverage_factor = 2, .drift = NAN};
     rig_run(30);
-    assert_near(rig.st.reading.voltage_v, 1.01 * plain_v + 0.02, 0.002);
+    assert_near(frame.st.reading.voltage_v, 1.01 * plain_v + 0.02, 0.002);
     line->offset = 1.5; /* so far off that a campaign would halt: it judges what is corrected */
     rig_run(30);
-    assert_true(rig.st.reading.voltage_v > 1.4 + plain_v);
-    rig_end();
+    assert_true(frame.st.reading.voltage_v > 1.4 + plain_v);
+    frame_end();
 }
 
 struct told {
@@ -224,8 +224,8 @@ static int times_told(const char *kind, const char *text)
 {
     struct told t = {kind, text, 0};
     struct wn_error err = {0};
-    station_commit(&rig.st);
-    assert_int_equal(wn_campaign_each_event(rig.st.campaign, 0, count_told, &t, &err), WN_OK);
+    station_commit(&frame.st);
+    assert_int_equal(wn_campaign_each_event(frame.st.campaign, 0, count_told, &t, &err), WN_OK);
     return t.n;
 }
 
@@ -234,18 +234,18 @@ static void test_tolerances_are_told_at_the_start(void **state)
 {
     (void)state;
     rig_begin();
-    rig.st.config.accuracy.time_reading = 0.001; /* just what is asked for */
+    frame.st.config.accuracy.time_reading = 0.001; /* just what is asked for */
     rig_charge();
     assert_int_equal(times_told("tolerances", ""), 0);
-    rig_end();
+    frame_end();
     rig_begin();
-    rig.st.config.accuracy.time_reading = 0.002;
+    frame.st.config.accuracy.time_reading = 0.002;
     rig_charge();
     assert_int_equal(times_told("tolerances", "IEC 61960-3 is not met: time +/-0.2 %"), 1);
     rig_kill_and_restart();
     rig_run(200);
     assert_int_equal(times_told("tolerances", ""), 1);
-    rig_end();
+    frame_end();
 }
 
 /* From the day a certificate runs out the data sheet counts, and whoever watches is told, once. */
@@ -253,8 +253,8 @@ static void test_a_certificate_runs_out(void **state)
 {
     (void)state;
     rig_begin();
-    struct wn_calibration_line *line = &rig.st.config.calibration.line[WN_QUANTITY_CURRENT];
-    wn_utc_us now = rig.st.clock->ops->utc(rig.st.clock);
+    struct wn_calibration_line *line = &frame.st.config.calibration.line[WN_QUANTITY_CURRENT];
+    wn_utc_us now = frame.st.clock->ops->utc(frame.st.clock);
     *line = (struct wn_calibration_line){.known = true,
                                          .gain = 1,
                                          .expanded = 0.0002,
@@ -263,24 +263,24 @@ static void test_a_certificate_runs_out(void **state)
                                          .date = now - 1000000,
                                          .valid_until = now + INT64_C(300) * 1000000};
     rig_charge();
-    double certified_a = rig.st.setup.accuracy.current_fixed_a;
+    double certified_a = frame.st.setup.accuracy.current_fixed_a;
     assert_near(certified_a, sqrt(0.0001 * 0.0001 * 3 + 0.0001 * 0.0001), 1e-12);
     rig_run(200);
     assert_int_equal(times_told("calibration", ""), 0);
     rig_run(200);
     assert_int_equal(times_told("calibration", "calibration of current ran out on "), 1);
-    assert_near(rig.st.setup.accuracy.current_fixed_a, 0.002, 0);
+    assert_near(frame.st.setup.accuracy.current_fixed_a, 0.002, 0);
     rig_run(400);
     assert_int_equal(times_told("calibration", ""), 1);
     struct wn_calibration stored;
     struct wn_error err = {0};
-    assert_int_equal(wn_campaign_calibration(rig.st.campaign, &stored, &err), WN_OK);
+    assert_int_equal(wn_campaign_calibration(frame.st.campaign, &stored, &err), WN_OK);
     assert_near(stored.line[WN_QUANTITY_CURRENT].drift, 0.0001, 0);
     assert_false(stored.line[WN_QUANTITY_VOLTAGE].known);
     rig_kill_and_restart(); /* it goes on looking from where the file was left */
     rig_run(1);
-    assert_true(rig.st.certificates_utc >= now + INT64_C(700) * 1000000);
-    rig_end();
+    assert_true(frame.st.certificates_utc >= now + INT64_C(700) * 1000000);
+    frame_end();
 }
 
 int main(void)
