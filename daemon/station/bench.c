@@ -124,11 +124,11 @@ void bench_first_off_done(struct station *s)
     b->interlock_down = false;
 }
 
-void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error)
+void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error, bool news)
 {
     struct bench *b = &s->bench;
     if (role_of(s, i) == WN_ROLE_THERMOMETER) { /* what it tells is missing: the envelope judges */
-        if (s->campaign != NULL) {
+        if (news && campaign_is_live(s)) {
             station_warn(s, "thermometer_lost", error->text);
         }
         return;

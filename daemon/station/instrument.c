@@ -137,7 +137,7 @@ static void lose(struct station *s, struct instrument *i, const struct wn_error 
         bool early = i->link == NULL && i->session.users > 0 && error->code == WN_ENOENT;
         station_log(s, early ? 5 : 3, "%s", error->text);
     }
-    bench_lost(s, i, error);
+    bench_lost(s, i, error, news);
 }
 
 static void open_port(struct station *s, struct instrument *i, wn_ns now)

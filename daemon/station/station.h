@@ -173,8 +173,8 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now);
 void bench_choose(struct station *s, struct instrument *i, wn_ns now);
 void bench_task_done(struct station *s, struct instrument *i, enum instrument_task task, wn_ns now);
 void bench_first_off_done(struct station *s);
-/** It is lost, by this error. */
-void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error);
+/** It is lost, by this error; news: for another reason than at the last try. */
+void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error, bool news);
 /** How an instrument's port is to be opened as far as the interlock goes. */
 void bench_port_lines(const struct station *s, const struct instrument *i,
                       struct wn_port_settings *settings);
