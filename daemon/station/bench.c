@@ -96,13 +96,26 @@ bool bench_open_interlock(struct station *s)
            told;
 }
 
-/* Has everything that could feed or draw confirmed off since it was opened? */
+/* Everything that could feed or draw, but for this one, has confirmed off, and was not told on
+ * since. */
+static bool others_are_off(const struct station *s, const struct instrument *i)
+{
+    bool off = true;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *other = &s->bench.instrument[n];
+        off = off && (other == i || !is_source(s, other) || instrument_is_off(other));
+    }
+    return off;
+}
+
+/* Has everything that could feed or draw confirmed off? That it is to be told off once more does
+ * not count. */
 static bool sources_are_safe(const struct station *s)
 {
     bool safe = true;
     for (int n = 0; n < s->config.instruments; n++) {
         const struct instrument *i = &s->bench.instrument[n];
-        safe = safe && (!is_source(s, i) || i->stage >= STAGE_SETTING_UP);
+        safe = safe && (!is_source(s, i) || i->off);
     }
     return safe;
 }
@@ -139,8 +152,27 @@ void bench_lost(struct station *s, struct instrument *i, const struct wn_error *
     if (role_of(s, i) == WN_ROLE_RELAY) {
         b->relay_closed = false;
     }
-    b->output_wanted = b->round = false;
+    b->output_wanted = b->other_off = b->round = false;
     bench_tell_fault(s, error);
+}
+
+/* A contact that does not do what it is told stays open until an operator has seen to it. */
+static void give_up_relay(struct station *s)
+{
+    s->bench.interlock_latched = true;
+    (void)bench_open_interlock(s);
+}
+
+void bench_task_failed(struct station *s, const struct instrument *i, enum instrument_task task,
+                       const struct wn_error *error)
+{
+    struct wn_error err = *error;
+    s->bench.round = s->bench.round && task != TASK_READ;
+    if (role_of(s, i) == WN_ROLE_RELAY && task == TASK_SWITCH_ON) {
+        give_up_relay(s);
+        err.code = WN_EINSTRUMENT; /* it is not one that stays on */
+    }
+    bench_tell_fault(s, &err);
 }
 
 struct wn_setpoints bench_protections(const struct station *s)
@@ -236,15 +268,20 @@ static bool relay_closes(const struct station *s, const struct instrument *i)
 {
     const struct bench *b = &s->bench;
     return role_of(s, i) == WN_ROLE_RELAY && !b->interlock_latched && !b->interlock_down &&
-           !b->relay_closed && s->looked && sources_are_safe(s);
+           !b->relay_closed && s->looked && others_are_off(s, i);
 }
 
-/* With the contact about to close, a reading would be that of no cell. */
-static bool relay_is_settled(const struct station *s)
+/* With the contact about to close, a reading would be that of no cell; with something about to be
+ * ready, it would lack what that one tells. Not waited for: what is lost. */
+static bool is_settled(const struct station *s)
 {
-    const struct instrument *relay = relay_of(s);
-    bool opening = relay != NULL && relay->stage != STAGE_READY && relay->fault[0] == '\0';
-    return relay == NULL || (!opening && (relay->stage != STAGE_READY || !relay_closes(s, relay)));
+    bool settled = true;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        bool opening = i->stage != STAGE_READY && i->fault[0] == '\0';
+        settled = settled && !opening && (i->stage != STAGE_READY || !relay_closes(s, i));
+    }
+    return settled;
 }
 
 wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
@@ -259,7 +296,7 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
     if (b->output_wanted) {
         return is_active(s, i) == (!is_pair(s) || b->other_off) ? now : WN_NS_NEVER;
     }
-    return opens_rounds(s, i) && !b->round && relay_is_settled(s) ? reading_due(s) : WN_NS_NEVER;
+    return opens_rounds(s, i) && !b->round && is_settled(s) ? reading_due(s) : WN_NS_NEVER;
 }
 
 static void choose_output(struct station *s, struct instrument *i, wn_ns now)
@@ -297,17 +334,6 @@ void bench_choose(struct station *s, struct instrument *i, wn_ns now)
     }
 }
 
-static bool others_are_off(const struct station *s, const struct instrument *i)
-{
-    bool off = true;
-    for (int n = 0; n < s->config.instruments; n++) {
-        const struct instrument *other = &s->bench.instrument[n];
-        off = off && (other == i || !is_source(s, other) ||
-                      (other->link != NULL && instrument_is_off(other)));
-    }
-    return off;
-}
-
 static void off_done(struct station *s, const struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
@@ -326,8 +352,7 @@ static void look_at_relay(struct station *s, const struct instrument *i)
 {
     struct wn_error err = {0};
     if (s->bench.relay_closed && (i->reading.has & WN_HAS_OUTPUT) != 0 && !i->reading.output_on) {
-        s->bench.relay_closed = false;
-        s->bench.interlock_down = true; /* an operator's resume closes it again */
+        give_up_relay(s);
         (void)wn_error_set(&err, WN_EINSTRUMENT, "relay on %s: its contact is open",
                            instrument_config(s, i)->port);
         bench_tell_fault(s, &err);

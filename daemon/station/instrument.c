@@ -127,7 +127,7 @@ static void lose(struct station *s, struct instrument *i, const struct wn_error 
         off_blindly(i);
     }
     fresh_session(s, i);
-    i->has_reading = i->read_wanted = false;
+    i->off = i->has_reading = i->read_wanted = false;
     i->stage_until_ns = now + i->back_off_ns;
     i->back_off_ns = i->back_off_ns * 2 < BACK_OFF_MAX_NS ? i->back_off_ns * 2 : BACK_OFF_MAX_NS;
     (void)snprintf(i->fault, sizeof i->fault, "%s", error->text);
@@ -172,6 +172,7 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
 void instrument_begin(struct instrument *i, enum instrument_task task, enum wn_request request,
                       const struct wn_setpoints *sp, wn_ns now)
 {
+    i->off = i->off && task == TASK_READ;
     i->task = task;
     wn_session_begin(&i->session, request, sp, now);
 }
@@ -234,7 +235,7 @@ static void stage_done(struct station *s, struct instrument *i, wn_ns now)
             lose(s, i, &err, now);
             return;
         }
-        i->guarded = true;
+        i->guarded = i->off = true;
         i->stage = STAGE_SETTING_UP; /* off is confirmed */
         bench_first_off_done(s);
         begin_set_up(s, i, now);
@@ -246,6 +247,7 @@ static void stage_done(struct station *s, struct instrument *i, wn_ns now)
     case STAGE_SETTLING:
     case STAGE_READY:
         i->task = TASK_NONE;
+        i->off = i->off || task == TASK_OFF;
         bench_task_done(s, i, task, now);
         break;
     }
@@ -255,12 +257,13 @@ static void request_failed(struct station *s, struct instrument *i, wn_ns now)
 {
     struct wn_error error = i->session.error;
     bool silent = error.code == WN_ETIMEOUT || error.code == WN_EFRAME;
-    if (i->stage != STAGE_READY || silent) {
+    enum instrument_task task = i->task;
+    if (i->stage != STAGE_READY || silent || !switches(s, i)) {
         lose(s, i, &error, now); /* reopened and identified afresh; the engine halts */
         return;
     }
     i->task = TASK_NONE;
-    bench_tell_fault(s, &error);
+    bench_task_failed(s, i, task, &error);
 }
 
 void instrument_off_now(struct instrument *i, wn_ns now)
@@ -422,15 +425,14 @@ wn_ns instrument_deadline(const struct station *s, const struct instrument *i, w
 
 bool instrument_is_off(const struct instrument *i)
 {
-    return i->link == NULL || (!i->off_wanted && i->task != TASK_OFF && i->task != TASK_SET_MODE &&
-                               i->task != TASK_SWITCH_ON);
+    return i->off && !i->off_wanted;
 }
 
 void instrument_identify_again(struct station *s, struct instrument *i, wn_ns now)
 {
     wn_assert(i->stage == STAGE_READY);
     fresh_session(s, i);
-    i->read_wanted = false;
+    i->off = i->read_wanted = false;
     i->link->ops->flush(i->link);
     i->stage = STAGE_IDENTIFYING;
     wn_session_begin(&i->session, WN_REQUEST_IDENTIFY, NULL, now);
@@ -440,7 +442,7 @@ void instrument_set_up_again(struct instrument *i, wn_ns now)
 {
     wn_assert(i->stage == STAGE_READY);
     i->task = TASK_NONE;
-    i->read_wanted = false;
+    i->off = i->read_wanted = false;
     i->stage = STAGE_FIRST_OFF; /* off, guard, set-up: the same road as after opening */
     wn_session_begin(&i->session, WN_REQUEST_OFF, NULL, now);
 }

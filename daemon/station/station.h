@@ -40,6 +40,7 @@ struct instrument {
     wn_ns stage_until_ns; /* host time: settled, or next try to open */
     wn_ns back_off_ns;
     bool off_wanted;
+    bool off;          /* it confirmed off, and was told nothing since that could change it */
     bool read_wanted;  /* in the present round of readings */
     bool guarded;      /* the guard holds a duplicate */
     uint64_t told_bad; /* bad replies logged so far */
@@ -156,7 +157,7 @@ void instrument_begin(struct instrument *i, enum instrument_task task, enum wn_r
                       const struct wn_setpoints *sp, wn_ns now);
 /** Off, ahead of whatever is under way, its first bytes at once; or as soon as it can be told. */
 void instrument_off_now(struct instrument *i, wn_ns now);
-/** Nothing can be on: it said off and was not told anything since. */
+/** Nothing can be on: it said off and was not told anything since. Not what is lost. */
 bool instrument_is_off(const struct instrument *i);
 /** From off on, as after an opening; from identification on. */
 void instrument_set_up_again(struct instrument *i, wn_ns now);
@@ -175,6 +176,9 @@ void bench_task_done(struct station *s, struct instrument *i, enum instrument_ta
 void bench_first_off_done(struct station *s);
 /** It is lost, by this error; news: for another reason than at the last try. */
 void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error, bool news);
+/** It answers, but did not do what was asked. */
+void bench_task_failed(struct station *s, const struct instrument *i, enum instrument_task task,
+                       const struct wn_error *error);
 /** How an instrument's port is to be opened as far as the interlock goes. */
 void bench_port_lines(const struct station *s, const struct instrument *i,
                       struct wn_port_settings *settings);
