@@ -1,0 +1,367 @@
+/* A station of several instruments in simulated time, on the virtual bench.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
+#include "several_rig.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "several_watch.h"
+#include "serial/serial.h"
+#include "support/near.h"
+
+#define TURN_LEAST_NS (500 * INT64_C(1000))
+#define TURN_MOST_NS  (500 * WN_NS_PER_MS)
+#define RESTART_NS    WN_NS_PER_S
+#define GUARD_NS      (250 * WN_NS_PER_MS)
+
+struct several several;
+
+static struct port {
+    struct wn_link link; /* first */
+    enum who who;
+    bool open, dead; /* dead: it was unplugged since it was opened */
+} port[WHOS];
+
+static const char pair_text[] = "supply = { dialect = \"supply\"; port = \"supply\"; };\n"
+                                "load = { dialect = \"load\"; port = \"load\"; };\n";
+static const char tester_text[] = "dialect = \"tester\"; port = \"supply\";\n";
+static const char rest_text[] =
+    "relay = { dialect = \"relay\"; port = \"relay\"; };\n"
+    "thermometers = ( { dialect = \"thermometer\"; port = \"cell\"; measures = \"cell\"; },\n"
+    "  { dialect = \"thermometer\"; port = \"air\"; measures = \"ambient\"; } );\n";
+
+static enum who who_at(const char *path)
+{
+    const char *name = strrchr(path, '/');
+    name = name != NULL ? name + 1 : path;
+    for (int w = 0; w < WHOS; w++) {
+        if (strcmp(name, who_names[w]) == 0) {
+            return (enum who)w;
+        }
+    }
+    fail_msg("no such port: %s", path);
+    return WHOS;
+}
+
+struct instrument *several_instrument(enum who who)
+{
+    for (int n = 0; n < frame.st.config.instruments; n++) {
+        if (who_at(frame.st.config.instrument[n].port) == who) {
+            return &frame.st.bench.instrument[n];
+        }
+    }
+    return NULL;
+}
+
+/* ---- the guard ---- */
+
+int guard_register(struct station *s, const struct instrument *i, struct wn_error *err)
+{
+    if (several.guard_refuses) {
+        return wn_error_set(err, WN_EGUARD, "guard does not acknowledge");
+    }
+    several.held[who_at(instrument_config(s, i)->port)] = true;
+    return WN_OK;
+}
+
+void guard_release(struct station *s, const struct instrument *i)
+{
+    enum who who = who_at(instrument_config(s, i)->port);
+    several.held[who] = false;
+    watch_released(who);
+}
+
+static void guard_acts(void)
+{
+    for (int n = 0; n < frame.st.config.instruments; n++) {
+        const struct wn_dialect *d = &frame.st.bench.instrument[n].dialect;
+        enum who who = who_at(frame.st.config.instrument[n].port);
+        if (several.held[who]) {
+            plant_feed(who, frame.now_ns, d->safe_off, d->safe_off_len);
+        }
+    }
+}
+
+/* ---- the ports ---- */
+
+static struct port *port_of(const struct wn_link *l)
+{
+    return (struct port *)(uintptr_t)l;
+}
+
+static int look_at(struct port *p, struct wn_error *err)
+{
+    p->dead = p->dead || plant_is_away(p->who);
+    return p->dead ? wn_error_set(err, WN_EGONE, "port %s is gone", who_names[p->who]) : WN_OK;
+}
+
+static int port_fd(const struct wn_link *l)
+{
+    (void)l;
+    return -1;
+}
+
+static int port_read(struct wn_link *l, void *buf, size_t size, size_t *got, struct wn_error *err)
+{
+    struct port *p = port_of(l);
+    *got = 0;
+    if (look_at(p, err) != WN_OK) {
+        return WN_EGONE;
+    }
+    *got = plant_take(p->who, frame.now_ns, buf, size);
+    return WN_OK;
+}
+
+static int port_write(struct wn_link *l, const void *data, size_t len, size_t *put,
+                      struct wn_error *err)
+{
+    struct port *p = port_of(l);
+    *put = 0;
+    if (look_at(p, err) != WN_OK) {
+        return WN_EGONE;
+    }
+    watch_asked(p->who, data, len);
+    plant_feed(p->who, frame.now_ns, data, len);
+    *put = len;
+    watch_now();
+    return WN_OK;
+}
+
+static void port_flush(struct wn_link *l)
+{
+    char lost[256];
+    while (plant_take(port_of(l)->who, frame.now_ns, lost, sizeof lost) > 0) {
+    }
+}
+
+static int port_line(struct wn_link *l, enum wn_line which, bool up, struct wn_error *err)
+{
+    (void)l;
+    (void)which;
+    (void)up;
+    return wn_error_set(err, WN_ESTATE, "no such line");
+}
+
+static void port_close(struct wn_link *l)
+{
+    port_of(l)->open = false;
+}
+
+int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, struct wn_error *err)
+{
+    static const struct wn_link_ops ops = {.fd = port_fd,
+                                           .read = port_read,
+                                           .write = port_write,
+                                           .flush = port_flush,
+                                           .set_line = port_line,
+                                           .close = port_close};
+    struct port *p = &port[who_at(s->path)];
+    assert_false(p->open);
+    *p = (struct port){.link = {&ops}, .who = who_at(s->path)};
+    if (look_at(p, err) != WN_OK) {
+        return WN_EGONE;
+    }
+    p->open = true;
+    *opened = &p->link;
+    return WN_OK;
+}
+
+/* ---- the configuration ---- */
+
+/* The shipped dialect, but with the computer's clock: here time passes by itself. */
+static void write_dialect(const char *shipped, const char *name)
+{
+    static const char *const changes[][2] = {{"has_clock = true", "has_clock = false"},
+                                             {"MEAS:ALL? {interval_s}", "MEAS:ALL?"},
+                                             {"\"time_s\",", "\"ignore\","}};
+    static char text[16384], changed[16384];
+    char path[300];
+    (void)snprintf(path, sizeof path, WANE_SOURCE_DIR "/conf/dialects/%s.conf", shipped);
+    FILE *f = fopen(path, "r");
+    assert_non_null(f);
+    size_t len = fread(text, 1, sizeof text - 1, f);
+    text[len] = '\0';
+    assert_int_equal(fclose(f), 0);
+    for (size_t i = 0; i < sizeof changes / sizeof changes[0]; i++) {
+        char *at = strstr(text, changes[i][0]);
+        if (at != NULL) {
+            (void)snprintf(changed, sizeof changed, "%.*s%s%s", (int)(at - text), text,
+                           changes[i][1], at + strlen(changes[i][0]));
+            memcpy(text, changed, sizeof text);
+        }
+    }
+    (void)snprintf(path, sizeof path, "conf/dialects/%s.conf", name);
+    frame_write(path, text);
+}
+
+static void begin(uint64_t seed, bool tester)
+{
+    char text[1024];
+    memset(&several, 0, sizeof several);
+    memset(port, 0, sizeof port);
+    frame_begin("tests/unit/station/conf");
+    frame_directory("conf/dialects");
+    write_dialect("virtual-supply", "supply");
+    write_dialect("virtual-load", "load");
+    write_dialect("virtual-relay", "relay");
+    write_dialect("virtual-thermometer", "thermometer");
+    write_dialect("virtual-bench", "tester");
+    (void)snprintf(text, sizeof text, "%s%s", tester ? tester_text : pair_text, rest_text);
+    frame_configure(text, "resume", "thermometer_frozen = \"60 s\";");
+    plant_begin(seed, tester, frame.now_ns);
+    watch_begin();
+    frame_boot();
+    several.alive = true;
+}
+
+void several_begin(uint64_t seed)
+{
+    begin(seed, false);
+}
+
+void several_begin_tester(uint64_t seed)
+{
+    begin(seed, true);
+}
+
+void several_end(void)
+{
+    frame_end();
+    if (several.wrong[0] != '\0') {
+        fail_msg("%s", several.wrong);
+    }
+}
+
+void several_kill(void)
+{
+    campaign_close(&frame.st);
+    for (int w = 0; w < WHOS; w++) {
+        port[w].open = false;
+    }
+    several.alive = false;
+    several.start_ns = frame.now_ns + RESTART_NS;
+    guard_acts();
+    watch_now();
+}
+
+/* ---- time ---- */
+
+static wn_ns next_turn(wn_ns until_ns)
+{
+    wn_ns next_ns = frame.now_ns + (several.alive ? TURN_MOST_NS : GUARD_NS);
+    wn_ns asleep_ns = frame.now_ns - frame_monotonic();
+    if (several.alive) {
+        wn_ns due_ns = bench_deadline(&frame.st, frame_monotonic());
+        next_ns = due_ns < next_ns - asleep_ns ? due_ns + asleep_ns : next_ns;
+        for (int n = 0; n < frame.st.config.instruments; n++) { /* the ports take everything */
+            const struct instrument *i = &frame.st.bench.instrument[n];
+            next_ns = i->link != NULL && instrument_has_output(i) ? frame.now_ns : next_ns;
+        }
+    }
+    next_ns = plant_deadline() < next_ns ? plant_deadline() : next_ns;
+    next_ns = next_ns < until_ns ? next_ns : until_ns;
+    return next_ns > frame.now_ns + TURN_LEAST_NS ? next_ns : frame.now_ns + TURN_LEAST_NS;
+}
+
+static void turn(wn_ns until_ns)
+{
+    frame.now_ns = next_turn(until_ns);
+    plant_run(frame.now_ns);
+    watch_now();
+    if (several.alive) {
+        station_turn_instrument(&frame.st, frame_monotonic());
+        watch_station();
+        station_turn_rest(&frame.st, frame_monotonic());
+    } else if (frame.now_ns < several.start_ns) {
+        guard_acts();
+    } else {
+        frame_boot();
+        several.alive = true;
+    }
+    watch_now();
+}
+
+void several_run(double seconds)
+{
+    wn_ns until_ns = frame.now_ns + wn_ns_from_s(seconds);
+    while (frame.now_ns < until_ns) {
+        turn(until_ns);
+    }
+}
+
+bool several_await(enum who who, bool closed, double within_s)
+{
+    wn_ns until_ns = frame.now_ns + wn_ns_from_s(within_s);
+    while (plant_is_on(who) != closed && frame.now_ns < until_ns) {
+        turn(until_ns);
+    }
+    return plant_is_on(who) == closed;
+}
+
+bool several_await_state(enum wn_engine_state state, double within_s)
+{
+    wn_ns until_ns = frame.now_ns + wn_ns_from_s(within_s);
+    bool there = false;
+    while (!there && frame.now_ns < until_ns) {
+        turn(until_ns);
+        there = frame.st.campaign != NULL && wn_engine_state(frame.st.engine) == state;
+    }
+    return there;
+}
+
+void several_start(void)
+{
+    for (int i = 0; i < 100 && bench_not_ready(&frame.st) != NULL; i++) {
+        several_run(0.1);
+    }
+    several_run(3);
+    frame_start("small", "small-cycles");
+}
+
+void several_charge(void)
+{
+    several_start();
+    assert_true(several_await(SUPPLY, true, 30));
+    several_run(5);
+    assert_true(plant_flow_a() > 0.4);
+    assert_string_equal(frame_alarm(), "");
+}
+
+void several_discharge(void)
+{
+    several_start();
+    assert_true(several_await(LOAD, true, 1800));
+    several_run(5);
+    assert_true(plant_flow_a() < -0.9);
+    assert_string_equal(frame_alarm(), "");
+}
+
+/* ---- what is done to it ---- */
+
+void several_fault(enum who who, double trouble_s, const char *text)
+{
+    wn_ns until_ns = frame.now_ns + wn_ns_from_s(trouble_s);
+    wn_ns *trouble_ns = &several.trouble_ns[who];
+    *trouble_ns = until_ns > *trouble_ns ? until_ns : *trouble_ns;
+    plant_fault(who, frame.now_ns, text);
+    watch_now();
+}
+
+void several_sleep(double seconds)
+{
+    frame.now_ns += wn_ns_from_s(seconds);
+    frame.asleep_ns += wn_ns_from_s(seconds);
+    several.woke_ns = frame.now_ns;
+}
+
+bool several_order(enum wn_event_kind kind)
+{
+    struct wn_error err = {0};
+    if (!several.alive || frame.st.campaign == NULL ||
+        wn_engine_may(frame.st.engine, kind, &err) != WN_OK) {
+        return false;
+    }
+    station_command(&frame.st, kind, "tester");
+    watch_now();
+    return true;
+}
