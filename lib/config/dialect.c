@@ -391,7 +391,16 @@ static const struct wn_key_word kind_words[] = {{"tester", WN_ROLE_TESTER, 0},
                                                 {"thermometer", WN_ROLE_THERMOMETER, 0},
                                                 {NULL, 0, 0}};
 
+/* Other protocols have a table of their own. */
+static const struct wn_key_word protocol_words[] = {
+    {"lines", WN_PROTOCOL_LINES, 0}, {"records", WN_PROTOCOL_RECORDS, 0}, {NULL, 0, 0}};
+
 static const struct wn_key dialect_keys[] = {
+    {.name = "protocol",
+     .kind = WN_KEY_WORD,
+     MEMBER(wn_dialect, protocol),
+     .words = protocol_words,
+     .example = "\"lines\""},
     {.name = "kind",
      .kind = WN_KEY_WORD,
      MEMBER(wn_dialect, kind),
@@ -527,6 +536,10 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
     }
     (void)snprintf(out->file, sizeof out->file, "%s", file);
     const config_setting_t *root = config_root_setting(&r.config);
+    if (wn_reader_is_records(root)) {
+        wn_reader_records(&r, root, out);
+        return wn_reader_close(&r);
+    }
     wn_reader_group(&r, root, dialect_keys, out);
     out->safe_off_len = strlen(out->safe_off);
     check_kind(&r, root, out);

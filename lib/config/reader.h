@@ -166,6 +166,10 @@ void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *st
  * range is one it cannot see. */
 void wn_config_check_accuracy(struct wn_reader *r, const config_setting_t *station,
                               const struct wn_station_config *c);
+/** Is it the dialect of a tester that prints records? Then the other reads it (dialect_records.c).
+ */
+bool wn_reader_is_records(const config_setting_t *root);
+void wn_reader_records(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *out);
 /** The calibration group of a station: a reader for its row. */
 wn_key_reader wn_config_read_calibration;
 /** An instrument of a station (instruments.c): a reader for rows whose size is its enum wn_role. */

@@ -42,6 +42,22 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
 /** Is the line the identity of our instrument? */
 bool wn_exchange_is_identity(const struct wn_session *s, const char *line, size_t len);
 
+/** A field of a record nobody asked for, and where it stands. */
+struct wn_field_at {
+    const char *record; /* the whole one, for messages */
+    size_t record_len;
+    const char *text;
+    size_t len;
+    int number; /* counted from 1 */
+};
+/** Reads a field of text into r. WN_EFRAME with the record and the field. */
+int wn_field_decode(const struct wn_dialect *d, const struct wn_field_at *at,
+                    const struct wn_field_form *form, struct wn_reading *r, struct wn_error *err);
+/** Takes a number that has been read already: its scale, its sign, its bounds. */
+int wn_field_value(const struct wn_dialect *d, const struct wn_field_at *at,
+                   const struct wn_field_form *form, double value, struct wn_reading *r,
+                   struct wn_error *err);
+
 /** Name of a field for messages. */
 const char *wn_field_name(enum wn_field f);
 

@@ -9,6 +9,7 @@
 #include "base/assert.h"
 #include "base/num.h"
 #include "instrument/exchange.h"
+#include "instrument/listened.h"
 
 enum {
     ID_BURST_MAX = 8, /* identity queries in a row */
@@ -25,6 +26,12 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     wn_line_init(&s->lines, strcmp(d->terminator, "\r") == 0 ? '\r' : '\n');
     s->deadline_ns = WN_NS_NEVER;
     s->old_errors = true; /* who knows what it was told before */
+    wn_records_init(&s->records, d);
+}
+
+static bool listens(const struct wn_session *s)
+{
+    return s->dialect->protocol == WN_PROTOCOL_RECORDS;
 }
 
 static double timeout_s(const struct wn_session *s)
@@ -43,7 +50,7 @@ static wn_ns delay_ns(const struct wn_session *s)
     return pauses ? wn_ns_from_s(s->dialect->character_delay_s) : 0;
 }
 
-static void finish(struct wn_session *s, enum wn_session_result result)
+void wn_session_finish(struct wn_session *s, enum wn_session_result result)
 {
     s->result = result;
     s->awaiting_reply = false;
@@ -57,14 +64,14 @@ static void finish(struct wn_session *s, enum wn_session_result result)
     }
 }
 
-static void fail(struct wn_session *s, const struct wn_error *err)
+void wn_session_fail(struct wn_session *s, const struct wn_error *err)
 {
     s->error = *err;
-    finish(s, WN_SESSION_FAILED);
+    wn_session_finish(s, WN_SESSION_FAILED);
 }
 
 /* Remembers whether a reply was bad or missing. */
-static void note(struct wn_session *s, bool bad)
+void wn_session_note(struct wn_session *s, bool bad)
 {
     uint64_t *word = &s->recent[s->recent_pos / 64];
     uint64_t mask = UINT64_C(1) << (s->recent_pos % 64);
@@ -198,9 +205,9 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     }
     if (rc != WN_OK) {
         (void)wn_error_prefix(&err, "%s on %s", s->role, s->port);
-        fail(s, &err);
+        wn_session_fail(s, &err);
     } else if (s->out_len == 0) {
-        finish(s, WN_SESSION_DONE);
+        wn_session_finish(s, WN_SESSION_DONE);
     } else {
         s->deadline_ns = now_ns + timeout_ns(s) + (wn_ns)s->out_len * delay_ns(s);
     }
@@ -210,7 +217,7 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
 static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
 {
     char tally[WN_SESSION_TALLY_SIZE];
-    note(s, true);
+    wn_session_note(s, true);
     s->stale = true;
     s->lead = true;
     s->old_errors = true;
@@ -226,7 +233,7 @@ static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
     (void)wn_error_set(err, told.code, "%s; asked %d %s; %s", told.text, s->attempt,
                        s->attempt == 1 ? "time" : "times",
                        wn_session_tally(s, tally, sizeof tally));
-    fail(s, err);
+    wn_session_fail(s, err);
 }
 
 /* Whatever was under way is given up in favour of OFF. */
@@ -258,12 +265,16 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
     s->lead = s->lead || request == WN_REQUEST_OFF;
     s->result = WN_SESSION_PENDING;
     wn_error_clear(&s->error);
+    if (listens(s)) {
+        wn_listened_begin(s, now_ns);
+        return;
+    }
     if (request == WN_REQUEST_POWER && s->dialect->power.set.n == 0) {
         struct wn_error err;
         (void)wn_error_set(&err, WN_EINVAL,
                            "%s on %s: %s has no power mode: use discharge steps with a current",
                            s->role, s->port, s->dialect->file);
-        fail(s, &err);
+        wn_session_fail(s, &err);
         return;
     }
     prepare(s, now_ns);
@@ -287,6 +298,10 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
         s->ids_ns = now_ns;
     }
     s->out_pos += n;
+    if (listens(s)) {
+        wn_listened_wrote(s);
+        return;
+    }
     if (n > 0) {
         s->echo_len = s->out_pos;
         s->waits = delay_ns(s) > 0;
@@ -302,7 +317,7 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
         s->deadline_ns = now_ns + timeout_ns(s);
     } else {
         s->exchanges++;
-        finish(s, WN_SESSION_DONE);
+        wn_session_finish(s, WN_SESSION_DONE);
     }
 }
 
@@ -423,7 +438,7 @@ static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns 
         out->what = ASK_AGAIN;
         return;
     }
-    note(s, false);
+    wn_session_note(s, false);
     s->exchanges++;
     out->what = v == WN_VERDICT_FAILED ? GIVE_UP : GO_ON;
     if (v == WN_VERDICT_FAILED) {
@@ -455,6 +470,10 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
     bool more = true;
     out.what = NOTHING;
     (void)wn_session_tick(s, now_ns); /* what comes at the deadline is late */
+    if (listens(s)) {
+        wn_listened_input(s, data, len, now_ns);
+        return s->result;
+    }
     while (more) {
         uint64_t discarded = s->lines.discarded;
         more = wn_line_take(&s->lines, data, len, &used, &line, &line_len);
@@ -482,7 +501,7 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
         retry(s, &out.err, now_ns);
         break;
     case GIVE_UP:
-        fail(s, &out.err);
+        wn_session_fail(s, &out.err);
         break;
     }
     return s->result;
@@ -494,6 +513,10 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
     char waited[WN_NUM_SIZE];
     s->waits = s->waits && now_ns < s->next_ns;
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
+        return s->result;
+    }
+    if (listens(s)) {
+        wn_listened_tick(s);
         return s->result;
     }
     s->timeouts++;

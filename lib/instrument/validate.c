@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "instrument/exchange.h"
+#include "instrument/records.h"
 
 /* Values each kind of command may use; separated by blanks. */
 static const char no_values[] = "";
@@ -308,6 +309,9 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
     const struct checker check = {d, err != NULL ? err : &own};
     const struct checker *c = &check;
     wn_error_clear(c->err);
+    if (d->protocol == WN_PROTOCOL_RECORDS) {
+        return wn_records_validate(d, c->err);
+    }
     bool good =
         good_numbers(c) && good_template(c, "identity.query", d->identity_query, no_values) &&
         needed(c, "identity.prefix", d->identity_prefix) &&
