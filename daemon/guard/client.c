@@ -168,7 +168,8 @@ int guard_describe(const struct wn_dialect *d, const char *port, enum wn_interlo
     if (d->output_query[0] != '\0') {
         (void)snprintf(query, sizeof query, "%s%s", d->output_query, d->terminator);
     }
-    if (d->safe_off_len == 0 ||
+    bool listened = d->protocol == WN_PROTOCOL_RECORDS; /* it need not have a stop command */
+    if ((d->safe_off_len == 0 && !listened) ||
         wn_reply_wrap(d, d->output_off_reply, expect, sizeof expect, &expect_len, NULL) != WN_OK ||
         !put_bytes(port, d->safe_off, d->safe_off_len, m->off, sizeof m->off, &m->off_len) ||
         !put_bytes(port, query, strlen(query), m->query, sizeof m->query, &m->query_len) ||

@@ -251,7 +251,7 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
 {
     wn_assert(request != WN_REQUEST_NONE);
     if (s->result == WN_SESSION_PENDING) {
-        wn_assert(request == WN_REQUEST_OFF);
+        wn_assert(request == WN_REQUEST_OFF || listens(s)); /* nothing of it is on its way */
         preempt(s);
     }
     s->request = request;

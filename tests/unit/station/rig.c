@@ -351,7 +351,7 @@ void rig_charge(void)
         rig_run(0.1);
     }
     rig_run(1);
-    if (campaign_start(&rig.st, "swarm", "swarm-cycles", "test", "tester", &err) != WN_OK) {
+    if (campaign_start(&rig.st, "swarm", "swarm-cycles", "test", false, "tester", &err) != WN_OK) {
         fail_msg("%s", err.text);
     }
     for (int i = 0; i < 300 && !rig.on; i++) {
