@@ -3,17 +3,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 . "$(dirname "$0")/lib.sh"
 
-# off_within_a_second SINCE: by the bench's own clock of the host, from the log of its output.
-off_within_a_second() {
-    wait_until 5 bench_is_off || fail "output stays on"
-    last=$(tail -1 "$dir/output.csv" | cut -d, -f1)
-    awk -v a="$1" -v b="$last" 'BEGIN { printf "   off %.1f ms after\n", (b - a) * 1e3; exit !(b - a < 1) }' ||
-        fail "output went off too late"
-}
-now() { awk '{ print $1 }' /proc/uptime; }
-in_discharge() { output_is discharge && bench_is_on; }
-went_on() { cycles_done_at_least $(($1 + 1)); }
-
 make_site 400 0
 sed -i "s|resumes_per_hour = 3|resumes_per_hour = 100|" "$WANE_CONFIG"
 start_bench --pace 2000

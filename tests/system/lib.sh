@@ -100,3 +100,55 @@ begin_campaign() {
 }
 campaign() { echo "$dir/site/data/short.wane"; }
 sql() { sqlite3 -readonly "$(campaign)" "$1"; }
+
+in_discharge() { output_is discharge && bench_is_on; }
+# went_on CYCLES: one more is over than before.
+went_on() { cycles_done_at_least $(($1 + 1)); }
+now() { awk '{ print $1 }' /proc/uptime; }
+# off_within_a_second SINCE: by the bench's own clock of the host, from the log of its output.
+off_within_a_second() {
+    wait_until 5 bench_is_off || fail "output stays on"
+    last=$(tail -1 "$dir/output.csv" | cut -d, -f1)
+    awk -v a="$1" -v b="$last" 'BEGIN { printf "   off %.1f ms after\n", (b - a) * 1e3; exit !(b - a < 1) }' ||
+        fail "output went off too late"
+}
+# Guard and station of A killed in the same moment; stopped first, so that neither sees the other die.
+kill_everything() {
+    station=$(station_pid)
+    kill -STOP "$station"
+    kill -STOP "$daemon_pid"
+    kill -9 "$station" "$daemon_pid"
+    wait "$daemon_pid" 2>/dev/null || true
+    daemon_pid=
+    wait_until 10 sh -c "! kill -0 $station" || fail "the station lives on"
+}
+killed_in_discharge() {
+    wait_until 60 in_discharge || fail "no discharge"
+    kill_everything
+    bench_is_on || fail "the output is off before safe-off: this test would show nothing"
+}
+
+# try_with PATTERN ARGUMENTS...: tries, keeps what it says, wants the pattern in it; the exit code is in $code.
+try_with() {
+    pattern=$1
+    shift
+    code=0
+    wane try "$@" >"$dir/out" 2>&1 </dev/null || code=$?
+    grep -q -- "$pattern" "$dir/out" || { cat "$dir/out" >&2; fail "does not say: $pattern"; }
+}
+was_on() { cut -d, -f2 "$dir/output.csv" | grep -qx 1; }
+
+# capacities_are_true N: those of N cycles within 0.1 % of what the cell really delivered at 10 A.
+capacities_are_true() {
+    wane export "$(campaign)" --what cycles --format csv -o "$dir/cycles.csv"
+    awk -F, -v wanted="$1" '
+        FNR == NR { if (FNR == 1) { for (i = 1; i <= NF; i++) t[$i] = i; next }
+                    if ($t["current_a"] > 9.9) truth[++n] = $t["capacity_true_ah"]; next }
+        FNR == 1 { for (i = 1; i <= NF; i++) c[$i] = i; next }
+        { m++; got = $c["capacity_ah"]; off = (got - truth[m]) / truth[m]; if (off < 0) off = -off
+          if (off > worst) worst = off
+          if (off > 0.001) { printf "cycle %d: %s Ah, true %s Ah\n", m, got, truth[m]; bad = 1 } }
+        END { printf "   worst difference %.4f %% of %d cycles\n", worst * 100, m
+              exit bad || m != wanted || n != wanted }
+    ' "$dir/truth.csv" "$dir/cycles.csv" || fail "recorded capacity is not the true one"
+}

@@ -16,7 +16,6 @@ daemon_pid=$!
 wait_until 20 ready || fail "the service did not come up"
 begin_campaign
 wait_until 60 cycles_done_at_least 2 || fail "no cycles"
-in_discharge() { output_is discharge && bench_is_on; }
 wait_until 60 in_discharge || fail "no discharge"
 acknowledged=$(sql 'SELECT count(*) FROM cycle')
 
@@ -52,8 +51,7 @@ still_off || fail "output was switched on without a person"
 before=$(field cycles_done)
 wane ack A >/dev/null || fail "ack"
 wane resume A >/dev/null || fail "resume"
-went_on() { cycles_done_at_least $((before + 1)); }
-wait_until 60 went_on || fail "does not go on"
+wait_until 60 went_on "$before" || fail "does not go on"
 stop_daemon
 [ "$(sql 'PRAGMA integrity_check')" = ok ] || fail "file is damaged"
 [ "$(sql 'SELECT count(*) - max(cycle) FROM cycle')" = 0 ] || fail "cycles are missing or doubled"

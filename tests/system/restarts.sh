@@ -5,7 +5,6 @@
 . "$(dirname "$0")/lib.sh"
 
 alarm_is_open() { wane events "$(campaign)" --alarms | grep -q "$1"; }
-went_on() { cycles_done_at_least $(($1 + 1)); }
 on_lines() { awk -F, '$2 == 1' "$dir/output.csv" | wc -l; }
 stop_bench() {
     kill "$bench_pid" 2>/dev/null || true

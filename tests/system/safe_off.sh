@@ -3,25 +3,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 . "$(dirname "$0")/lib.sh"
 
-in_discharge() { output_is discharge && bench_is_on; }
-
-# Stopped first, so that neither sees the other die.
-kill_everything() {
-    station=$(station_pid)
-    kill -STOP "$station"
-    kill -STOP "$daemon_pid"
-    kill -9 "$station" "$daemon_pid"
-    wait "$daemon_pid" 2>/dev/null || true
-    daemon_pid=
-    wait_until 10 sh -c "! kill -0 $station" || fail "the station lives on"
-}
-
-killed_in_discharge() {
-    wait_until 60 in_discharge || fail "no discharge"
-    kill_everything
-    bench_is_on || fail "the output is off before safe-off: this test would show nothing"
-}
-
 # safe_off EXIT_CODE CONFIG
 safe_off() {
     rc=0

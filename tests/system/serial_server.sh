@@ -21,8 +21,6 @@ stop_all() {
     wait "$relay_pid" "$bench_pid" 2>/dev/null || true
     rm -rf "$dir/site" "$dir/output.csv" "$dir/truth.csv" "$dir/relay.log"
 }
-in_discharge() { output_is discharge && bench_is_on; }
-went_on() { cycles_done_at_least $(($1 + 1)); }
 state_is_not_running() { state_is halted || state_is "switching off"; }
 alarm_is_open() { wane events "$(campaign)" --alarms | grep -q "$1"; }
 

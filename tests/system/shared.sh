@@ -18,7 +18,6 @@ off_both() { output 1 0 && output 2 0; }
 pid_of() { pgrep -P "$daemon_pid" -f "$1"; }
 share_pid() { pid_of "^wane-share"; }
 station() { pid_of "^wane-station.*--station $1$"; }
-now() { awk '{ print $1 }' /proc/uptime; }
 # off_in_time N SINCE: that output went off within a second, from the bench's log.
 off_in_time() {
     wait_until 5 output "$1" 0 || fail "output $1 stays on"

@@ -15,16 +15,7 @@ say "eight cycles, three check-ups, nothing flagged"
 [ "$(sql 'SELECT count(*) FROM cycle WHERE flags <> 0')" = 0 ] || fail "a cycle is flagged"
 
 say "every capacity within 0.1 % of the truth"
-wane export "$(campaign)" --what cycles --format csv -o "$dir/cycles.csv"
-awk -F, '
-    FNR == NR { if (FNR == 1) { for (i = 1; i <= NF; i++) t[$i] = i; next }
-                if ($t["current_a"] > 9.9) truth[++n] = $t["capacity_true_ah"]; next }
-    FNR == 1 { for (i = 1; i <= NF; i++) c[$i] = i; next }
-    { m++; got = $c["capacity_ah"]; off = (got - truth[m]) / truth[m]; if (off < 0) off = -off
-      if (off > worst) worst = off
-      if (off > 0.001) { printf "cycle %d: %s Ah, true %s Ah\n", m, got, truth[m]; bad = 1 } }
-    END { printf "   worst difference %.4f %% of %d cycles\n", worst * 100, m; exit bad || m != 8 || n != 8 }
-' "$dir/truth.csv" "$dir/cycles.csv" || fail "recorded capacity is not the true one"
+capacities_are_true 8
 
 say "marked as simulated"
 [ "$(sql 'SELECT simulated FROM campaign')" = 1 ] || fail "not marked in the file"

@@ -5,15 +5,6 @@
 
 port=$dir/site/run/virtual-bench
 dialects=$dir/site/conf/dialects
-# try_with PATTERN ARGUMENTS...: tries, keeps what it says, wants the pattern in it; the exit code is in $code.
-try_with() {
-    pattern=$1
-    shift
-    code=0
-    wane try "$@" >"$dir/out" 2>&1 </dev/null || code=$?
-    grep -q -- "$pattern" "$dir/out" || { cat "$dir/out" >&2; fail "does not say: $pattern"; }
-}
-was_on() { cut -d, -f2 "$dir/output.csv" | grep -qx 1; }
 never_on() { ! was_on; }
 
 make_site 1 0
