@@ -23,6 +23,7 @@
 #include "herald/hook.h"
 #include "herald/message.h"
 #include "port/clock.h"
+#include "port/process.h"
 #include "port/say.h"
 
 enum { LOOK_MS = 2000, CHECK_EVERY_S = 600, LINES_MAX = 20, LOCK_TRIES = 50, LOCK_TRY_MS = 100 };
@@ -316,18 +317,6 @@ static void recall(void)
     policy_clamp(&policy, now_utc());
 }
 
-static int open_signals(void)
-{
-    sigset_t mask;
-    (void)sigemptyset(&mask);
-    (void)sigaddset(&mask, SIGTERM);
-    (void)sigaddset(&mask, SIGINT);
-    (void)sigaddset(&mask, SIGHUP);
-    (void)sigprocmask(SIG_BLOCK, &mask, NULL);
-    (void)prctl(PR_SET_PDEATHSIG, SIGTERM); /* the next guard starts a herald of its own */
-    return signalfd(-1, &mask, SFD_CLOEXEC);
-}
-
 static void set_clock(void)
 {
     const struct wn_clock *c = wn_clock_real();
@@ -371,7 +360,8 @@ int main(int argc, char **argv)
         return unit_failed(&config, unit);
     }
     set_clock();
-    int signals = open_signals();
+    int signals = wn_signals_open(0);
+    (void)prctl(PR_SET_PDEATHSIG, SIGTERM); /* the next guard starts a herald of its own */
     int rc = take_lock();
     if (rc != 0) {
         return rc;

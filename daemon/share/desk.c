@@ -1,6 +1,6 @@
 /* Those who ask: their sockets.
  * SPDX-License-Identifier: GPL-3.0-or-later */
-#define _GNU_SOURCE /* accept4, SO_PEERCRED */
+#define _GNU_SOURCE /* accept4 */
 #include "share.h"
 
 #include <errno.h>
@@ -10,6 +10,8 @@
 #include <sys/stat.h>
 #include <sys/un.h>
 #include <unistd.h>
+
+#include "port/process.h"
 
 enum { BACKLOG = 4, PACKETS_A_TURN = 16 };
 
@@ -59,13 +61,11 @@ int share_listen(struct share *s, struct wn_error *err)
 
 void share_accept(struct share *s, int channel)
 {
-    struct ucred peer = {.uid = (uid_t)-1};
-    socklen_t len = sizeof peer;
     int fd = accept4(s->listener[channel], NULL, NULL, SOCK_CLOEXEC | SOCK_NONBLOCK);
     if (fd < 0) {
         return;
     }
-    bool ours = getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &len) == 0 && peer.uid == geteuid();
+    bool ours = wn_peer_is_ours(fd);
     int asker = ours ? wn_share_join(&s->core, channel) : -1;
     if (asker < 0) {
         share_log(s, 4, "%s for channel %d: sent away",

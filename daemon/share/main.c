@@ -15,6 +15,7 @@
 #include <sys/signalfd.h>
 #include <unistd.h>
 
+#include "port/process.h"
 #include "port/say.h"
 
 enum { WAIT_MAX_MS = 100, SIGNALS = 0, GUARD, PORT, LISTENERS };
@@ -44,18 +45,6 @@ static void guard_is_lost(void *ctx, const char *why)
 {
     share_log(ctx, 2, "guard is gone (%s): ending behind the stations", why);
     begin_end(ctx);
-}
-
-static int open_signals(void)
-{
-    sigset_t mask;
-    (void)sigemptyset(&mask);
-    (void)sigaddset(&mask, SIGTERM);
-    (void)sigaddset(&mask, SIGINT);
-    (void)sigaddset(&mask, SIGHUP);
-    (void)sigprocmask(SIG_BLOCK, &mask, NULL);
-    (void)signal(SIGPIPE, SIG_IGN);
-    return signalfd(-1, &mask, SFD_CLOEXEC | SFD_NONBLOCK);
 }
 
 static bool find_port(struct share *s, const char *name)
@@ -136,7 +125,8 @@ static void turn(struct share *s, int signals)
 static int run(const char *path, const char *name)
 {
     struct share *s = &share;
-    int signals = open_signals();
+    (void)signal(SIGPIPE, SIG_IGN);
+    int signals = wn_signals_open(SFD_NONBLOCK);
     if (!set_up(s, path, name)) {
         return GUARD_EXIT_PERMANENT;
     }

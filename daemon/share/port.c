@@ -62,9 +62,8 @@ static void open_port(struct share *s, wn_ns now)
     struct wn_port_settings settings;
     struct wn_error err = {0};
     double settle_s = 0;
-    wn_port_settings_init(&settings, s->config.port, s->config.baud);
-    settings.parity = (char)s->config.user[0].dialect.parity;
-    settings.stop_bits = s->config.user[0].dialect.stop_bits;
+    const struct wn_dialect *d = &s->config.user[0].dialect; /* the others agree with it */
+    wn_port_settings_init(&settings, s->config.port, d->baud, d->parity, d->stop_bits);
     int rc = wn_link_open(&s->link, &settings, &err);
     if (rc != WN_OK) {
         s->link = NULL;

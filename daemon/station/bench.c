@@ -20,11 +20,6 @@ static bool is_source(const struct station *s, const struct instrument *i)
     return wn_role_sources(role_of(s, i));
 }
 
-static bool is_pair(const struct station *s)
-{
-    return role_of(s, &s->bench.instrument[0]) == WN_ROLE_SUPPLY;
-}
-
 /* NULL: there is none. */
 static const struct instrument *relay_of(const struct station *s)
 {
@@ -40,18 +35,15 @@ static const struct instrument *relay_of(const struct station *s)
 static bool is_active(const struct station *s, const struct instrument *i)
 {
     bool charge = s->bench.output.mode == WN_OUTPUT_CHARGE;
-    return !is_pair(s) || role_of(s, i) == (charge ? WN_ROLE_SUPPLY : WN_ROLE_LOAD);
-}
-
-/* Open at every opening of the port until off has been confirmed: only where one is said to be. */
-static bool interlock_waits(const struct station *s)
-{
-    return s->config.interlock != WN_INTERLOCK_UNSAID && s->config.interlock != WN_INTERLOCK_NONE;
+    return !wn_config_is_pair(&s->config) ||
+           role_of(s, i) == (charge ? WN_ROLE_SUPPLY : WN_ROLE_LOAD);
 }
 
 void bench_init(struct station *s)
 {
-    s->bench.interlock_down = interlock_waits(s);
+    /* Open at every opening of the port until off has been confirmed: only where one is said to be.
+     */
+    s->bench.interlock_down = wn_interlock_is_line(s->config.interlock);
     for (int n = 0; n < s->config.instruments; n++) {
         instrument_init(s, n);
     }
@@ -79,12 +71,16 @@ void bench_port_lines(const struct station *s, const struct instrument *i,
     }
 }
 
+static enum wn_line interlock_line(const struct station *s)
+{
+    return s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
+}
+
 bool bench_open_interlock(struct station *s)
 {
     struct bench *b = &s->bench;
     struct wn_link *link = b->instrument[0].link;
     const struct instrument *relay = relay_of(s);
-    enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
     b->interlock_down = true;
     bool told = relay != NULL && relay->link != NULL;
     if (relay != NULL) {
@@ -92,7 +88,7 @@ bool bench_open_interlock(struct station *s)
         instrument_off_now(&b->instrument[relay->n], wn_clock_monotonic(s->clock));
     }
     return (s->config.interlock != WN_INTERLOCK_NONE && link != NULL &&
-            link->ops->set_line(link, line, false, NULL) == WN_OK) ||
+            link->ops->set_line(link, interlock_line(s), false, NULL) == WN_OK) ||
            told;
 }
 
@@ -127,12 +123,11 @@ void bench_first_off_done(struct station *s)
     if (b->interlock_latched || !s->looked || !sources_are_safe(s)) {
         return; /* the instrument had said off before, and current flowed; or who knows */
     }
-    enum wn_line line = s->config.interlock == WN_INTERLOCK_RTS ? WN_LINE_RTS : WN_LINE_DTR;
     if (s->config.interlock == WN_INTERLOCK_BETWEEN) { /* both are up since the port was opened */
         (void)link->ops->set_line(link, WN_LINE_RTS, false, NULL);
     }
     if (b->interlock_down && s->config.interlock != WN_INTERLOCK_NONE) {
-        (void)link->ops->set_line(link, line, true, NULL);
+        (void)link->ops->set_line(link, interlock_line(s), true, NULL);
     }
     b->interlock_down = false;
 }
@@ -147,7 +142,7 @@ void bench_lost(struct station *s, struct instrument *i, const struct wn_error *
         return;
     }
     if (i->n == 0 && i->link == NULL) {
-        b->interlock_down = b->interlock_down || interlock_waits(s);
+        b->interlock_down = b->interlock_down || wn_interlock_is_line(s->config.interlock);
     }
     if (role_of(s, i) == WN_ROLE_RELAY) {
         b->relay_closed = false;
@@ -178,7 +173,7 @@ void bench_task_failed(struct station *s, const struct instrument *i, enum instr
 struct wn_setpoints bench_protections(const struct station *s)
 {
     const struct wn_limits *l = s->campaign != NULL ? &s->setup.limits : &s->config.limits;
-    struct wn_setpoints sp = instrument_no_setpoints();
+    struct wn_setpoints sp = wn_setpoints_none();
     sp.voltage_high_v = l->voltage_max_v;
     sp.voltage_low_v = l->voltage_min_v;
     sp.current_limit_a =
@@ -191,7 +186,7 @@ struct wn_setpoints bench_protections(const struct station *s)
 
 static void begin_output(struct bench *b, struct instrument *i, wn_ns now)
 {
-    struct wn_setpoints sp = instrument_no_setpoints();
+    struct wn_setpoints sp = wn_setpoints_none();
     enum wn_request request = WN_REQUEST_POWER;
     sp.current_a = b->output.current_a;
     sp.voltage_v = b->output.voltage_v;
@@ -227,7 +222,7 @@ static wn_ns reading_due(const struct station *s)
 
 static struct wn_setpoints reading_setpoints(const struct station *s)
 {
-    struct wn_setpoints sp = instrument_no_setpoints();
+    struct wn_setpoints sp = wn_setpoints_none();
     sp.interval_s = 1.0;
     if (s->campaign != NULL && s->offset_known && !bench_watching(s)) {
         wn_ns ahead = wn_engine_next_reading_ns(s->engine) - s->campaign_now_ns;
@@ -294,7 +289,8 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
         return WN_NS_NEVER;
     }
     if (b->output_wanted) {
-        return is_active(s, i) == (!is_pair(s) || b->other_off) ? now : WN_NS_NEVER;
+        bool its_turn = is_active(s, i) == (!wn_config_is_pair(&s->config) || b->other_off);
+        return its_turn ? now : WN_NS_NEVER;
     }
     return opens_rounds(s, i) && !b->round && is_settled(s) ? reading_due(s) : WN_NS_NEVER;
 }
@@ -484,7 +480,7 @@ void bench_set_up_again(struct station *s)
     wn_ns now = wn_clock_monotonic(s->clock);
     for (int n = 0; n < s->config.instruments; n++) {
         struct instrument *i = &b->instrument[n];
-        if (i->stage == STAGE_READY && role_of(s, i) != WN_ROLE_THERMOMETER) {
+        if (i->stage == STAGE_READY && wn_role_switches(role_of(s, i))) {
             instrument_set_up_again(i, now);
         }
     }

@@ -22,7 +22,7 @@ void certificates_of(const struct wn_station_config *c, int n, struct wn_calibra
 {
     const struct wn_instrument_config *i = &c->instrument[n];
     bool thermometer = i->role == WN_ROLE_THERMOMETER;
-    bool source = !thermometer && i->role != WN_ROLE_RELAY;
+    bool source = wn_role_sources(i->role);
     struct wn_calibration_line *l = out->line;
     *out = c->calibration;
     l[WN_QUANTITY_VOLTAGE].known &= source;

@@ -54,11 +54,6 @@ void instrument_init(struct station *s, int n)
     fresh_session(s, i);
 }
 
-struct wn_setpoints instrument_no_setpoints(void)
-{
-    return (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
-}
-
 /* The port itself is gone: close at once (so that the adapter comes back under its name), give the
  * guard's duplicate back. */
 static void close_gone(struct station *s, struct instrument *i)
@@ -146,9 +141,8 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
     struct wn_port_settings settings;
     char share[2 * WN_PATH_SIZE];
     struct wn_error err = {0};
-    wn_port_settings_init(&settings, c->port, c->baud > 0 ? c->baud : i->dialect.baud);
-    settings.parity = (char)i->dialect.parity;
-    settings.stop_bits = i->dialect.stop_bits;
+    wn_port_settings_init(&settings, c->port, i->dialect.baud, i->dialect.parity,
+                          i->dialect.stop_bits);
     if (wn_config_port_is_shared(s->daemon, c->port)) {
         wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
         settings.share = share;

@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "guard/protocol.h"
+#include "port/process.h"
 #include "safe_off.h"
 
 #define WAIT_MAX_MS 100 /* a beat is never later than this */
@@ -24,18 +25,6 @@ static struct wn_daemon_config config; /* large */
 static struct wn_dialect dialect[WN_INSTRUMENTS_MAX];
 static struct wn_problems problems;
 static struct station station;
-
-static int open_signals(void)
-{
-    sigset_t mask;
-    (void)sigemptyset(&mask);
-    (void)sigaddset(&mask, SIGTERM);
-    (void)sigaddset(&mask, SIGINT);
-    (void)sigaddset(&mask, SIGHUP);
-    (void)sigprocmask(SIG_BLOCK, &mask, NULL);
-    (void)signal(SIGPIPE, SIG_IGN);
-    return signalfd(-1, &mask, SFD_CLOEXEC | SFD_NONBLOCK);
-}
 
 /* What SQLite has to say of itself: failures it lives with, which nobody would see otherwise. */
 static void tell_store(void *ctx, int code, const char *text)
@@ -129,7 +118,8 @@ static int run(const char *path, const char *name)
     struct station *s = &station;
     struct wn_error err = {0};
     guard_open(s);
-    int signals = open_signals();
+    (void)signal(SIGPIPE, SIG_IGN);
+    int signals = wn_signals_open(SFD_NONBLOCK);
     if (set_up(s, path, name, &err) != WN_OK) {
         wn_problems_print(&problems, stderr, "<3>");
         (void)fprintf(stderr, "<3>station %s: %s\n", name, err.text);

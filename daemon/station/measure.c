@@ -8,10 +8,10 @@
 /* Between two readings in a row an instrument's clock moves no further, however fast it runs: a
  * digit that was spoilt on the way must not become years of the campaign. */
 #define CLOCK_AHEAD_NS (INT64_C(86400) * WN_NS_PER_S)
-/* Without a campaign: so many readings with current are believed; so often is off sent again before
- * the interlock opens. */
 /* A thermometer's last word counts for so long, or for the longest interval between readings. */
 #define THERMOMETER_STALE_S 5.0
+/* Without a campaign: so many readings with current are believed; so often is off sent again before
+ * the interlock opens. */
 enum { IDLE_READINGS = 3, IDLE_TRIES = 3 };
 
 /* After an opening, and after anything odd, an instrument's clock is believed when two readings in
@@ -163,8 +163,8 @@ static struct wn_reading of_pair(struct station *s)
 
 void measure_take(struct station *s, wn_ns now)
 {
-    bool pair = s->config.instrument[0].role == WN_ROLE_SUPPLY;
-    struct wn_reading r = pair ? of_pair(s) : s->bench.instrument[0].reading;
+    struct wn_reading r =
+        wn_config_is_pair(&s->config) ? of_pair(s) : s->bench.instrument[0].reading;
     take_temperatures(s, &r, now);
     wn_calibration_apply(&s->config.calibration, &r);
     if (s->campaign == NULL) {

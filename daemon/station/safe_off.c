@@ -41,7 +41,7 @@ enum { TARGETS_MAX = 2 * WN_STATIONS_MAX * WN_INSTRUMENTS_MAX };
 /* The file that remembers; only read by the program that wrote it. */
 struct memory {
     uint32_t magic, size;
-    int baud, channel;
+    int channel;
     enum wn_interlock interlock;
     double off_current_a, off_timeout_s;
     char port[WN_PATH_SIZE];
@@ -89,13 +89,12 @@ static void describe_use(struct memory *m, const struct wn_station_config *c, in
     memset(m, 0, sizeof *m);
     m->magic = MEMORY_MAGIC;
     m->size = sizeof *m;
-    m->baud = i->baud > 0 ? i->baud : d->baud;
     m->channel = i->channel;
     m->interlock = n == 0 ? c->interlock : WN_INTERLOCK_NONE;
     m->off_current_a = c->limits.off_current_a;
     m->off_timeout_s = c->off_timeout_s;
     m->dialect = *d;
-    m->dialect.baud = m->baud;
+    m->dialect.baud = i->baud > 0 ? i->baud : d->baud;
     (void)snprintf(m->port, sizeof m->port, "%s", port);
 }
 
@@ -260,9 +259,8 @@ static struct wn_link *open_port(const struct target *t)
     struct wn_link *link = NULL;
     struct wn_error err = {0};
     int64_t deadline = guard_now_ns() + OPEN_NS;
-    wn_port_settings_init(&settings, t->use.port, t->use.baud);
-    settings.parity = (char)t->use.dialect.parity;
-    settings.stop_bits = t->use.dialect.stop_bits;
+    const struct wn_dialect *d = &t->use.dialect;
+    wn_port_settings_init(&settings, t->use.port, d->baud, d->parity, d->stop_bits);
     while (wn_link_open(&link, &settings, &err) == WN_EBUSY && guard_now_ns() < deadline) {
         (void)poll(NULL, 0, LOOK_MS);
     }
@@ -316,8 +314,9 @@ static bool tell_off(const struct target *first, struct wn_link *link)
 /* One reading; false with the reason when none came. */
 static bool read_once(struct wn_session *talk, struct wn_link *link, struct wn_error *err)
 {
-    struct wn_setpoints sp = {NAN, NAN, NAN, 1.0, NAN, NAN, NAN, NAN, NAN};
+    struct wn_setpoints sp = wn_setpoints_none();
     enum wn_session_result r = WN_SESSION_PENDING;
+    sp.interval_s = 1.0;
     wn_session_begin(talk, WN_REQUEST_READ, &sp, guard_now_ns());
     while ((r = wn_session_result(talk)) == WN_SESSION_PENDING) {
         char buf[256];

@@ -165,7 +165,6 @@ void instrument_identify_again(struct station *s, struct instrument *i, wn_ns no
 void instrument_close(struct station *s, struct instrument *i);
 /** Are there bytes its port has not taken yet? */
 bool instrument_has_output(const struct instrument *i);
-struct wn_setpoints instrument_no_setpoints(void);
 
 /* bench.c: what an instrument tells */
 /** Ready and without a task: something to do from this host time on; WN_NS_NEVER: nothing. */

@@ -75,7 +75,7 @@ void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *st
         .current_fixed_a = d->current.fixed + d->current.of_range * d->current.range,
         .temperature_c = d->temperature_c,
         .time_reading = d->time_reading,
-        .apart = c->instruments > 1 && c->instrument[0].role == WN_ROLE_SUPPLY};
+        .apart = wn_config_is_pair(c)};
 }
 
 static void check_range(struct wn_reader *r, const config_setting_t *at, double range, double most,

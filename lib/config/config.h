@@ -51,6 +51,9 @@ struct wn_data_sheet {
     double time_reading;                        /* 1 */
 };
 
+/** Is it one that hangs on a modem line? */
+bool wn_interlock_is_line(enum wn_interlock interlock);
+
 /** One device of a station, or one output of a device with several. */
 struct wn_instrument_config {
     enum wn_role role;
@@ -151,6 +154,8 @@ int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dia
 int wn_config_read_dialects(const char *conf_dir, const struct wn_station_config *station,
                             struct wn_dialect out[WN_INSTRUMENTS_MAX],
                             struct wn_problems *problems);
+/** Has it a supply and a load, in this order, in the place of a tester? */
+bool wn_config_is_pair(const struct wn_station_config *station);
 /** Is one of them simulated? */
 bool wn_config_simulated(const struct wn_station_config *station,
                          const struct wn_dialect dialect[WN_INSTRUMENTS_MAX]);
@@ -174,7 +179,6 @@ struct wn_port_user {
 
 struct wn_share_config {
     char port[WN_PATH_SIZE];
-    int baud;
     double beat_limit_s, stop_limit_s; /* the shortest, the longest of its stations */
     struct wn_port_user user[WN_PORT_USERS_MAX];
     int users;

@@ -10,7 +10,7 @@
 
 #include "port/address.h"
 
-enum { STATION_NAME_SIZE = 33, SOCKET_PATH_MAX = 107 /* sun_path of Linux without its zero */ };
+enum { STATION_NAME_SIZE = 33 };
 
 #define MEMBER(type, member) .offset = offsetof(struct type, member)
 
@@ -319,7 +319,7 @@ static void check_address(struct wn_reader *r, const config_setting_t *s,
     const char *port = c->instrument[n].port;
     int64_t number;
     struct wn_error err;
-    bool lines = c->interlock != WN_INTERLOCK_UNSAID && c->interlock != WN_INTERLOCK_NONE;
+    bool lines = wn_interlock_is_line(c->interlock);
     if (wn_address_split(port, host, &number, &err) != WN_OK) {
         wn_reader_fail(r, wn_reader_at(s, "port"), "%s", err.text);
     } else if (n == 0 && wn_address_kind(port) == WN_ADDRESS_RAW && lines) {

@@ -18,6 +18,16 @@ const char *wn_instrument_name(const struct wn_instrument_config *i)
     return wn_role_name(i->role);
 }
 
+bool wn_interlock_is_line(enum wn_interlock interlock)
+{
+    return interlock != WN_INTERLOCK_UNSAID && interlock != WN_INTERLOCK_NONE;
+}
+
+bool wn_config_is_pair(const struct wn_station_config *station)
+{
+    return station->instrument[0].role == WN_ROLE_SUPPLY;
+}
+
 static const struct wn_key_word measures_words[] = {
     {"cell", 0, 0}, {"ambient", 1, 0}, {NULL, 0, 0}};
 
@@ -116,8 +126,7 @@ void wn_reader_arrange(struct wn_reader *r, const config_setting_t *s,
         wn_reader_fail(r, wn_reader_at(s, "thermometers"),
                        "both measure the same; write measures = \"ambient\"; for one of them");
     }
-    if (config_setting_get_member(s, "relay") != NULL && c->interlock != WN_INTERLOCK_UNSAID &&
-        c->interlock != WN_INTERLOCK_NONE) {
+    if (config_setting_get_member(s, "relay") != NULL && wn_interlock_is_line(c->interlock)) {
         wn_reader_fail(r, wn_reader_at(s, "interlock"),
                        "the relay is the interlock of this station: leave one of the two out");
     }

@@ -16,6 +16,7 @@
 #include "config/config.h"
 
 enum { WN_CONFIG_FILE_MAX = 256 * 1024, WN_CONFIG_PATH_MAX = 160 };
+enum { SOCKET_PATH_MAX = 107 }; /* sun_path of Linux without its zero */
 
 struct wn_reader {
     config_t config;

@@ -95,7 +95,7 @@ static void check_until_temperature(const struct setup *s, const struct wn_step 
 /* The dialect of what discharges. */
 static const struct wn_dialect *discharger(const struct setup *s)
 {
-    return &s->dialect[s->station->instrument[0].role == WN_ROLE_SUPPLY ? 1 : 0];
+    return &s->dialect[wn_config_is_pair(s->station) ? 1 : 0];
 }
 
 static void check_step(const struct setup *s, const struct wn_step *step)

@@ -7,7 +7,7 @@
 
 #include "base/sha256.h"
 
-enum { NAME_LETTERS = 20, SOCKET_PATH_MAX = 107 /* sun_path of Linux without its zero */ };
+enum { NAME_LETTERS = 20 };
 
 int wn_config_port_users(const struct wn_daemon_config *c, const char *port)
 {
@@ -103,7 +103,7 @@ void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
     for (int i = 0; i < out->stations; i++) {
         const struct wn_station_config *c = &out->station[i];
         const config_setting_t *s = config_setting_get_elem(list, (unsigned)i);
-        bool lines = c->interlock != WN_INTERLOCK_UNSAID && c->interlock != WN_INTERLOCK_NONE;
+        bool lines = wn_interlock_is_line(c->interlock);
         for (int k = 0; k < c->instruments; k++) {
             const char *port = c->instrument[k].port;
             char path[2 * WN_PATH_SIZE];
@@ -129,14 +129,14 @@ void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
 }
 
 /* Both talk over one line. */
-static bool agree(const struct wn_port_user *a, const struct wn_port_user *b, int baud_a,
-                  int baud_b, struct wn_problems *problems)
+static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
+                  struct wn_problems *problems)
 {
     const char *what =
         strcmp(a->dialect.terminator, b->dialect.terminator) != 0 ? "another terminator"
         : a->dialect.echo != b->dialect.echo                      ? "another echo"
         : strcmp(a->dialect.prompt, b->dialect.prompt) != 0       ? "another prompt"
-        : baud_a != baud_b                                        ? "another baud rate"
+        : a->dialect.baud != b->dialect.baud                      ? "another baud rate"
         : a->dialect.parity != b->dialect.parity || a->dialect.stop_bits != b->dialect.stop_bits
             ? "another parity or other stop bits"
             : NULL;
@@ -151,7 +151,6 @@ static bool agree(const struct wn_port_user *a, const struct wn_port_user *b, in
 int wn_config_read_share(const struct wn_daemon_config *c, const char *port,
                          struct wn_share_config *out, struct wn_problems *problems)
 {
-    int baud = 0;
     *out = (struct wn_share_config){.beat_limit_s = 1e9};
     (void)snprintf(out->port, sizeof out->port, "%s", port);
     for (int i = 0; i < c->stations; i++) {
@@ -168,9 +167,8 @@ int wn_config_read_share(const struct wn_daemon_config *c, const char *port,
             if (rc != WN_OK || !wn_config_fit_dialect(station, k, &u->dialect, problems)) {
                 return WN_EINVAL;
             }
-            baud = u->instrument->baud > 0 ? u->instrument->baud : u->dialect.baud;
-            out->baud = out->users++ == 0 ? baud : out->baud;
-            if (!agree(&out->user[0], u, out->baud, baud, problems)) {
+            out->users++;
+            if (!agree(&out->user[0], u, problems)) {
                 return WN_EINVAL;
             }
             double stop_s = wn_config_stop_limit_s(station);

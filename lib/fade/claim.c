@@ -13,7 +13,6 @@
 #include "metrology/cycle.h"
 
 enum { AROUND = 5 };
-#define COVERAGE 2.0
 
 /** The value measured at `cycles` itself where it is a valid one, else the median of the last
  * AROUND values before that are no excursion; NaN when there is none. Its uncertainty is that of
@@ -43,7 +42,7 @@ static int judge_past(const struct wn_fade_point *points, size_t n, double cycle
     out->verdict = failed ? WN_VERDICT_FAILS : WN_VERDICT_HOLDS;
     out->capacity_at_claim_ah = measured_at(points, n, cycles, &out->capacity_at_claim_u_ah);
     double off = (out->capacity_at_claim_ah - min_ah) / out->capacity_at_claim_u_ah;
-    if (fabs(off) <= COVERAGE) { /* false for NaN */
+    if (fabs(off) <= WN_COVERAGE_FACTOR) { /* false for NaN */
         out->probability = 0.5 * erfc(-off / sqrt(2));
         out->verdict = WN_VERDICT_IN_DOUBT;
     }

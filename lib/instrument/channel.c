@@ -31,9 +31,19 @@ bool wn_role_switches(enum wn_role role)
     return role != WN_ROLE_THERMOMETER;
 }
 
+bool wn_role_charges(enum wn_role role)
+{
+    return role == WN_ROLE_TESTER || role == WN_ROLE_SUPPLY;
+}
+
+bool wn_role_discharges(enum wn_role role)
+{
+    return role == WN_ROLE_TESTER || role == WN_ROLE_LOAD;
+}
+
 bool wn_role_sources(enum wn_role role)
 {
-    return role == WN_ROLE_TESTER || role == WN_ROLE_SUPPLY || role == WN_ROLE_LOAD;
+    return wn_role_charges(role) || wn_role_discharges(role);
 }
 
 /* Puts the number into one text, in its place; counts how often. */

@@ -48,6 +48,15 @@ static size_t find_separator(const struct wn_reply_checksum *c, const char *line
     return len;
 }
 
+void wn_reply_skip_prompts(const struct wn_dialect *d, const char **line, size_t *len)
+{
+    size_t n = strlen(d->prompt);
+    while (n > 0 && *len >= n && memcmp(*line, d->prompt, n) == 0) {
+        *line += n;
+        *len -= n;
+    }
+}
+
 int wn_reply_strip(const struct wn_dialect *d, const char **line, size_t *len, struct wn_error *err)
 {
     const struct wn_reply_checksum *c = &d->checksum;

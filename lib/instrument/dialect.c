@@ -27,6 +27,11 @@ static const struct {
     {"timeout_s", offsetof(struct wn_setpoints, timeout_s)},
 };
 
+struct wn_setpoints wn_setpoints_none(void)
+{
+    return (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+}
+
 const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len)
 {
     for (size_t i = 0; i < sizeof placeholders / sizeof placeholders[0]; i++) {

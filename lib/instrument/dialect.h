@@ -150,6 +150,9 @@ struct wn_setpoints {
     double voltage_high_v, voltage_low_v, current_limit_a, temperature_limit_c, timeout_s;
 };
 
+/** None is given. */
+struct wn_setpoints wn_setpoints_none(void);
+
 /** The value a placeholder name (without braces) stands for, inside *sp; NULL for a name that is
  * none. */
 const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len);
@@ -161,7 +164,9 @@ int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *e
 
 /** Has an instrument of this kind an output or a contact to be switched? */
 bool wn_role_switches(enum wn_role role);
-/** Can it charge or discharge? */
+bool wn_role_charges(enum wn_role role);
+bool wn_role_discharges(enum wn_role role);
+/** Can it do one of the two? */
 bool wn_role_sources(enum wn_role role);
 
 /** Replaces placeholders and adds the terminator. WN_EINVAL: unknown placeholder or one without a
@@ -175,6 +180,8 @@ int wn_dialect_expand(const struct wn_dialect *d, const char *tmpl, const struct
  * values leave their has-bit unset. time_ns is set from time_s. */
 int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, size_t len,
                       struct wn_reading *out, struct wn_error *err);
+/** Prompts come without a line end, in front of whatever comes next. */
+void wn_reply_skip_prompts(const struct wn_dialect *d, const char **line, size_t *len);
 /** Takes what stands around a reply off it, its checksum checked; nothing where the dialect has
  * none. WN_EFRAME: wrong or missing; the text goes on behind "reply '...' to QUERY". */
 int wn_reply_strip(const struct wn_dialect *d, const char **line, size_t *len,

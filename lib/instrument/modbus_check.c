@@ -307,8 +307,7 @@ static int missing(const struct wn_dialect *d, const char *what, struct wn_error
 static int check_kind(const struct wn_dialect *d, struct wn_error *err)
 {
     const struct wn_modbus_map *m = &d->modbus;
-    bool charges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_SUPPLY;
-    bool discharges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_LOAD;
+    bool charges = wn_role_charges(d->kind), discharges = wn_role_discharges(d->kind);
     bool warm = m->has_field[WN_FIELD_TEMPERATURE_C] || m->has_field[WN_FIELD_AMBIENT_C];
     const struct {
         bool needed, there;

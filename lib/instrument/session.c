@@ -262,8 +262,7 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
         preempt(s);
     }
     s->request = request;
-    s->setpoints =
-        sp != NULL ? *sp : (struct wn_setpoints){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+    s->setpoints = sp != NULL ? *sp : wn_setpoints_none();
     s->phase = 0;
     s->index = 0;
     s->attempt = 0;
@@ -385,16 +384,6 @@ static bool is_echo(const struct wn_session *s, const char *line, size_t len)
     return false;
 }
 
-/* Prompts come without a line end, in front of whatever comes next. */
-static void skip_prompts(const struct wn_session *s, const char **line, size_t *len)
-{
-    size_t n = strlen(s->dialect->prompt);
-    while (n > 0 && *len >= n && memcmp(*line, s->dialect->prompt, n) == 0) {
-        *line += n;
-        *len -= n;
-    }
-}
-
 /* A line came that nobody can make anything of. True when it stands for the reply: it is asked for
  * again, and the caller says why. */
 static bool lose_line(struct wn_session *s, struct outcome *out)
@@ -412,7 +401,7 @@ static bool lose_line(struct wn_session *s, struct outcome *out)
 static void take_line(struct wn_session *s, const char *line, size_t len, wn_ns now_ns,
                       struct outcome *out)
 {
-    skip_prompts(s, &line, &len);
+    wn_reply_skip_prompts(s->dialect, &line, &len);
     if (len == 0 || is_echo(s, line, len)) {
         return; /* CR LF in front of a reply; no answer is empty */
     }

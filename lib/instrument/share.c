@@ -198,23 +198,12 @@ static int choose(const struct wn_share *s)
     return found;
 }
 
-/* Prompts come without a line end, in front of whatever comes next. */
-static void skip_prompts(const struct wn_share *s, const char **line, size_t *len)
-{
-    const char *prompt = s->dialect[0]->prompt;
-    size_t n = strlen(prompt);
-    while (n > 0 && *len >= n && memcmp(*line, prompt, n) == 0) {
-        *line += n;
-        *len -= n;
-    }
-}
-
 /* The beginning of something nobody asked for. */
 static void drop_half_line(struct wn_share *s)
 {
     const char *line = s->lines.buf;
     size_t len = s->lines.len;
-    skip_prompts(s, &line, &len);
+    wn_reply_skip_prompts(s->dialect[0], &line, &len);
     if (len > 0 || s->lines.spoiled) {
         wn_line_reset(&s->lines);
         s->stale = true;
@@ -346,7 +335,7 @@ static void rest_on(struct wn_share *s, wn_ns now_ns)
 static void take_line(struct wn_share *s, const char *line, size_t len, wn_ns now_ns)
 {
     int *due = &s->ids_due[s->instrument[s->channel]];
-    skip_prompts(s, &line, &len);
+    wn_reply_skip_prompts(s->dialect[0], &line, &len);
     if (len == 0) {
         return; /* no answer is empty */
     }

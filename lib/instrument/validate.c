@@ -270,8 +270,7 @@ static bool good_numbers(const struct checker *c)
 static bool good_modes(const struct checker *c)
 {
     const struct wn_dialect *d = c->d;
-    bool charges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_SUPPLY;
-    bool discharges = d->kind == WN_ROLE_TESTER || d->kind == WN_ROLE_LOAD;
+    bool charges = wn_role_charges(d->kind), discharges = wn_role_discharges(d->kind);
     const char *odd = !charges && d->charge.set.n > 0                                ? "charge"
                       : !discharges && d->discharge.set.n > 0                        ? "discharge"
                       : !discharges && d->power.set.n > 0                            ? "power"

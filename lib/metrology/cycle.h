@@ -35,6 +35,9 @@ const char *wn_cycle_flag_word(unsigned flag);
 /** Sentence of one flag bit; NULL for a bit that is none. */
 const char *wn_cycle_flag_text(unsigned flag);
 
+/* k of what is called expanded uncertainty (GUM 6.2, from memory). */
+#define WN_COVERAGE_FACTOR 2.0
+
 /** A value with its standard uncertainty (k = 1, GUM); NaN when not measured. */
 struct wn_measured {
     double value;

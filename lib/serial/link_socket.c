@@ -1,6 +1,5 @@
 /* A link to a shared port: packets to and from the process that has it.
  * SPDX-License-Identifier: GPL-3.0-or-later */
-#define _GNU_SOURCE /* SO_PEERCRED */
 #include "serial/link_socket.h"
 
 #include <errno.h>
@@ -11,6 +10,8 @@
 #include <sys/socket.h>
 #include <sys/un.h>
 #include <unistd.h>
+
+#include "port/process.h"
 
 struct socket_link {
     struct wn_link link; /* first: a wn_link is one of these */
@@ -107,14 +108,6 @@ static void link_close(struct wn_link *link)
     free(of(link));
 }
 
-/* Nobody else may stand between a station and its instrument. */
-static bool is_ours(int fd)
-{
-    struct ucred peer = {.uid = (uid_t)-1};
-    socklen_t len = sizeof peer;
-    return getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &len) == 0 && peer.uid == geteuid();
-}
-
 static int connect_to(const struct wn_port_settings *s, int *out, struct wn_error *err)
 {
     struct sockaddr_un to = {.sun_family = AF_UNIX};
@@ -123,7 +116,8 @@ static int connect_to(const struct wn_port_settings *s, int *out, struct wn_erro
     }
     memcpy(to.sun_path, s->share, strlen(s->share) + 1);
     int fd = socket(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-    if (fd >= 0 && connect(fd, (const struct sockaddr *)&to, sizeof to) == 0 && is_ours(fd)) {
+    if (fd >= 0 && connect(fd, (const struct sockaddr *)&to, sizeof to) == 0 &&
+        wn_peer_is_ours(fd)) { /* nobody else may stand between a station and its instrument */
         *out = fd;
         return WN_OK;
     }

@@ -19,14 +19,15 @@
 
 enum { LOOK_MS = 100 };
 
-void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud)
+void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud, int parity,
+                           int stop_bits)
 {
     memset(s, 0, sizeof *s);
     s->path = path;
     s->baud = baud;
     s->bits = 8;
-    s->parity = 'N';
-    s->stop_bits = 1;
+    s->parity = (char)parity;
+    s->stop_bits = stop_bits;
     s->drop_on_close = true;
 }
 

@@ -26,8 +26,9 @@ struct wn_port_settings {
     bool drop_on_close; /* modem lines fall at the last close (HUPCL) */
 };
 
-/** 8N1, lines left as the kernel sets them, dropped at close. */
-void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud);
+/** 8 data bits, lines left as the kernel sets them, dropped at close. */
+void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud, int parity,
+                           int stop_bits);
 
 /** Opens a port: a device's path, "tcp://HOST:PORT" (a serial server that hands bytes through) or
  * "rfc2217://HOST:PORT" (one that speaks telnet with the COM port option). HOST is an IPv4 address,

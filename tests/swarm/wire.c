@@ -271,8 +271,11 @@ int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, stru
     return WN_OK;
 }
 
-void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud)
+void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud, int parity,
+                           int stop_bits)
 {
+    (void)parity;
+    (void)stop_bits;
     memset(s, 0, sizeof *s);
     s->path = path;
     s->baud = baud;

@@ -17,7 +17,7 @@ static const struct wane_option options[] = {
 static void put_u(json_t *o, const char *u_key, const char *expanded_key, double u)
 {
     wane_put(o, u_key, wane_number(u));
-    wane_put(o, expanded_key, wane_number(WANE_COVERAGE * u));
+    wane_put(o, expanded_key, wane_number(WN_COVERAGE_FACTOR * u));
 }
 
 static json_t *cycle_json(const struct wn_cycle_record *r, struct wn_measured retention)
@@ -69,7 +69,7 @@ static int print_json(struct wane_campaign *c, const struct wane_cycles *cycles,
         }
     }
     wane_put(o, "cycles", list);
-    wane_put(o, "coverage_factor", wane_number(WANE_COVERAGE));
+    wane_put(o, "coverage_factor", wane_number(WN_COVERAGE_FACTOR));
     (void)measuring_unmet(&m, c, cycles, text, sizeof text);
     wane_put(o, "tolerances_unmet", text[0] != '\0' ? json_string(text) : json_null());
     return wane_print_json(o);
@@ -93,7 +93,7 @@ static void number(struct wn_table *t, bool known, struct wn_measured x, double 
 {
     wn_table_number(t, scale * x.value, decimals);
     if (known) {
-        wn_table_number(t, scale * WANE_COVERAGE * x.u, decimals);
+        wn_table_number(t, scale * WN_COVERAGE_FACTOR * x.u, decimals);
     }
 }
 

@@ -61,7 +61,7 @@ static void number(struct out *o, const char *name, double x)
 static void uncertainty(struct out *o, const char *name, const char *expanded, double u)
 {
     number(o, name, u);
-    number(o, expanded, WANE_COVERAGE * u);
+    number(o, expanded, WN_COVERAGE_FACTOR * u);
 }
 
 static void integer(struct out *o, const char *name, int64_t x)

@@ -52,8 +52,8 @@ static void add_bars(struct wn_picture *p, const struct subject *s, int colour, 
         struct wn_measured x = resistance ? r->resistance_ohm : r->capacity_ah;
         double scale = resistance ? 1e3 : 1;
         if (isfinite(x.u)) {
-            wn_series_put(p, bar, (double)r->cycle, scale * (x.value - WANE_COVERAGE * x.u),
-                          scale * (x.value + WANE_COVERAGE * x.u));
+            wn_series_put(p, bar, (double)r->cycle, scale * (x.value - WN_COVERAGE_FACTOR * x.u),
+                          scale * (x.value + WN_COVERAGE_FACTOR * x.u));
         }
     }
 }

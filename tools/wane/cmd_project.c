@@ -225,7 +225,7 @@ static void print_measured(const struct fade_source *s, int64_t cycles, double m
                            const struct wn_fade_claim *c)
 {
     char ah[WN_NUM_SIZE], u[WN_NUM_SIZE];
-    double expanded_ah = WANE_COVERAGE * c->capacity_at_claim_u_ah;
+    double expanded_ah = WN_COVERAGE_FACTOR * c->capacity_at_claim_u_ah;
     if (!isfinite(expanded_ah) || !isfinite(c->capacity_at_claim_ah)) {
         return;
     }
@@ -251,7 +251,7 @@ static int print_claim(const struct wane *w, const struct fade_source *s, int64_
         wane_put(o, "capacity_at_claim_ah", wane_number(c->capacity_at_claim_ah));
         wane_put(o, "capacity_at_claim_u_ah", wane_number(c->capacity_at_claim_u_ah));
         wane_put(o, "capacity_at_claim_expanded_ah",
-                 wane_number(WANE_COVERAGE * c->capacity_at_claim_u_ah));
+                 wane_number(WN_COVERAGE_FACTOR * c->capacity_at_claim_u_ah));
         wane_put(o, "cycles_measured",
                  json_integer(s->n > 0 ? (json_int_t)s->point[s->n - 1].cycle : 0));
         wane_put(o, "source", json_string(s->name));

@@ -150,7 +150,9 @@ static void show_reading(const struct trial *t)
 
 static struct wn_setpoints nothing_set(void)
 {
-    return (struct wn_setpoints){NAN, NAN, NAN, 1.0, NAN, NAN, NAN, NAN, NAN};
+    struct wn_setpoints sp = wn_setpoints_none();
+    sp.interval_s = 1.0;
+    return sp;
 }
 
 /* Does what was read fit what was switched? direction: +1 charge, -1 discharge, 0 off. */

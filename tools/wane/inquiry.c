@@ -20,9 +20,8 @@ int inquiry_open(struct inquiry *q, const char *port, int baud, struct wn_error 
     q->clock = wn_clock_real();
     q->link = NULL;
     q->dialect.baud = baud > 0 ? baud : q->dialect.baud;
-    wn_port_settings_init(&settings, port, q->dialect.baud);
-    settings.parity = (char)q->dialect.parity;
-    settings.stop_bits = q->dialect.stop_bits;
+    wn_port_settings_init(&settings, port, q->dialect.baud, q->dialect.parity,
+                          q->dialect.stop_bits);
     wn_session_init(&q->session, &q->dialect, "instrument", port);
     int rc = wn_link_open(&q->link, &settings, err);
     if (rc == WN_OK && (rc = wn_link_wait(q->link, CONNECT_MS, err)) != WN_OK) {

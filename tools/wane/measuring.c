@@ -103,7 +103,7 @@ const char *measuring_unmet(const struct measuring *m, const struct wane_campaig
         use.has_temperature = use.has_temperature || isfinite(r->temperature_max_c);
         if ((r->flags & WN_FLAGS_INVALID) == 0 && isfinite(r->capacity_ah.u)) {
             use.capacity_ah = r->capacity_ah.value;
-            use.capacity_expanded_ah = WANE_COVERAGE * r->capacity_ah.u;
+            use.capacity_expanded_ah = WN_COVERAGE_FACTOR * r->capacity_ah.u;
         }
     }
     use.has_temperature = use.has_temperature || cycles->n == 0; /* not seen yet */

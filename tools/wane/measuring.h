@@ -9,8 +9,6 @@
 #include "metrology/ratio.h"
 #include "wane.h"
 
-#define WANE_COVERAGE 2.0 /* k of what is called expanded */
-
 struct measuring {
     struct wn_accuracy accuracy;  /* the campaign was begun with */
     struct wn_drift drift;        /* that a certificate allows */

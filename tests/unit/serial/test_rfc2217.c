@@ -30,7 +30,7 @@ static struct wn_link *open_with(const struct wn_port_settings *s)
 static struct wn_port_settings usual(void)
 {
     struct wn_port_settings s;
-    wn_port_settings_init(&s, NULL, 9600);
+    wn_port_settings_init(&s, NULL, 9600, 'N', 1);
     return s;
 }
 

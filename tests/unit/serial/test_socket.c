@@ -23,7 +23,7 @@ static int listener = -1, peer = -1;
 static int open_with(struct wn_link **l, enum wn_line_policy dtr, struct wn_error *err)
 {
     struct wn_port_settings s;
-    wn_port_settings_init(&s, "/dev/bus", 9600);
+    wn_port_settings_init(&s, "/dev/bus", 9600, 'N', 1);
     s.share = path;
     s.dtr = dtr;
     return wn_link_open(l, &s, err);

@@ -40,7 +40,7 @@ static void every_byte_passes_both_ways(void **state)
     struct pty p;
     struct wn_port_settings s;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 115200);
+    wn_port_settings_init(&s, p.path, 115200, 'N', 1);
     struct wn_link *l = must_open(&s);
     pty_check_transparent(&p, l);
     l->ops->close(l);
@@ -53,7 +53,7 @@ static void a_hang_up_is_gone_not_silence(void **state)
     struct pty p;
     struct wn_port_settings s;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     struct wn_link *l = must_open(&s);
     pty_check_gone(&p, l);
     l->ops->close(l);
@@ -68,7 +68,7 @@ static void the_descriptor_is_private_and_raw(void **state)
     struct wn_port_settings s;
     int exclusive = 0;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     struct wn_link *l = must_open(&s);
     int fd = l->ops->fd(l);
     assert_true((fcntl(fd, F_GETFD) & FD_CLOEXEC) != 0);
@@ -101,7 +101,7 @@ static void what_others_left_is_cleared(void **state)
     t.c_cflag |= CRTSCTS | CSTOPB;
     t.c_iflag |= IXON | IXOFF;
     assert_int_equal(tcsetattr(fd, TCSANOW, &t), 0);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.drop_on_close = false;
     struct wn_link *l = must_open(&s);
     assert_int_equal(tcgetattr(fd, &t), 0);
@@ -120,7 +120,7 @@ static void baud_rates_are_set_and_read_back(void **state)
         struct pty p;
         struct wn_port_settings s;
         pty_open(&p);
-        wn_port_settings_init(&s, p.path, rates[i]);
+        wn_port_settings_init(&s, p.path, rates[i], 'N', 1);
         struct wn_link *l = must_open(&s);
         pty_check_transparent(&p, l);
         l->ops->close(l);
@@ -135,7 +135,7 @@ static void modem_lines_follow_the_policy(void **state)
     struct wn_port_settings s;
     struct wn_error err = {0};
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.dtr = WN_LINE_ON;
     s.rts = WN_LINE_OFF;
     pty_shim_lines = TIOCM_RTS; /* as the kernel raises them when it opens */
@@ -148,7 +148,7 @@ static void modem_lines_follow_the_policy(void **state)
     l->ops->close(l);
     pty_close(&p);
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     pty_shim_lines = TIOCM_RTS;
     l = must_open(&s);
     assert_int_equal(pty_shim_lines, TIOCM_RTS); /* left as it was */
@@ -163,7 +163,7 @@ static void a_line_to_be_off_is_dropped_before_the_settings(void **state)
     struct pty p;
     struct wn_port_settings s;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.dtr = WN_LINE_OFF;
     pty_shim_lines = TIOCM_DTR | TIOCM_RTS;
     pty_shim_raised_dtr = 0;
@@ -180,7 +180,7 @@ static void refusals_name_port_and_remedy(void **state)
     struct pty p;
     struct wn_port_settings s;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.bits = 7;
     refuse(&s, WN_EINVAL, "this character format");
     s.bits = 8;
@@ -192,7 +192,7 @@ static void refusals_name_port_and_remedy(void **state)
     pty_check_transparent(&p, l);
     l->ops->close(l);
     pty_close(&p);
-    wn_port_settings_init(&s, "/dev/pts/987654", 9600);
+    wn_port_settings_init(&s, "/dev/pts/987654", 9600, 'N', 1);
     refuse(&s, WN_ENOENT, "`wane ports`");
 }
 
@@ -205,7 +205,7 @@ static void the_library_is_kept_quiet(void **state)
     struct wn_error err = {0};
     pty_open(&p);
     assert_int_equal(setenv("LIBSERIALPORT_DEBUG", "", 1), 0);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     assert_int_equal(wn_link_open(&l, &s, &err), WN_OK);
     assert_null(getenv("LIBSERIALPORT_DEBUG"));
     l->ops->close(l);

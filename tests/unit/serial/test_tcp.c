@@ -26,7 +26,7 @@ ssize_t send(int fd, const void *data, size_t len, int flags)
 static int open_path(struct wn_link **l, const char *path, struct wn_error *err)
 {
     struct wn_port_settings s;
-    wn_port_settings_init(&s, path, 9600);
+    wn_port_settings_init(&s, path, 9600, 'N', 1);
     return wn_link_open(l, &s, err);
 }
 
@@ -394,7 +394,7 @@ static void no_lines_behind_a_raw_server(void **state)
     assert_int_equal(l->ops->set_line(l, WN_LINE_RTS, true, &err), WN_ESTATE);
     assert_non_null(strstr(err.text, "no modem lines"));
     struct wn_port_settings s;
-    wn_port_settings_init(&s, server.path, 9600);
+    wn_port_settings_init(&s, server.path, 9600, 'N', 1);
     s.rts = WN_LINE_OFF;
     assert_int_equal(wn_link_open(&second, &s, &err), WN_ESTATE);
     assert_null(second);

@@ -81,7 +81,7 @@ static struct wn_link *connect_to(const struct peer *p)
 {
     struct wn_port_settings s;
     struct wn_error err = {0};
-    wn_port_settings_init(&s, p->path, 38400);
+    wn_port_settings_init(&s, p->path, 38400, 'N', 1);
     s.bits = 7;
     s.parity = 'E';
     s.stop_bits = 2;

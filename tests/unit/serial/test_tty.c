@@ -18,7 +18,7 @@
 static int open_path(struct wn_link **l, const char *path, struct wn_error *err)
 {
     struct wn_port_settings s;
-    wn_port_settings_init(&s, path, 115200);
+    wn_port_settings_init(&s, path, 115200, 'N', 1);
     return wn_link_open(l, &s, err);
 }
 
@@ -175,7 +175,7 @@ static void the_descriptor_is_private_and_raw(void **state)
     l->ops->close(l);
     struct wn_port_settings s;
     struct wn_error err = {0};
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.drop_on_close = false;
     assert_int_equal(wn_link_open(&l, &s, &err), WN_OK);
     assert_int_equal(tcgetattr(l->ops->fd(l), &t), 0);
@@ -278,12 +278,12 @@ static void settings_a_pty_cannot_take(void **state)
     struct wn_error err = {0};
     struct wn_port_settings s;
     pty_open(&p);
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.bits = 7;
     s.parity = 'E'; /* the kernel keeps 8N1 on a pty and says nothing: only reading back shows it */
     assert_int_equal(wn_link_open(&l, &s, &err), WN_EINVAL);
     assert_non_null(strstr(err.text, "7E1"));
-    wn_port_settings_init(&s, p.path, 9600);
+    wn_port_settings_init(&s, p.path, 9600, 'N', 1);
     s.rts = WN_LINE_ON;
     assert_int_equal(wn_link_open(&l, &s, &err), WN_ESTATE);
     assert_non_null(strstr(err.text, "RTS"));
@@ -302,7 +302,7 @@ static void settings_that_make_no_sense(void **state)
     struct wn_link *l = NULL;
     struct wn_error err = {0};
     for (int i = 0; i < 5; i++) {
-        wn_port_settings_init(&s, "/dev/none", 9600);
+        wn_port_settings_init(&s, "/dev/none", 9600, 'N', 1);
         s.baud = i == 0 ? 0 : s.baud;
         s.bits = i == 1 ? 9 : s.bits;
         s.parity = i == 2 ? 'X' : s.parity;

@@ -98,8 +98,11 @@ void guard_look(struct station *s)
     (void)s;
 }
 
-void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud)
+void wn_port_settings_init(struct wn_port_settings *s, const char *path, int baud, int parity,
+                           int stop_bits)
 {
+    (void)parity;
+    (void)stop_bits;
     memset(s, 0, sizeof *s);
     s->path = path;
     s->baud = baud;
