@@ -45,6 +45,8 @@ static const struct unit units[] = {
     {WN_DIM_TEMPERATURE_RATE, "K/min", 1, 1, 1},
     {WN_DIM_MASS, "g", 1, 1, 1},
     {WN_DIM_LENGTH, "mm", 1, 1, 1},
+    {WN_DIM_FREQUENCY, "Hz", 1, 1, 1},
+    {WN_DIM_FREQUENCY, "kHz", 1e3, 1, 0},
     {WN_DIM_RATIO, "ppm", 1, 1e6, 0},
     {WN_DIM_RATIO, "%", 1, 1e2, 2},
     {WN_DIM_RATIO, "1", 1, 1, 1},
@@ -65,6 +67,7 @@ static const char *const dim_names[] = {
     [WN_DIM_TEMPERATURE_RATE] = "a temperature rate",
     [WN_DIM_MASS] = "a mass",
     [WN_DIM_LENGTH] = "a length",
+    [WN_DIM_FREQUENCY] = "a frequency",
     [WN_DIM_RATIO] = "a ratio",
 };
 _Static_assert(sizeof dim_names / sizeof dim_names[0] == WN_DIM_COUNT_, "one name per dimension");

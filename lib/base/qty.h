@@ -23,6 +23,7 @@ enum wn_dim {
     WN_DIM_TEMPERATURE_RATE, /* K/min              -> K/min */
     WN_DIM_MASS,             /* g                  -> g */
     WN_DIM_LENGTH,           /* mm                 -> mm */
+    WN_DIM_FREQUENCY,        /* Hz kHz             -> Hz */
     WN_DIM_RATIO,            /* % ppm 1            -> 1 ("70 %" is 0.7) */
     WN_DIM_COUNT_
 };

@@ -51,6 +51,8 @@ static const struct wn_key intake_keys[] = {
              "\"3.52 V\""),
     QUANTITY("ac_impedance", false, wn_cell, ac_impedance_ohm, WN_DIM_RESISTANCE, 0.00001, 10,
              "\"13.1 mohm\""),
+    QUANTITY("ac_impedance_frequency", false, wn_cell, ac_impedance_hz, WN_DIM_FREQUENCY, 0.001,
+             1000000, "\"1 kHz\""),
     {.name = NULL}};
 
 #define TEXT(key, needed, member, text)                                                            \
@@ -98,6 +100,12 @@ static const struct wn_key cell_keys[] = {
      .example = "{ voltage = \"4.15 V\"; below = \"10 degC\"; above = \"45 degC\"; }"},
     CELL("voltage_max", voltage_max_v, WN_DIM_VOLTAGE, 0.5, 10, "\"4.25 V\""),
     CELL("voltage_min", voltage_min_v, WN_DIM_VOLTAGE, 0.1, 10, "\"2.4 V\""),
+    QUANTITY("nominal_capacity", false, wn_cell, nominal_capacity_ah, WN_DIM_CAPACITY, 0.001, 1000,
+             "\"2600 mAh\""),
+    QUANTITY("ac_impedance_max", false, wn_cell, ac_impedance_max_ohm, WN_DIM_RESISTANCE, 0.00001,
+             10, "\"20 mohm\""),
+    QUANTITY("dc_resistance_max", false, wn_cell, dc_resistance_max_ohm, WN_DIM_RESISTANCE, 0.00001,
+             10, "\"30 mohm\""),
     {.name = "intake",
      .kind = WN_KEY_GROUP,
      .group = intake_keys,
@@ -165,6 +173,11 @@ static void check_cell(struct wn_reader *r, const config_setting_t *s, const str
         wn_reader_fail(r, wn_reader_at(s, "discharge_temperature_min"),
                        "must be below discharge_temperature_max");
     }
+    const config_setting_t *intake = config_setting_get_member(s, "intake");
+    if (isfinite(c->ac_impedance_hz) && !isfinite(c->ac_impedance_ohm)) {
+        wn_reader_fail(r, wn_reader_at(intake, "ac_impedance_frequency"),
+                       "belongs to ac_impedance, which is missing");
+    }
     const config_setting_t *reduced = config_setting_get_member(s, "reduced_charge");
     if (reduced != NULL) {
         below(r, reduced, "voltage", c->reduced_charge_voltage_v, "charge_voltage",
@@ -190,7 +203,8 @@ int wn_config_parse_cell(const char *text, size_t len, const char *file, const c
     wn_config_name(name, out->name, sizeof out->name);
     out->rated_capacity_ah = NAN;
     out->mass_g = out->diameter_mm = out->length_mm = NAN;
-    out->arrival_voltage_v = out->ac_impedance_ohm = NAN;
+    out->arrival_voltage_v = out->ac_impedance_ohm = out->ac_impedance_hz = NAN;
+    out->nominal_capacity_ah = out->ac_impedance_max_ohm = out->dc_resistance_max_ohm = NAN;
     if (!wn_reader_open(&r, text, len, file, problems)) {
         return WN_ESYNTAX;
     }

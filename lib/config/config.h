@@ -41,6 +41,9 @@ enum wn_interlock {
     WN_INTERLOCK_NONE
 };
 
+/* How the voltage is measured: with leads of its own at the cell, or over those of the current. */
+enum wn_sense { WN_SENSE_UNSAID, WN_SENSE_FOUR_WIRE, WN_SENSE_TWO_WIRE };
+
 /** Accuracy as a data sheet writes it: reading x |value| + fixed + of_range x range, half-widths.
  * range is 0 where no part of it is told. */
 struct wn_data_sheet {
@@ -77,6 +80,7 @@ struct wn_station_config {
     int instruments;
     enum wn_restart_policy on_restart;
     enum wn_interlock interlock;
+    enum wn_sense sense;     /* for the record: nothing is decided by it */
     double resume_within_s;  /* by itself only after an outage no longer than this */
     int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
     struct wn_limits limits; /* the station's own, before tightening by the cell */

@@ -24,6 +24,9 @@ static const struct wn_key_word interlock_words[] = {{"dtr", WN_INTERLOCK_DTR, 0
                                                      {"none", WN_INTERLOCK_NONE, 0},
                                                      {NULL, 0, 0}};
 
+static const struct wn_key_word sense_words[] = {
+    {"4-wire", WN_SENSE_FOUR_WIRE, 0}, {"2-wire", WN_SENSE_TWO_WIRE, 0}, {NULL, 0, 0}};
+
 static const struct wn_key debounce_keys[] = {
 #define DEBOUNCE_KEY(rule, word, readings, reaction, unit, text)                                   \
     {.name = word,                                                                                 \
@@ -166,6 +169,11 @@ static const struct wn_key station_keys[] = {
      MEMBER(wn_station_config, interlock),
      .words = interlock_words,
      .example = "\"between\""},
+    {.name = "sense",
+     .kind = WN_KEY_WORD,
+     MEMBER(wn_station_config, sense),
+     .words = sense_words,
+     .example = "\"4-wire\""},
     {.name = "resume_within",
      .kind = WN_KEY_QUANTITY,
      MEMBER(wn_station_config, resume_within_s),

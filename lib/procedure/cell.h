@@ -29,8 +29,14 @@ struct wn_cell {
     /* Below and above these temperatures the cell is charged to a lower voltage; 0 V: it never is.
      */
     double reduced_charge_voltage_v, reduced_charge_below_c, reduced_charge_above_c;
+    /* What the datasheet says besides, of a new cell; NaN: it does not. Nothing is run by these:
+     * they are judged in a report. */
+    double nominal_capacity_ah;   /* typical, where it is not the rated one */
+    double ac_impedance_max_ohm;  /* at 1 kHz */
+    double dc_resistance_max_ohm; /* two-level method */
     /* intake; NaN: not measured */
     double mass_g, diameter_mm, length_mm, arrival_voltage_v, ac_impedance_ohm;
+    double ac_impedance_hz; /* that ac_impedance_ohm was measured at; NaN: not told */
     struct wn_claim claim;
 };
 

@@ -19,7 +19,7 @@
 #include "port/store.h"
 #include "procedure/cell.h"
 
-enum { WN_CAMPAIGN_SCHEMA = 2 };
+enum { WN_CAMPAIGN_SCHEMA = 3 };
 
 /** What a campaign starts from; strings are copied. */
 struct wn_campaign_info {

@@ -81,6 +81,10 @@ static const struct column cell_list[] = {
     CLAIM(discharge_until_voltage_v, 'd'),
     CLAIM(retention, 'd'),
     CLAIM(min_ah, 'd'),
+    CELL(ac_impedance_hz),
+    CELL(nominal_capacity_ah),
+    CELL(ac_impedance_max_ohm),
+    CELL(dc_resistance_max_ohm),
 };
 const struct columns cell_columns = LIST(cell_list);
 

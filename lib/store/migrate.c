@@ -27,6 +27,12 @@ static const struct migration {
      " unit TEXT NOT NULL, gain REAL, offset REAL, expanded REAL, coverage_factor REAL, drift REAL,"
      " date_utc_us INTEGER, valid_until_utc_us INTEGER, certificate TEXT NOT NULL,"
      " UNIQUE(role, identity, quantity)) STRICT;"},
+    /* Version 2 did not tell at which frequency an impedance was measured, nor what the datasheet
+     * says of it. */
+    {3, "ALTER TABLE cell ADD COLUMN ac_impedance_hz REAL;"
+        "ALTER TABLE cell ADD COLUMN nominal_capacity_ah REAL;"
+        "ALTER TABLE cell ADD COLUMN ac_impedance_max_ohm REAL;"
+        "ALTER TABLE cell ADD COLUMN dc_resistance_max_ohm REAL"},
 };
 
 int schema_version(struct wn_campaign *c, int64_t *version, struct wn_error *err)

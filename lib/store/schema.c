@@ -31,7 +31,9 @@ static const char tables_sql[] =
     " voltage_min_v REAL, mass_g REAL, diameter_mm REAL, length_mm REAL, arrival_voltage_v REAL,"
     " ac_impedance_ohm REAL, claim_cycles INTEGER, claim_charge_current_a REAL,"
     " claim_charge_until_current_a REAL, claim_discharge_current_a REAL,"
-    " claim_discharge_until_voltage_v REAL, claim_retention REAL, claim_min_ah REAL) STRICT;"
+    " claim_discharge_until_voltage_v REAL, claim_retention REAL, claim_min_ah REAL,"
+    " ac_impedance_hz REAL, nominal_capacity_ah REAL, ac_impedance_max_ohm REAL,"
+    " dc_resistance_max_ohm REAL) STRICT;"
 
     "CREATE TABLE config(one INTEGER PRIMARY KEY CHECK(one = 1), sha256 TEXT NOT NULL,"
     " text TEXT NOT NULL) STRICT;"

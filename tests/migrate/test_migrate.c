@@ -100,7 +100,8 @@ static void same_as_new(struct fixture *f, int version)
     make_version(f, version);
     char *before = content_of(f->path);
     char *old = schema_of(f->path, "''");
-    assert_null(strstr(old, version == 0 ? "intent" : "calibration")); /* it is an old one */
+    static const char *const lacks[] = {"intent", "calibration", "ac_impedance_hz"};
+    assert_null(strstr(old, lacks[version])); /* it is an old one */
     wn_campaign_close(fixture_open(f));
     char *migrated = schema_of(f->path, rest), *after = content_of(f->path);
     if (strcmp(fresh, migrated) != 0) {
@@ -158,6 +159,22 @@ static void test_what_version_1_did_not_keep(void **state)
     for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
         assert_false(k.line[q].known);
     }
+    wn_campaign_close(c);
+}
+
+/* Nor at which frequency an impedance was measured, nor what the datasheet says of it. */
+static void test_what_version_2_did_not_keep(void **state)
+{
+    struct fixture *f = *state;
+    struct wn_campaign *c = NULL;
+    struct wn_campaign_info info;
+    make_version(f, 2);
+    assert_ok(wn_campaign_open_read(&c, f->path, why));
+    assert_ok(wn_campaign_info(c, &info, why));
+    const struct wn_cell *l = &info.cell;
+    assert_true(isnan(l->ac_impedance_hz) && isnan(l->nominal_capacity_ah) &&
+                isnan(l->ac_impedance_max_ohm) && isnan(l->dc_resistance_max_ohm));
+    assert_near(l->ac_impedance_ohm, 0.0131, 0);
     wn_campaign_close(c);
 }
 
@@ -311,8 +328,8 @@ static void test_newer_is_refused(void **state)
     struct wn_error err = {0};
     make_old(f);
     sqlite3 *db = plain_open(f->path);
-    assert_int_equal(WN_CAMPAIGN_SCHEMA, 2); /* the next one is newer */
-    (void)sqlite3_exec(db, "PRAGMA user_version = 3", NULL, NULL, NULL);
+    assert_int_equal(WN_CAMPAIGN_SCHEMA, 3); /* the next one is newer */
+    (void)sqlite3_exec(db, "PRAGMA user_version = 4", NULL, NULL, NULL);
     (void)sqlite3_close(db);
     char *before = schema_of(f->path, content);
     assert_int_equal(wn_campaign_open(&c, f->path, &err), WN_ENEWER);
@@ -328,9 +345,13 @@ int main(void)
 {
 #define T(name) cmocka_unit_test_setup_teardown(name, fixture_setup, fixture_teardown)
     const struct CMUnitTest tests[] = {
-        T(test_same_as_new),      T(test_what_version_1_did_not_keep),
-        T(test_goes_on),          T(test_read_leaves_it_alone),
-        T(test_broken_off),       T(test_killed),
+        T(test_same_as_new),
+        T(test_what_version_1_did_not_keep),
+        T(test_what_version_2_did_not_keep),
+        T(test_goes_on),
+        T(test_read_leaves_it_alone),
+        T(test_broken_off),
+        T(test_killed),
         T(test_newer_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

@@ -39,6 +39,8 @@ static const struct {
     {WN_DIM_TEMPERATURE_RATE, "K/min", 1.0},
     {WN_DIM_MASS, "g", 1.0},
     {WN_DIM_LENGTH, "mm", 1.0},
+    {WN_DIM_FREQUENCY, "Hz", 1.0},
+    {WN_DIM_FREQUENCY, "kHz", 1000.0},
     {WN_DIM_RATIO, "%", 0.01},
     {WN_DIM_RATIO, "ppm", 1e-6},
     {WN_DIM_RATIO, "1", 1.0},
@@ -152,6 +154,7 @@ static void test_missing_unit(void **state)
         {WN_DIM_TEMPERATURE_RATE, "\"4\" has no unit: write \"4 K/min\""},
         {WN_DIM_MASS, "\"4\" has no unit: write \"4 g\""},
         {WN_DIM_LENGTH, "\"4\" has no unit: write \"4 mm\""},
+        {WN_DIM_FREQUENCY, "\"4\" has no unit: write \"4 Hz\""},
         {WN_DIM_RATIO, "\"4\" has no unit: write \"4 1\" or \"400 %\""},
     };
     (void)state;
@@ -419,6 +422,8 @@ static void test_written(void **state)
         {5.0, WN_DIM_TEMPERATURE_DIFF, "5 K"},
         {2.0, WN_DIM_TEMPERATURE_RATE, "2 K/min"},
         {47.2, WN_DIM_MASS, "47.2 g"},
+        {1000, WN_DIM_FREQUENCY, "1 kHz"},
+        {50, WN_DIM_FREQUENCY, "50 Hz"},
         {65.0, WN_DIM_LENGTH, "65 mm"},
         {0.7, WN_DIM_RATIO, "70 %"},
         {1.0, WN_DIM_RATIO, "100 %"},

@@ -115,6 +115,14 @@ static const struct row {
     INTAKE("length", WN_DIM_LENGTH, "mm", 1, 1000, "\"65.0 mm\""),
     INTAKE("arrival_voltage", WN_DIM_VOLTAGE, "V", 0, 10, "\"3.52 V\""),
     INTAKE("ac_impedance", WN_DIM_RESISTANCE, "ohm", 0.00001, 10, "\"13.1 mohm\""),
+    INTAKE("ac_impedance_frequency", WN_DIM_FREQUENCY, "Hz", 0.001, 1000000, "\"1 kHz\""),
+#define OF_A_NEW_CELL(key, dim, unit, low, high, example)                                          \
+    {                                                                                              \
+        CASE_CELL, "", "", "", key, dim, unit, low, high, example, 0                               \
+    }
+    OF_A_NEW_CELL("nominal_capacity", WN_DIM_CAPACITY, "Ah", 0.001, 1000, "\"2600 mAh\""),
+    OF_A_NEW_CELL("ac_impedance_max", WN_DIM_RESISTANCE, "ohm", 0.00001, 10, "\"20 mohm\""),
+    OF_A_NEW_CELL("dc_resistance_max", WN_DIM_RESISTANCE, "ohm", 0.00001, 10, "\"30 mohm\""),
 #define CLAIM(key, dim, unit, low, high, example)                                                  \
     {                                                                                              \
         CASE_CELL, "claim = {", "claim", "claim = {", key, dim, unit, low, high, example, 1        \

@@ -115,7 +115,11 @@ void fixture_info(struct wn_campaign_info *info)
                                &l->claim.discharge_current_a,
                                &l->claim.discharge_until_voltage_v,
                                &l->claim.retention,
-                               &l->claim.min_ah};
+                               &l->claim.min_ah,
+                               &l->ac_impedance_hz,
+                               &l->nominal_capacity_ah,
+                               &l->ac_impedance_max_ohm,
+                               &l->dc_resistance_max_ohm};
     FILL(numbers, 100.0);
     l->ac_impedance_ohm = (double)NAN; /* not measured */
     l->rated_capacity_ah = 2.5;
