@@ -151,11 +151,19 @@ void bench_lost(struct station *s, struct instrument *i, const struct wn_error *
     bench_tell_fault(s, error);
 }
 
-/* A contact that does not do what it is told stays open until an operator has seen to it. */
-static void give_up_relay(struct station *s)
+void bench_latch_interlock(struct station *s, const char *why)
 {
+    bool told = s->bench.interlock_latched;
     s->bench.interlock_latched = true;
-    (void)bench_open_interlock(s);
+    bool opened = bench_open_interlock(s);
+    if (told) {
+        return;
+    }
+    station_log(s, 2, "interlock: %s (%s)", opened ? "told to open" : "none that could be opened",
+                why);
+    if (campaign_is_live(s)) {
+        station_note(s, INTERLOCK_LATCHED, why);
+    }
 }
 
 void bench_task_failed(struct station *s, const struct instrument *i, enum instrument_task task,
@@ -164,7 +172,7 @@ void bench_task_failed(struct station *s, const struct instrument *i, enum instr
     struct wn_error err = *error;
     s->bench.round = s->bench.round && task != TASK_READ;
     if (role_of(s, i) == WN_ROLE_RELAY && task == TASK_SWITCH_ON) {
-        give_up_relay(s);
+        bench_latch_interlock(s, error->text);
         err.code = WN_EINSTRUMENT; /* it is not one that stays on */
     }
     bench_tell_fault(s, &err);
@@ -348,9 +356,9 @@ static void look_at_relay(struct station *s, const struct instrument *i)
 {
     struct wn_error err = {0};
     if (s->bench.relay_closed && (i->reading.has & WN_HAS_OUTPUT) != 0 && !i->reading.output_on) {
-        give_up_relay(s);
         (void)wn_error_set(&err, WN_EINSTRUMENT, "relay on %s: its contact is open",
                            instrument_config(s, i)->port);
+        bench_latch_interlock(s, err.text);
         bench_tell_fault(s, &err);
     }
 }
@@ -411,6 +419,16 @@ const struct instrument *bench_not_ready(const struct station *s)
         }
     }
     return NULL;
+}
+
+bool bench_switches_ready(const struct station *s)
+{
+    bool ready = true;
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *i = &s->bench.instrument[n];
+        ready = ready && (i->stage == STAGE_READY || !wn_role_switches(role_of(s, i)));
+    }
+    return ready;
 }
 
 bool bench_is_simulated(const struct station *s)

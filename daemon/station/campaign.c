@@ -480,7 +480,7 @@ static void go_on(struct station *s, const char *status, int found)
     bool wanted = paused && !stop && !marked && strcmp(status, "running") == 0 &&
                   s->config.on_restart == WN_RESTART_RESUME && found == 1;
     bool long_ago = wanted && !(s->outage_s >= 0 && s->outage_s <= s->config.resume_within_s);
-    wanted = wanted && !long_ago;
+    wanted = wanted && !long_ago && !s->bench.interlock_latched;
     bool often = wanted && resumed_too_often(s);
     const char *how =
         stop       ? "ending, as was ordered before"
@@ -502,18 +502,6 @@ static void go_on(struct station *s, const char *status, int found)
     } else {
         s->uncommitted = true;
         (void)station_settle(s); /* its word may still be the one before its end */
-    }
-}
-
-/* It was halted because current flowed although it was off: its word alone closes no interlock. */
-static void distrust_off(struct station *s)
-{
-    struct wn_engine_view v;
-    wn_engine_view(s->engine, &v);
-    if (strcmp(v.halt_rule, wn_fault_word(WN_FAULT_NOT_OFF)) == 0 ||
-        strcmp(v.halt_rule, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF)) == 0) {
-        s->bench.interlock_latched = true;
-        (void)bench_open_interlock(s);
     }
 }
 
@@ -565,7 +553,7 @@ int campaign_find_unfinished(struct station *s, struct wn_error *err)
     }
     bench_identify_again(s); /* against the identity it was begun with, and with its limits */
     s->marked = halt_marker_is_set(s);
-    distrust_off(s);
+    interlock_remember(s);
     go_on(s, status, found);
     return WN_OK;
 }

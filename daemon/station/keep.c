@@ -86,3 +86,28 @@ void campaign_housekeeping(struct station *s, wn_ns now)
         }
     }
 }
+
+static int take_latch(const struct wn_event_row *row, void *ctx)
+{
+    bool *latched = ctx;
+    *latched = strcmp(row->event.kind, INTERLOCK_LATCHED) == 0 ||
+               (*latched && strcmp(row->event.kind, "resumed") != 0);
+    return 0;
+}
+
+/* What was opened in an emergency stays open until an operator resumes: the word of the instruments
+ * that they are off closes no interlock. What cannot be read counts as latched. */
+void interlock_remember(struct station *s)
+{
+    struct wn_error err = {0};
+    struct wn_engine_view v;
+    bool latched = false;
+    wn_engine_view(s->engine, &v);
+    latched = wn_campaign_each_event(s->campaign, 0, take_latch, &latched, &err) != WN_OK ||
+              latched || strcmp(v.halt_rule, wn_fault_word(WN_FAULT_NOT_OFF)) == 0 ||
+              strcmp(v.halt_rule, wn_rule_word(WN_RULE_CURRENT_WHILE_OFF)) == 0;
+    if (latched) {
+        s->bench.interlock_latched = true;
+        (void)bench_open_interlock(s);
+    }
+}

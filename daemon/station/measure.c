@@ -89,9 +89,7 @@ static void watch_idle(struct station *s, const struct wn_reading *r)
     bench_off_now(s);
     halt_marker_set(s, true); /* the herald tells of it; there is no campaign it could be told by */
     if (b->idle_flow >= IDLE_READINGS * IDLE_TRIES) {
-        b->interlock_latched = true;
-        station_log(s, 1, "interlock: %s",
-                    bench_open_interlock(s) ? "dropped" : "none that could be dropped");
+        bench_latch_interlock(s, b->fault);
     }
 }
 
@@ -136,6 +134,16 @@ static void look_at_idle(struct station *s, const struct instrument *idle)
     }
 }
 
+/* Nothing is on: what leaks through the cell is the sum of both. But one may feed what the other
+ * draws, and the sum be nothing: what is more than it should be in either counts alone. */
+static double current_at_rest_a(const struct station *s)
+{
+    double supply_a = s->bench.instrument[0].reading.current_a,
+           load_a = s->bench.instrument[1].reading.current_a;
+    double larger_a = fabs(supply_a) > fabs(load_a) ? supply_a : load_a;
+    return fabs(larger_a) > s->config.limits.off_current_a ? larger_a : supply_a + load_a;
+}
+
 /* Of a supply and a load: the one that is on measures; at rest the load, so that the voltage before
  * a discharge and within it are of one instrument. The current of both is known only from both. */
 static struct wn_reading of_pair(struct station *s)
@@ -156,7 +164,7 @@ static struct wn_reading of_pair(struct station *s)
     if (on) {
         look_at_idle(s, idle);
     } else {
-        r.current_a += idle->reading.current_a;
+        r.current_a = current_at_rest_a(s);
     }
     return r;
 }

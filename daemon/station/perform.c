@@ -51,17 +51,6 @@ static void mark(struct station *s)
     }
 }
 
-/* Done again and again as long as off is not verified; told when it is new. */
-static void open_interlock(struct station *s)
-{
-    bool told = s->bench.interlock_latched;
-    s->bench.interlock_latched = true;
-    bool dropped = bench_open_interlock(s);
-    if (!told) {
-        station_log(s, 2, "interlock: %s", dropped ? "dropped" : "none that could be dropped");
-    }
-}
-
 /* Intent and output stand behind a commit: when recording fails nothing may go on, but off always
  * may. */
 static int perform_one(struct station *s, const struct wn_action *a, bool recording,
@@ -86,7 +75,7 @@ static int perform_one(struct station *s, const struct wn_action *a, bool record
         mark(s); /* before anything that waits for the disk */
         return WN_OK;
     case WN_ACTION_INTERLOCK:
-        open_interlock(s);
+        bench_latch_interlock(s, "off is not verified"); /* again and again */
         return WN_OK;
     }
     wn_assert(false && "unknown action");
@@ -178,19 +167,29 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
     station_event(s, &ev);
 }
 
-void station_warn(struct station *s, const char *kind, const char *text)
+static void tell(struct station *s, enum wn_severity severity, const char *kind, const char *text)
 {
     static struct wn_record r; /* large; one thread */
     struct wn_error err = {0};
     memset(&r, 0, sizeof r);
     r.kind = WN_RECORD_EVENT;
     r.u.event.time_ns = s->campaign_now_ns;
-    r.u.event.severity = WN_SEVERITY_WARNING;
+    r.u.event.severity = severity;
     (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "%s", kind);
     (void)snprintf(r.u.event.text, sizeof r.u.event.text, "%s", text);
     if (wn_store_put(wn_campaign_store(s->campaign), &r, &err) == WN_OK) {
         s->uncommitted = true;
     }
+}
+
+void station_warn(struct station *s, const char *kind, const char *text)
+{
+    tell(s, WN_SEVERITY_WARNING, kind, text);
+}
+
+void station_note(struct station *s, const char *kind, const char *text)
+{
+    tell(s, WN_SEVERITY_INFO, kind, text);
 }
 
 bool station_settle(struct station *s)

@@ -16,6 +16,9 @@
 #include "sock/control.h"
 #include "store/campaign.h"
 
+/* The kind of event that tells of it: a campaign remembers through it. */
+#define INTERLOCK_LATCHED "interlock_latched"
+
 /* How far an instrument has come since its port was opened. */
 enum instrument_stage {
     STAGE_CLOSED,   /* waiting to open the port again */
@@ -190,6 +193,8 @@ bool bench_watching(const struct station *s);
 void bench_init(struct station *s);
 /** The first instrument that is not ready; NULL: all are. */
 const struct instrument *bench_not_ready(const struct station *s);
+/** Is all that can be switched ready? A thermometer is not waited for. */
+bool bench_switches_ready(const struct station *s);
 /** Is a part of it simulated, by its dialect or by its own word? Then all results are. */
 bool bench_is_simulated(const struct station *s);
 /** Is a part of it not said to be simulated? Then the caution counts. */
@@ -201,6 +206,8 @@ wn_ns bench_deadline(const struct station *s, wn_ns now);
 /** The relay between instrument and cell opens, and stays so until off has been confirmed anew.
  * False: there is none that could. */
 bool bench_open_interlock(struct station *s);
+/** The same, until an operator starts or resumes, also after a restart: told when it is new. */
+void bench_latch_interlock(struct station *s, const char *why);
 bool bench_off_confirmed(const struct station *s);
 void bench_close(struct station *s);
 /** From identification on, as after an opening: a campaign was found, with an identity and limits
@@ -245,6 +252,8 @@ void campaign_housekeeping(struct station *s, wn_ns now);
 /** Remembers outside the campaign file that it is halted, in case the file cannot be written. */
 void halt_marker_set(const struct station *s, bool halted);
 bool halt_marker_is_set(const struct station *s);
+/** Keeps the interlock open that was latched before the campaign was found again. */
+void interlock_remember(struct station *s);
 
 /* perform.c */
 /** Gives an event to the engine and performs its actions, and so on until nothing follows. */
@@ -253,6 +262,8 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
 /** A warning of the station's own among the campaign's events, which the engine knows nothing of.
  */
 void station_warn(struct station *s, const char *kind, const char *text);
+/** The same, for nobody to be told of. */
+void station_note(struct station *s, const char *kind, const char *text);
 void station_commit(struct station *s);
 /** Commits what waits and writes the status; false when the disk does not take it. */
 bool station_settle(struct station *s);

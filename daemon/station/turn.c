@@ -66,10 +66,10 @@ void station_ask_end(struct station *s, wn_ns now)
 /* Everything off and recorded? Then the loop may end. */
 static bool at_rest(const struct station *s)
 {
-    if (bench_not_ready(s) != NULL) {
-        return s->campaign == NULL;
+    if (s->campaign == NULL && bench_not_ready(s) != NULL) {
+        return true;
     }
-    return bench_off_confirmed(s) &&
+    return bench_switches_ready(s) && bench_off_confirmed(s) &&
            (s->campaign == NULL || wn_engine_state(s->engine) != WN_ENGINE_SWITCHING_OFF);
 }
 

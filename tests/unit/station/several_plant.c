@@ -101,9 +101,9 @@ void plant_fault(enum who who, wn_ns now_ns, const char *text)
     assert_int_equal(i->plans_done, 1);
 }
 
-void plant_open_relay(void)
+void plant_switch_relay(bool closed)
 {
-    (void)wn_inst_relay_switch(inst[RELAY], false);
+    (void)wn_inst_relay_switch(inst[RELAY], closed);
     wn_bench_look(&bench);
 }
 
@@ -120,12 +120,12 @@ void plant_charge(double current_a)
     wn_bench_look(&bench);
 }
 
-void plant_draw(double current_a)
+void plant_flow(enum who who, double current_a)
 {
-    struct wn_stage *s = &inst[LOAD]->stage[0];
-    s->stuck = inst[LOAD]->setup.stuck = true;
+    struct wn_stage *s = &inst[who]->stage[0];
+    s->stuck = inst[who]->setup.stuck = true;
     s->current_a = current_a;
-    s->voltage_v = 0;
+    s->voltage_v = who == SUPPLY ? 4.2 : 0;
     s->power = false;
     wn_stage_switch(world, s, true);
     wn_stage_switch(world, s, false);

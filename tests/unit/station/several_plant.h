@@ -24,14 +24,14 @@ void plant_feed(enum who who, wn_ns now_ns, const void *bytes, size_t len);
 size_t plant_take(enum who who, wn_ns now_ns, void *buf, size_t size);
 /** A switch (inst.h), now. */
 void plant_fault(enum who who, wn_ns now_ns, const char *text);
-/** The relay's contact opens by itself. */
-void plant_open_relay(void);
+/** The relay's contact moves by itself, or by a line. */
+void plant_switch_relay(bool closed);
 /** The relay refuses to close it. */
 void plant_refuse(bool refuses);
 /** Somebody switches the supply on at its panel. */
 void plant_charge(double current_a);
-/** The load draws so much although it says that it is off. */
-void plant_draw(double current_a);
+/** It feeds or draws so much although it says that it is off. */
+void plant_flow(enum who who, double current_a);
 
 bool plant_has(enum who who);
 bool plant_is_away(enum who who);

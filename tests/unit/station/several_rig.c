@@ -27,8 +27,9 @@ static struct port {
 static const char pair_text[] = "supply = { dialect = \"supply\"; port = \"supply\"; };\n"
                                 "load = { dialect = \"load\"; port = \"load\"; };\n";
 static const char tester_text[] = "dialect = \"tester\"; port = \"supply\";\n";
+static const char relay_text[] = "relay = { dialect = \"relay\"; port = \"relay\"; };\n";
+static const char line_text[] = "interlock = \"dtr\";\n";
 static const char rest_text[] =
-    "relay = { dialect = \"relay\"; port = \"relay\"; };\n"
     "thermometers = ( { dialect = \"thermometer\"; port = \"cell\"; measures = \"cell\"; },\n"
     "  { dialect = \"thermometer\"; port = \"air\"; measures = \"ambient\"; } );\n";
 
@@ -107,7 +108,11 @@ static struct port *port_of(const struct wn_link *l)
 
 static int look_at(struct port *p, struct wn_error *err)
 {
-    p->dead = p->dead || plant_is_away(p->who);
+    bool dies = !p->dead && plant_is_away(p->who);
+    p->dead = p->dead || dies;
+    if (dies && several.line && p->who == SUPPLY) {
+        plant_switch_relay(false); /* with its adapter */
+    }
     return p->dead ? wn_error_set(err, WN_EGONE, "port %s is gone", who_names[p->who]) : WN_OK;
 }
 
@@ -152,9 +157,11 @@ static void port_flush(struct wn_link *l)
 
 static int port_line(struct wn_link *l, enum wn_line which, bool up, struct wn_error *err)
 {
-    (void)l;
-    (void)which;
-    (void)up;
+    if (several.line && port_of(l)->who == SUPPLY && which == WN_LINE_DTR) {
+        plant_switch_relay(up);
+        watch_now();
+        return WN_OK;
+    }
     return wn_error_set(err, WN_ESTATE, "no such line");
 }
 
@@ -178,6 +185,9 @@ int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, stru
         return WN_EGONE;
     }
     p->open = true;
+    if (several.line && p->who == SUPPLY) { /* opening raises it, unless told not to */
+        plant_switch_relay(s->dtr != WN_LINE_OFF);
+    }
     *opened = &p->link;
     return WN_OK;
 }
@@ -210,7 +220,7 @@ static void write_dialect(const char *shipped, const char *name)
     frame_write(path, text);
 }
 
-static void begin(uint64_t seed, bool tester)
+static void begin(uint64_t seed, bool tester, bool line)
 {
     char text[1024];
     memset(&several, 0, sizeof several);
@@ -222,7 +232,9 @@ static void begin(uint64_t seed, bool tester)
     write_dialect("virtual-relay", "relay");
     write_dialect("virtual-thermometer", "thermometer");
     write_dialect("virtual-bench", "tester");
-    (void)snprintf(text, sizeof text, "%s%s", tester ? tester_text : pair_text, rest_text);
+    (void)snprintf(text, sizeof text, "%s%s%s", tester ? tester_text : pair_text,
+                   line ? line_text : relay_text, rest_text);
+    several.line = line;
     frame_configure(text, "resume", "thermometer_frozen = \"60 s\";");
     plant_begin(seed, tester, frame.now_ns);
     watch_begin();
@@ -232,12 +244,17 @@ static void begin(uint64_t seed, bool tester)
 
 void several_begin(uint64_t seed)
 {
-    begin(seed, false);
+    begin(seed, false, false);
 }
 
 void several_begin_tester(uint64_t seed)
 {
-    begin(seed, true);
+    begin(seed, true, false);
+}
+
+void several_begin_line(uint64_t seed)
+{
+    begin(seed, false, true);
 }
 
 void several_end(void)
@@ -380,4 +397,29 @@ bool several_order(enum wn_event_kind kind)
     station_command(&frame.st, kind, "tester");
     watch_now();
     return true;
+}
+
+/* ---- what stories have in common ---- */
+
+/* The engine is halted by this rule, and nothing flows any more. */
+void several_halts(const char *rule, double within_s)
+{
+    assert_true(several_await_state(WN_ENGINE_HALTED, within_s));
+    assert_string_equal(frame_alarm(), rule);
+    assert_near(plant_flow_a(), 0, 1e-6);
+}
+
+/* An operator has looked at it. */
+void several_go_on(void)
+{
+    assert_true(several_order(WN_EVENT_ACKNOWLEDGE));
+    assert_true(several_order(WN_EVENT_RESUME));
+}
+
+void several_finishes(void)
+{
+    assert_true(several_await_state(WN_ENGINE_FINISHED, 7200));
+    assert_string_equal(frame_alarm(), "");
+    assert_near(plant_flow_a(), 0, 1e-6);
+    several_end();
 }

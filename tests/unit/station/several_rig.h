@@ -14,6 +14,7 @@ struct several {
     bool held[WHOS]; /* the guard has a duplicate */
     bool guard_refuses;
     bool alive;             /* the station's process */
+    bool line;              /* the contact hangs on the supply's DTR */
     wn_ns woke_ns;          /* the computer */
     wn_ns start_ns;         /* when the guard starts it again */
     wn_ns trouble_ns[WHOS]; /* frame time: a fault explains what it does until then */
@@ -30,6 +31,8 @@ extern struct several several;
 void several_begin(uint64_t seed);
 /** A tester with thermometers of its own, and the relay and thermometers of cell and air. */
 void several_begin_tester(uint64_t seed);
+/** Supply, load and thermometers, and the contact on the supply's modem line. */
+void several_begin_line(uint64_t seed);
 /** Ends the run; fails the test when a promise was broken. */
 void several_end(void);
 void several_run(double seconds);
@@ -50,6 +53,12 @@ void several_kill(void);
 void several_sleep(double seconds);
 /** What an operator gives, as far as the engine takes it; false: it does not. */
 bool several_order(enum wn_event_kind kind);
+/** Fails unless the engine is halted by this rule, and nothing flows any more. */
+void several_halts(const char *rule, double within_s);
+/** An operator has looked at it. */
+void several_go_on(void);
+/** Fails unless the campaign ends well; ends the run. */
+void several_finishes(void);
 struct instrument *several_instrument(enum who who);
 
 #endif

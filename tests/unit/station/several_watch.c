@@ -80,7 +80,7 @@ static void look_at_pair(void)
  * it. */
 static void look_at_guard(void)
 {
-    for (int n = 0; n <= RELAY; n++) {
+    for (int n = 0; n <= (several.line ? LOAD : RELAY); n++) {
         enum who who = (enum who)n;
         w.unheld[who] = w.unheld[who] && plant_is_told_on(who);
         if (plant_is_told_on(who) && !several.held[who] && !w.unheld[who]) {

@@ -8,29 +8,6 @@
 #include "several_rig.h"
 #include "support/near.h"
 
-/* The engine is halted by this rule, and nothing flows any more. */
-static void assert_halts(const char *rule, double within_s)
-{
-    assert_true(several_await_state(WN_ENGINE_HALTED, within_s));
-    assert_string_equal(frame_alarm(), rule);
-    assert_near(plant_flow_a(), 0, 1e-6);
-}
-
-/* An operator has looked at it. */
-static void go_on(void)
-{
-    assert_true(several_order(WN_EVENT_ACKNOWLEDGE));
-    assert_true(several_order(WN_EVENT_RESUME));
-}
-
-static void assert_finishes(void)
-{
-    assert_true(several_await_state(WN_ENGINE_FINISHED, 7200));
-    assert_string_equal(frame_alarm(), "");
-    assert_near(plant_flow_a(), 0, 1e-6);
-    several_end();
-}
-
 static void test_two_cycles(void **state)
 {
     (void)state;
@@ -78,7 +55,7 @@ static void test_a_supply_that_stays_on_keeps_the_load_off(void **state)
     several_fault(SUPPLY, 1e6, "stuck"); /* its contact: it says itself that it is off */
     assert_true(several_await_state(WN_ENGINE_SWITCHING_OFF, 1800));
     assert_true(several_await(RELAY, false, SEVERAL_OFF_S));
-    assert_halts("not_off", 60);
+    several_halts("not_off", 60);
     assert_int_equal(several.times_on[LOAD], 0);
     several_end();
 }
@@ -117,8 +94,8 @@ static void test_a_lost_supply_halts(void **state)
     assert_true(several_await_state(WN_ENGINE_HALTED, 120));
     assert_false(plant_is_on(SUPPLY));
     several_run(60);
-    go_on();
-    assert_finishes();
+    several_go_on();
+    several_finishes();
 }
 
 static void test_a_lost_load_halts(void **state)
@@ -132,8 +109,8 @@ static void test_a_lost_load_halts(void **state)
     assert_near(plant_flow_a(), 0, 1e-6);
     several_run(120);
     assert_null(bench_not_ready(&frame.st));
-    go_on();
-    assert_finishes();
+    several_go_on();
+    several_finishes();
 }
 
 /* The one that is off now is as much needed: it could begin at any moment. */
@@ -145,10 +122,10 @@ static void test_a_lost_load_halts_a_charge(void **state)
     several_fault(LOAD, 1e3, "away-ms=1000");
     several_fault(LOAD, 1e3, "unplug");
     assert_true(several_await(SUPPLY, false, 3));
-    assert_halts("port_gone", 60);
+    several_halts("port_gone", 60);
     several_run(60);
-    go_on();
-    assert_finishes();
+    several_go_on();
+    several_finishes();
 }
 
 static void test_another_load_of_the_same_kind(void **state)
@@ -170,8 +147,8 @@ static void test_another_load_of_the_same_kind(void **state)
     several_fault(LOAD, 1e3, "unplug");
     several_run(120);
     assert_null(bench_not_ready(&frame.st));
-    go_on();
-    assert_finishes();
+    several_go_on();
+    several_finishes();
 }
 
 /* Changed while it was silent for a moment, behind a port that stayed: after a missing answer it is
@@ -203,7 +180,7 @@ static void test_a_load_that_draws_while_the_supply_charges(void **state)
     several_discharge();
     several_fault(LOAD, 1e6, "stuck");
     assert_true(several_await(RELAY, false, 1800));
-    assert_halts("not_off", 60);
+    several_halts("not_off", 60);
     assert_int_equal(several.times_on[SUPPLY], 1);
     several_end();
 }
@@ -216,7 +193,7 @@ static void test_a_load_that_begins_by_itself(void **state)
     several_discharge();
     assert_true(several_await(SUPPLY, true, 1800));
     several_run(5);
-    plant_draw(0.1);
+    plant_flow(LOAD, 0.1);
     assert_true(plant_is_on(LOAD));
     assert_true(several_await(SUPPLY, false, 3));
     assert_true(several_await(RELAY, false, SEVERAL_OFF_S));
@@ -224,138 +201,23 @@ static void test_a_load_that_begins_by_itself(void **state)
     several_end();
 }
 
-/* ---- the relay ---- */
-
-static void test_a_contact_that_opens_by_itself(void **state)
+/* Both say that they are off: one feeds what the other draws, and the sum of the currents is
+ * nothing. */
+static void test_what_feeds_each_other_at_rest(void **state)
 {
     (void)state;
-    several_begin(11);
-    several_charge();
-    plant_open_relay();
-    assert_true(several_await(SUPPLY, false, 3));
-    assert_string_equal(frame_alarm(), "instrument_fault");
-    assert_true(several_await_state(WN_ENGINE_HALTED, 30));
-    several_fault(LOAD, 0, "away-ms=2000"); /* what comes and goes meanwhile closes nothing */
-    several_fault(LOAD, 0, "unplug");
-    several_run(60);
-    assert_null(bench_not_ready(&frame.st));
-    assert_false(plant_is_on(RELAY));
-    go_on();
-    assert_true(several_await(RELAY, true, 10));
-    assert_finishes();
-}
-
-static void test_a_lost_relay_halts(void **state)
-{
-    (void)state;
-    several_begin(12);
-    several_charge();
-    several_fault(RELAY, 1e3, "away-ms=5000");
-    several_fault(RELAY, 1e3, "unplug");
-    assert_true(several_await(SUPPLY, false, 3));
-    assert_halts("port_gone", 60);
-    several_run(60);
-    go_on();
-    assert_finishes();
-}
-
-/* It comes back before the supply has confirmed off: it stays open until then. */
-static void test_a_relay_waits_for_a_slow_supply(void **state)
-{
-    (void)state;
-    several_begin(13);
-    several_charge();
-    several_fault(SUPPLY, 20, "in-lose=1");
-    several_fault(RELAY, 0, "away-ms=100");
-    several_fault(RELAY, 0, "unplug");
-    several_run(0.5);
-    several_fault(RELAY, 0, "reset"); /* its contact opens with its power */
-    assert_false(plant_is_on(RELAY));
-    several_run(15);
-    assert_true(plant_is_told_on(SUPPLY));
-    several_fault(SUPPLY, 20, "in-lose=0");
-    several_run(120);
-    assert_false(plant_is_on(SUPPLY));
-    go_on();
-    assert_finishes();
-}
-
-/* What a load does that nobody can ask is not known: the relay that comes back stays open. */
-static void test_a_relay_waits_for_a_lost_load(void **state)
-{
-    (void)state;
-    several_begin(24);
-    several_discharge();
-    several_fault(LOAD, 1e3, "away-ms=60000");
-    several_fault(LOAD, 1e3, "unplug"); /* and goes on drawing */
-    several_fault(RELAY, 0, "away-ms=100");
-    several_fault(RELAY, 0, "unplug");
-    several_fault(RELAY, 0, "reset");
-    long closed = several.times_on[RELAY];
-    several_run(2.5); /* less than it takes to give the load up */
-    assert_string_equal(frame_alarm(), "port_gone");
-    assert_true(several_instrument(RELAY)->stage == STAGE_READY);
-    assert_int_equal(several.times_on[RELAY], closed);
-    several_run(120);
-    go_on();
-    assert_finishes();
-}
-
-/* A relay that does not close: told once, and not tried again before an operator has seen to it. */
-static void test_a_relay_that_refuses(void **state)
-{
-    (void)state;
-    several_begin(14);
+    several_begin(25);
     several_charge();
     assert_true(several_order(WN_EVENT_PAUSE));
     assert_true(several_await_state(WN_ENGINE_PAUSED, 30));
-    plant_refuse(true);
-    assert_true(several_order(WN_EVENT_RESUME));
-    assert_halts("instrument_fault", 30);
-    uint64_t before = several_instrument(RELAY)->session.exchanges;
-    several_run(60);
-    assert_true(several_instrument(RELAY)->session.exchanges - before < 100);
-    plant_refuse(false);
-    several_run(60);
-    assert_false(plant_is_on(RELAY));
-    go_on();
-    assert_finishes();
-}
-
-static void test_the_relay_stays_open_after_a_restart(void **state)
-{
-    (void)state;
-    several_begin(15);
-    several_discharge();
-    several_fault(LOAD, 100, "stuck");
-    assert_true(several_await(RELAY, false, 1800));
-    several_run(30);
+    several_fault(SUPPLY, 1e6, "echo=off"); /* in trouble from now on */
+    plant_flow(SUPPLY, 0.5);
+    plant_flow(LOAD, 0.5);
+    several_run(0.01);
+    assert_near(plant_flow_a(), 0, 1e-3);
+    assert_true(several_await(RELAY, false, SEVERAL_OFF_S));
+    assert_true(wn_engine_latched(frame.st.engine));
     assert_string_equal(frame_alarm(), "not_off");
-    long closed = several.times_on[RELAY];
-    several_kill();
-    several_run(60);
-    assert_non_null(frame.st.campaign);
-    assert_int_equal(several.times_on[RELAY], closed);
-    several_fault(LOAD, 100, "stuck=off");
-    several_run(60);
-    assert_false(plant_is_on(RELAY)); /* an operator's word closes it, not time */
-    go_on();
-    assert_true(several_await(RELAY, true, 10));
-    assert_finishes();
-}
-
-static void test_the_relay_waits_for_the_look_at_the_campaign(void **state)
-{
-    (void)state;
-    several_begin(16);
-    several_fault(AIR, 1e3, "away-ms=30000"); /* so that it takes long */
-    several_fault(AIR, 1e3, "unplug");
-    several_run(20);
-    assert_false(frame.st.looked);
-    assert_false(plant_is_on(RELAY));
-    several_run(60);
-    assert_true(frame.st.looked);
-    assert_true(plant_is_on(RELAY));
     several_end();
 }
 
@@ -373,10 +235,29 @@ static void test_a_cell_without_a_thermometer_is_not_charged(void **state)
         several_fault(CELL, 0, faults[i][0]);
         several_fault(CELL, 0, faults[i][1]);
         assert_true(several_await(SUPPLY, false, 10));
-        assert_halts(faults[i][2], 30);
+        several_halts(faults[i][2], 30);
         assert_false(frame.st.reading.has & WN_HAS_TEMPERATURE);
         several_end();
     }
+}
+
+/* A thermometer switches nothing: the end of the service does not wait for it. */
+static void test_the_service_ends_without_a_thermometer(void **state)
+{
+    (void)state;
+    several_begin(30);
+    several_charge();
+    several_fault(AIR, 1e6, "away-ms=600000");
+    several_fault(AIR, 1e6, "unplug");
+    several_run(1);
+    station_ask_end(&frame.st, frame_monotonic());
+    wn_ns asked_ns = frame.now_ns;
+    while (!frame.st.ending && frame.now_ns < asked_ns + 60 * WN_NS_PER_S) {
+        several_run(0.1);
+    }
+    assert_true(frame.now_ns - asked_ns < 3 * WN_NS_PER_S);
+    assert_false(plant_is_on(SUPPLY));
+    several_end();
 }
 
 static void test_a_frozen_thermometer_halts(void **state)
@@ -386,7 +267,7 @@ static void test_a_frozen_thermometer_halts(void **state)
     several_discharge();
     several_fault(CELL, 0, "frozen");
     assert_true(several_await(LOAD, false, 65));
-    assert_halts("thermometer_frozen", 30);
+    several_halts("thermometer_frozen", 30);
     several_end();
 }
 
@@ -403,7 +284,7 @@ static void test_the_testers_own_thermometer_does_not_stand_in(void **state)
     several_fault(CELL, 0, "away-ms=600000");
     several_fault(CELL, 0, "unplug");
     assert_true(several_await(SUPPLY, false, 10));
-    assert_halts("not_plausible", 30);
+    several_halts("not_plausible", 30);
     assert_false(frame.st.reading.has & WN_HAS_TEMPERATURE);
     several_end();
 }
@@ -454,7 +335,7 @@ static void test_killed_in_mid_discharge(void **state)
     assert_false(plant_is_on(LOAD) || plant_is_on(SUPPLY) || plant_is_on(RELAY));
     assert_true(several_await(LOAD, true, 120));
     assert_true(plant_is_on(RELAY));
-    assert_finishes();
+    several_finishes();
 }
 
 /* After an operator's resume the supply is there at once, the load takes its time: what the load
@@ -490,13 +371,8 @@ int main(void)
         cmocka_unit_test(test_another_supply_behind_the_same_port),
         cmocka_unit_test(test_a_load_that_draws_while_the_supply_charges),
         cmocka_unit_test(test_a_load_that_begins_by_itself),
-        cmocka_unit_test(test_a_contact_that_opens_by_itself),
-        cmocka_unit_test(test_a_lost_relay_halts),
-        cmocka_unit_test(test_a_relay_waits_for_a_slow_supply),
-        cmocka_unit_test(test_a_relay_waits_for_a_lost_load),
-        cmocka_unit_test(test_a_relay_that_refuses),
-        cmocka_unit_test(test_the_relay_stays_open_after_a_restart),
-        cmocka_unit_test(test_the_relay_waits_for_the_look_at_the_campaign),
+        cmocka_unit_test(test_what_feeds_each_other_at_rest),
+        cmocka_unit_test(test_the_service_ends_without_a_thermometer),
         cmocka_unit_test(test_a_cell_without_a_thermometer_is_not_charged),
         cmocka_unit_test(test_a_frozen_thermometer_halts),
         cmocka_unit_test(test_the_testers_own_thermometer_does_not_stand_in),

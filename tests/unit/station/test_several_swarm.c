@@ -147,7 +147,7 @@ static void chance(void)
         break;
     case 2:
         tell("its contact opens", RELAY);
-        plant_open_relay();
+        plant_switch_relay(false);
         break;
     case 3:
         several.guard_refuses = true;
