@@ -1,7 +1,7 @@
-/* Pictures: the look, as a gnuplot script.
+/* Pictures: the script gnuplot gets.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _POSIX_C_SOURCE 200809L
-#include "report/picture.h"
+#include "report/look.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -9,20 +9,15 @@
 #include <string.h>
 
 #include "base/num.h"
+#include "report/thin.h"
 
-/* Okabe and Ito, "Color Universal Design", 2008: without yellow, which is lost on white. */
-static const char *const colours[WN_PICTURE_COLOURS] = {"#0072b2", "#d55e00", "#009e73", "#cc79a7",
-                                                        "#e69f00", "#56b4e9", "#000000", "#7f7f7f"};
-
-static const char *colour_of(const struct wn_series *s)
-{
-    return s->colour >= 0 ? colours[s->colour % WN_PICTURE_COLOURS] : "#404040";
-}
-
-static bool has_two_ends(const struct wn_series *s)
-{
-    return s->kind == WN_SERIES_BAND || s->kind == WN_SERIES_ERROR;
-}
+struct sheet {
+    FILE *f;
+    const struct wn_picture *p;
+    enum wn_look look;
+    enum wn_picture_format format;
+    struct look_layout l;
+};
 
 /* A gnuplot string: in single quotes nothing is special but the quote itself. */
 static void quoted(FILE *f, const char *text)
@@ -40,128 +35,242 @@ static void quoted(FILE *f, const char *text)
 static void number(FILE *f, double x)
 {
     char buf[WN_NUM_SIZE];
-    (void)fputs(wn_num_format(x, 10, buf, sizeof buf), f);
+    (void)fputs(wn_num_format(x, 9, buf, sizeof buf), f);
 }
 
-static void write_data(FILE *f, const struct wn_series *s, int i)
+/* " 0.125": a coordinate of the whole sheet. */
+static void across(const struct sheet *s, double x)
 {
-    if (s->kind == WN_SERIES_LIMIT || s->n == 0) {
-        return;
+    (void)fputc(' ', s->f);
+    number(s->f, x / s->l.width);
+}
+
+static void down(const struct sheet *s, double y)
+{
+    (void)fputc(' ', s->f);
+    number(s->f, 1 - y / s->l.height);
+}
+
+static bool is_drawn(const struct wn_series *s)
+{
+    return s->n > 0;
+}
+
+static bool write_data(FILE *f, const struct wn_series *s, int i)
+{
+    if (s->kind == WN_SERIES_LIMIT || !is_drawn(s)) {
+        return true;
     }
+    bool *keep = malloc(s->n * sizeof *keep);
+    if (keep == NULL) {
+        return false;
+    }
+    wn_series_thin(s, keep);
     (void)fprintf(f, "$d%d << end_of_data\n", i);
     for (size_t k = 0; k < s->n; k++) {
+        if (!keep[k]) {
+            continue;
+        }
         number(f, s->x[k]);
         (void)fputc(' ', f);
         number(f, s->y[k]);
-        if (has_two_ends(s)) {
+        if (wn_series_has_two_ends(s)) {
             (void)fputc(' ', f);
             number(f, s->y2[k]);
         }
         (void)fputc('\n', f);
     }
     (void)fputs("end_of_data\n", f);
+    free(keep);
+    return true;
 }
 
-static void write_series(FILE *f, const struct wn_series *s, int i)
+static const char *dash_of(const struct wn_series *s)
 {
+    static const char *const dashes[] = {"1", "(12,5)", "(3,4)", "(12,4,3,4)"};
+    return dashes[s->dash >= 0 ? s->dash % 4 : 0];
+}
+
+/* gnuplot's terminals mean different things by one size of a point and of a letter: such that all
+ * formats look alike (measured on their pictures). */
+static const struct measure {
+    double point, font, line;
+} measures[] = {
+    [WN_FORMAT_SVG] = {0.58, 1, 1},
+    [WN_FORMAT_PNG] = {1, 0.75, 1},
+    [WN_FORMAT_PDF] = {0.86, 0.5625, 0.75},
+};
+
+static void write_points(const struct sheet *s, int shape, double size, double line,
+                         const char *colour)
+{
+    (void)fprintf(s->f, "points pt %d ps ", shape);
+    number(s->f, size * measures[s->format].point);
+    (void)fputs(" lw ", s->f);
+    number(s->f, line);
+    (void)fprintf(s->f, " lc rgb '%s'", colour);
+}
+
+/* What follows "with"; larger in the key, where one stands for many. */
+static void write_style(const struct sheet *sheet, const struct wn_series *s, const char *colour,
+                        bool key)
+{
+    FILE *f = sheet->f;
     switch (s->kind) {
     case WN_SERIES_POINTS:
-        (void)fprintf(f, "$d%d using 1:2 with points pt 7 ps 0.45 lc rgb '%s'", i, colour_of(s));
+        write_points(sheet, 7, key ? 0.85 : s->n > 40 ? 0.45 : 0.75, 1, colour);
         break;
     case WN_SERIES_HOLLOW:
-        (void)fprintf(f, "$d%d using 1:2 with points pt 6 ps 0.9 lw 1.3 lc rgb '%s'", i,
-                      colour_of(s));
+        write_points(sheet, 6, 0.85, 1.2, colour);
         break;
     case WN_SERIES_SQUARE:
-        (void)fprintf(f, "$d%d using 1:2 with points pt 4 ps 1.1 lw 1.3 lc rgb '%s'", i,
-                      colour_of(s));
-        break;
-    case WN_SERIES_MEDIAN:
-        (void)fprintf(f, "$d%d using 1:2 with lines dt (14,8) lw 1.8 lc rgb '%s'", i, colour_of(s));
-        break;
-    case WN_SERIES_BAND:
-        (void)fprintf(
-            f, "$d%d using 1:2:3 with filledcurves fs transparent solid 0.16 noborder lc rgb '%s'",
-            i, colour_of(s));
-        break;
-    case WN_SERIES_ERROR: /* two thirds of it are the paper's colour */
-        (void)fprintf(f, "$d%d using 1:2:(0):($3-$2) with vectors nohead lw 0.8 lc rgb '#a8%s'", i,
-                      colour_of(s) + 1);
-        break;
-    case WN_SERIES_LIMIT:
-        number(f, s->y[0]);
-        (void)fprintf(f, " with lines dt (3,5) lw 1.6 lc rgb '%s'", colour_of(s));
+        write_points(sheet, 4, 1.1, 1.4, colour);
         break;
     case WN_SERIES_MARK:
-        (void)fprintf(f, "$d%d using 1:2 with points pt 13 ps 1.9 lc rgb '%s'", i, colour_of(s));
+        write_points(sheet, 13, 1.9, 1, colour);
+        break;
+    case WN_SERIES_CURVE:
+        (void)fprintf(f, "lines dt %s lw 1.9 lc rgb '%s'", dash_of(s), colour);
+        break;
+    case WN_SERIES_MEDIAN:
+        (void)fprintf(f, "lines dt (12,6) lw 1.7 lc rgb '%s'", colour);
+        break;
+    case WN_SERIES_BAND:
+        (void)fprintf(f, "filledcurves fs transparent solid 0.18 noborder lc rgb '%s'", colour);
+        break;
+    case WN_SERIES_ERROR: /* two thirds of it are the paper's colour */
+        (void)fprintf(f, "vectors nohead lw 0.9 lc rgb '#a8%s'", colour + 1);
+        break;
+    case WN_SERIES_LIMIT:
+        (void)fprintf(f, "lines dt (3,5) lw 1.6 lc rgb '%s'", colour);
         break;
     }
-    (void)fputs(s->label[0] != '\0' ? " title " : " notitle", f);
-    if (s->label[0] != '\0') {
-        quoted(f, s->label);
-    }
 }
 
-static void write_terminal(FILE *f, const char *file)
+static void write_series(const struct sheet *sheet, const struct wn_series *s, int i)
 {
-    bool svg = strcmp(strrchr(file, '.'), ".svg") == 0;
-    if (svg) {
-        (void)fputs("set terminal svg size 960,600 dynamic font 'DejaVu Sans,13' background "
-                    "'#ffffff' noenhanced\n",
-                    f);
+    char colour[LOOK_COLOUR_SIZE];
+    FILE *f = sheet->f;
+    if (s->kind == WN_SERIES_LIMIT) {
+        number(f, s->y[0]);
     } else {
-        (void)fputs("if (strstrt(GPVAL_TERMINALS, ' pngcairo ') > 0) {\n"
-                    "set terminal pngcairo size 1920,1200 font 'DejaVu Sans,13' fontscale 2 "
-                    "linewidth 2 pointscale 2"
-                    " background '#ffffff' noenhanced\n"
-                    "} else {\n"
-                    "set terminal png size 1920,1200 large noenhanced\n"
-                    "}\n",
-                    f);
+        (void)fprintf(f, "$d%d using %s", i,
+                      s->kind == WN_SERIES_BAND    ? "1:2:3"
+                      : s->kind == WN_SERIES_ERROR ? "1:2:(0):($3-$2)"
+                                                   : "1:2");
     }
-    (void)fputs("set output ", f);
-    quoted(f, file);
+    (void)fputs(" with ", f);
+    write_style(sheet, s, look_colour(sheet->look, s, colour), false);
+    (void)fputs(" notitle", f);
+}
+
+static void write_key_entry(const struct sheet *sheet, const struct wn_series *s)
+{
+    char colour[LOOK_COLOUR_SIZE], label[WN_SERIES_LABEL_SIZE];
+    struct wn_series as = *s;
+    as.colour = s->general ? -1 : s->colour;
+    as.shade = s->general ? NAN : s->shade;
+    (void)fputs("keyentry with ", sheet->f);
+    write_style(sheet, &as, look_colour(sheet->look, &as, colour), true);
+    (void)fputs(" title ", sheet->f);
+    quoted(sheet->f, look_cut(s->label, sheet->l.key_label_max, label, sizeof label));
+}
+
+static void write_terminal(const struct sheet *s)
+{
+    const char *paper = look_paper(s->look);
+    const struct measure *m = &measures[s->format];
+    FILE *f = s->f;
+    if (s->format == WN_FORMAT_SVG) {
+        (void)fputs("set terminal svg size ", f);
+        number(f, round(s->l.width));
+        (void)fputc(',', f);
+        number(f, round(s->l.height));
+        (void)fputs(" fixed", f);
+    } else if (s->format == WN_FORMAT_PNG) {
+        (void)fprintf(f, "set terminal pngcairo size %d,%d", s->l.width_px, s->l.height_px);
+    } else { /* a unit is three quarters of a point: 960 are 10 inches */
+        (void)fputs("set terminal pdfcairo size ", f);
+        number(f, s->l.width / 96);
+        (void)fputs("in,", f);
+        number(f, s->l.height / 96);
+        (void)fputs("in", f);
+    }
+    if (s->format != WN_FORMAT_SVG) {
+        double scale = s->format == WN_FORMAT_PNG ? s->l.scale : 1;
+        (void)fputs(" fontscale ", f);
+        number(f, m->font * scale);
+        (void)fputs(" linewidth ", f);
+        number(f, m->line * scale);
+        (void)fputs(" pointscale ", f);
+        number(f, scale);
+    }
+    (void)fprintf(f, " font 'DejaVu Sans,%d' noenhanced ", LOOK_TEXT_SIZE);
+    if (paper != NULL) {
+        (void)fprintf(f, "background '%s'\n", paper);
+    } else {
+        (void)fputs(s->format == WN_FORMAT_SVG ? "\n" : "transparent\n", f);
+    }
+}
+
+static void write_label(const struct sheet *s, const char *text, double y, enum look_ink ink,
+                        int size)
+{
+    char cut[2 * WN_PICTURE_TEXT_SIZE];
+    bool title = ink == INK_TITLE;
+    (void)fputs("set label ", s->f);
+    quoted(s->f, look_shorten(text, s->l.width - s->l.left - 20, title ? size * 1.12 : size, cut,
+                              sizeof cut));
+    (void)fputs(" at screen", s->f);
+    across(s, s->l.left);
+    (void)fputs(", screen", s->f);
+    down(s, y);
+    (void)fprintf(s->f, " left font 'DejaVu Sans%s,%d' textcolor rgb '%s'\n", title ? ":Bold" : "",
+                  size, look_ink(s->look, ink));
+}
+
+/* Title and conditions on the left above the data; whether it is simulated across it. */
+static void write_words(const struct sheet *s)
+{
+    const struct wn_picture *p = s->p;
+    const char *more[] = {p->subtitle, p->conditions, p->note};
+    double y = 48;
+    if (p->title[0] != '\0') {
+        write_label(s, p->title, 26, INK_TITLE, LOOK_TITLE_SIZE);
+    }
+    for (int i = 0; i < 3; i++) {
+        if (more[i][0] != '\0') {
+            write_label(s, more[i], y, INK_SOFT, LOOK_SMALL_SIZE);
+            y += LOOK_LINE;
+        }
+    }
+    if (p->simulated_label[0] != '\0') {
+        (void)fputs("set label ", s->f);
+        quoted(s->f, p->simulated_label);
+        (void)fputs(" at screen", s->f);
+        across(s, (s->l.left + s->l.right) / 2);
+        (void)fputs(", screen", s->f);
+        down(s, (s->l.top + s->l.bottom) / 2);
+        (void)fprintf(s->f,
+                      " center rotate by 24 font 'DejaVu Sans:Bold,52' textcolor rgb '%s' back\n",
+                      look_ink(s->look, INK_ACROSS));
+    }
+}
+
+static void write_look(const struct sheet *s)
+{
+    FILE *f = s->f;
+    (void)fprintf(f,
+                  "set encoding utf8\nset decimalsign '.'\nset border 3 lc rgb '%s' lw 0.9\n"
+                  "set tics nomirror out scale 0.5 textcolor rgb '%s'\n"
+                  "set grid lw 0.7 lt 1 lc rgb '%s'\nunset key\n",
+                  look_ink(s->look, INK_AXIS), look_ink(s->look, INK_TEXT),
+                  look_ink(s->look, INK_GRID));
+    (void)fputs("set lmargin at screen", f);
+    across(s, s->l.left);
+    (void)fputs("\nset rmargin at screen", f);
+    across(s, s->l.right);
     (void)fputc('\n', f);
-}
-
-static void write_label(FILE *f, const char *text, const char *where)
-{
-    if (text[0] != '\0') {
-        (void)fputs("set label ", f);
-        quoted(f, text);
-        (void)fprintf(f, " %s\n", where);
-    }
-}
-
-/* One grid, no box; title and conditions stand on the left above it, the key below. */
-static void write_look(FILE *f, const struct wn_picture *p)
-{
-    (void)fputs("set encoding utf8\nset decimalsign '.'\nset border 3 lc rgb '#808080' lw 0.8\n"
-                "set tics nomirror out scale 0.6 textcolor rgb '#303030'\n"
-                "set grid lw 0.5 lt 1 lc rgb '#e2e2e2'\n"
-                "set key below left Left reverse horizontal maxcols 3 width -4 samplen 2 spacing "
-                "1.2 font ',10' textcolor rgb '#303030'\n"
-                "set lmargin 11\nset tmargin 6\nset rmargin 11\n",
-                f);
-    write_label(f, p->title,
-                "at graph 0, graph 1 offset 0,4 left font ',16' textcolor rgb '#101010'");
-    write_label(f, p->subtitle,
-                "at graph 0, graph 1 offset 0,2.5 left font ',10' textcolor rgb '#505050'");
-    write_label(f, p->conditions,
-                "at graph 0, graph 1 offset 0,1.4 left font ',10' textcolor rgb '#505050'");
-    write_label(
-        f, p->simulated_label,
-        "at graph 0.5, graph 0.45 center rotate by 24 font ',44' textcolor rgb '#ececec' back");
-    (void)fputs("set xlabel ", f);
-    quoted(f, p->x_label);
-    (void)fputs(" offset 0,0.4 textcolor rgb '#303030'\nset ylabel ", f);
-    quoted(f, p->y_label);
-    (void)fputs(" textcolor rgb '#303030'\n", f);
-    if (p->right_axis_full > 0) {
-        (void)fputs("set border 11\nset y2tics nomirror\nset format y2 '%g %%'\nset y2label ", f);
-        quoted(f, p->right_axis_label);
-        (void)fputs(" textcolor rgb '#303030'\n", f);
-    }
 }
 
 static void range(FILE *f, const char *axis, double from, double to)
@@ -173,83 +282,128 @@ static void range(FILE *f, const char *axis, double from, double to)
     (void)fputs("]\n", f);
 }
 
-/* From the data, a little wider, so that nothing sits on the frame. Where there is a limit, what a
- * projection does far below it is of no interest and may leave the picture. */
-static void write_range(FILE *f, const struct wn_picture *p)
+static void axis_label(const struct sheet *s, const char *axis, const char *text, const char *where)
 {
-    double low = INFINITY, high = -INFINITY, right = 1;
-    bool limited = false;
-    for (int i = 0; i < p->n; i++) {
-        limited = limited || p->series[i].kind == WN_SERIES_LIMIT;
-    }
-    for (int i = 0; i < p->n; i++) {
-        const struct wn_series *s = &p->series[i];
-        bool projected = s->kind == WN_SERIES_BAND || s->kind == WN_SERIES_MEDIAN;
-        for (size_t k = 0; k < s->n; k++) {
-            low = projected && limited ? low : fmin(low, s->y[k]);
-            high = fmax(high, has_two_ends(s) ? s->y2[k] : s->y[k]);
-            right = fmax(right, s->x[k]);
-        }
-    }
-    double margin = high > low ? 0.05 * (high - low) : fmax(0.05 * fabs(high), 1e-6);
-    low = isfinite(p->y_min) ? p->y_min : low - (limited ? 3 : 1) * margin;
-    high = isfinite(p->y_max) ? p->y_max : high + margin;
-    range(f, "x", 0, right * 1.03);
-    range(f, "y", low, high);
-    if (p->right_axis_full > 0) {
-        range(f, "y2", 100 * low / p->right_axis_full, 100 * high / p->right_axis_full);
+    (void)fprintf(s->f, "set %slabel ", axis);
+    quoted(s->f, text);
+    (void)fprintf(s->f, " %s textcolor rgb '%s'\n", where, look_ink(s->look, INK_TEXT));
+}
+
+static void write_panel_look(const struct sheet *s, int panel)
+{
+    const struct wn_axis *axis = &s->p->y[panel];
+    struct wn_range x, y;
+    double top, bottom;
+    bool last = panel + 1 == s->p->panels;
+    look_panel(s->p, &s->l, panel, &top, &bottom);
+    (void)fputs("set tmargin at screen", s->f);
+    down(s, top);
+    (void)fputs("\nset bmargin at screen", s->f);
+    down(s, bottom);
+    (void)fprintf(s->f, "\nset format x '%s'\n", last ? "%g" : "");
+    axis_label(s, "x", last ? s->p->x_label : "", "offset 0,0.3");
+    axis_label(s, "y", axis->label, "");
+    wn_picture_ranges(s->p, panel, &x, &y);
+    range(s->f, "x", x.low, x.high);
+    range(s->f, "y", y.low, y.high);
+    if (axis->right_full > 0) {
+        (void)fputs("set border 11\nset y2tics nomirror\nset format y2 '%g %%'\n", s->f);
+        axis_label(s, "y2", axis->right_label, "");
+        range(s->f, "y2", 100 * y.low / axis->right_full, 100 * y.high / axis->right_full);
     }
 }
 
-static int series_with_data(const struct wn_picture *p)
+static void write_key_look(const struct sheet *s)
 {
-    int n = 0;
-    for (int i = 0; i < p->n; i++) {
-        n += p->series[i].n > 0 && p->series[i].kind != WN_SERIES_LIMIT;
-    }
-    return n;
+    (void)fputs("set key at screen", s->f);
+    across(s, s->l.left - 8);
+    (void)fputs(", screen", s->f);
+    down(s, s->l.key_top);
+    (void)fprintf(s->f,
+                  " left top Left reverse vertical maxrows %d samplen 1.8 spacing 1.2 width 1"
+                  " font 'DejaVu Sans,%d' textcolor rgb '%s'\n",
+                  s->l.key_rows, LOOK_SMALL_SIZE, look_ink(s->look, INK_TEXT));
 }
 
-static void write_script(FILE *f, const struct wn_picture *p, const char *file)
+/* Each panel its series; the last one the key of all. */
+static void write_panel(const struct sheet *s, int panel)
 {
     const char *between = "plot ";
-    write_terminal(f, file);
-    for (int i = 0; i < p->n; i++) {
-        write_data(f, &p->series[i], i);
+    bool last = panel + 1 == s->p->panels;
+    write_panel_look(s, panel);
+    if (last && s->l.key_rows > 0) {
+        write_key_look(s);
     }
-    write_look(f, p);
-    write_range(f, p);
-    for (int i = 0; i < p->n; i++) {
-        if (p->series[i].n > 0) {
-            (void)fputs(between, f);
-            write_series(f, &p->series[i], i);
+    for (int i = 0; i < s->p->n; i++) {
+        if (s->p->series[i].panel == panel && is_drawn(&s->p->series[i])) {
+            (void)fputs(between, s->f);
+            write_series(s, &s->p->series[i], i);
             between = ", \\\n  ";
         }
     }
-    (void)fputs("\nunset output\n", f);
+    if (strcmp(between, "plot ") == 0) { /* an empty panel keeps its axes */
+        (void)fputs("plot NaN notitle", s->f);
+        between = ", \\\n  ";
+    }
+    for (int k = 0; last && k <= WN_SERIES_MARK; k++) { /* what was measured comes first */
+        for (int i = 0; i < s->p->n; i++) {
+            const struct wn_series *of = &s->p->series[i];
+            if ((int)of->kind == k && is_drawn(of) && of->label[0] != '\0') {
+                (void)fputs(between, s->f);
+                write_key_entry(s, of);
+            }
+        }
+    }
+    (void)fputc('\n', s->f);
+    if (!last) { /* the words stand there once */
+        (void)fputs("unset label\n", s->f);
+    }
 }
 
-char *wn_picture_script(const struct wn_picture *p, const char *file, struct wn_error *err)
+static bool write_script(const struct sheet *s)
+{
+    bool ok = true;
+    write_terminal(s);
+    for (int i = 0; i < s->p->n && ok; i++) {
+        ok = write_data(s->f, &s->p->series[i], i);
+    }
+    write_look(s);
+    write_words(s);
+    if (s->p->panels > 1) {
+        (void)fputs("set multiplot\n", s->f);
+    }
+    for (int i = 0; i < s->p->panels; i++) {
+        write_panel(s, i);
+    }
+    if (s->p->panels > 1) {
+        (void)fputs("unset multiplot\n", s->f);
+    }
+    (void)fputs("unset output\n", s->f);
+    return ok;
+}
+
+char *wn_picture_script(const struct wn_picture *p, enum wn_picture_format format,
+                        const struct wn_style *style, struct wn_error *err)
 {
     char *text = NULL;
     size_t len = 0;
-    if (p->failed) {
-        (void)wn_error_set(err, WN_ENOMEM, "no memory for the picture, or more than %d curves",
-                           WN_PICTURE_SERIES_MAX);
+    if (wn_picture_check(p, err) != WN_OK) {
         return NULL;
     }
-    if (series_with_data(p) == 0) {
-        (void)wn_error_set(err, WN_EINVAL,
-                           "there is nothing to draw yet: no value has been measured");
-        return NULL;
+    struct sheet s = {
+        .f = open_memstream(&text, &len), .p = p, .look = style->look, .format = format};
+    bool ok = s.f != NULL;
+    if (ok) {
+        struct wn_style sized = *style;
+        if (format == WN_FORMAT_PNG && sized.width_px == 0 && sized.height_px == 0) {
+            sized.width_px = 1920;
+            sized.height_px = 1200;
+        }
+        look_layout(p, &sized, &s.l);
+        ok = write_script(&s);
+        ok = fclose(s.f) == 0 && ok;
     }
-    FILE *f = open_memstream(&text, &len);
-    if (f == NULL) {
-        (void)wn_error_set(err, WN_ENOMEM, "no memory for the picture");
-        return NULL;
-    }
-    write_script(f, p, file);
-    if (fclose(f) != 0) {
+    if (!ok) {
         free(text);
         (void)wn_error_set(err, WN_ENOMEM, "no memory for the picture");
         return NULL;
