@@ -50,33 +50,64 @@ static void hash_block(uint32_t h[8], const unsigned char block[64])
     }
 }
 
-void wn_sha256_hex(const void *data, size_t len, char hex[65])
+void wn_sha256_begin(struct wn_sha256 *s)
+{
+    static const uint32_t start[8] = {0x6a09e667, 0xbb67ae85, 0x3c6ef372, 0xa54ff53a,
+                                      0x510e527f, 0x9b05688c, 0x1f83d9ab, 0x5be0cd19};
+    memset(s, 0, sizeof *s);
+    memcpy(s->h, start, sizeof s->h);
+}
+
+void wn_sha256_add(struct wn_sha256 *s, const void *data, size_t len)
+{
+    const unsigned char *from = data;
+    size_t rest = (size_t)(s->len % 64);
+    s->len += len;
+    if (rest > 0) { /* the block that was begun */
+        size_t n = len < 64 - rest ? len : 64 - rest;
+        memcpy(&s->block[rest], from, n);
+        if (rest + n < 64) {
+            return;
+        }
+        hash_block(s->h, s->block);
+        from += n;
+        len -= n;
+    }
+    for (; len >= 64; from += 64, len -= 64) {
+        hash_block(s->h, from);
+    }
+    if (len > 0) {
+        memcpy(s->block, from, len);
+    }
+}
+
+void wn_sha256_end(struct wn_sha256 *s, char hex[65])
 {
     static const char digits[] = "0123456789abcdef";
-    uint32_t h[8] = {0x6a09e667, 0xbb67ae85, 0x3c6ef372, 0xa54ff53a,
-                     0x510e527f, 0x9b05688c, 0x1f83d9ab, 0x5be0cd19};
-    const unsigned char *from = data;
     unsigned char last[128] = {
         0}; /* the rest, a 1 bit, zeros and the length in bits: one block or two */
-    size_t rest = len % 64;
+    size_t rest = (size_t)(s->len % 64);
     size_t last_len = rest < 56 ? 64 : 128;
-    uint64_t bits = (uint64_t)len * 8;
+    uint64_t bits = s->len * 8;
 
-    for (size_t at = 0; at + 64 <= len; at += 64) {
-        hash_block(h, &from[at]);
-    }
-    if (rest > 0) {
-        memcpy(last, &from[len - rest], rest);
-    }
+    memcpy(last, s->block, rest);
     last[rest] = 0x80;
     for (size_t i = 0; i < 8; i++) {
         last[last_len - 1 - i] = (unsigned char)(bits >> (8 * i));
     }
     for (size_t at = 0; at < last_len; at += 64) {
-        hash_block(h, &last[at]);
+        hash_block(s->h, &last[at]);
     }
     for (size_t i = 0; i < 64; i++) {
-        hex[i] = digits[h[i / 8] >> (28 - 4 * (i % 8)) & 0xfu];
+        hex[i] = digits[s->h[i / 8] >> (28 - 4 * (i % 8)) & 0xfu];
     }
     hex[64] = '\0';
+}
+
+void wn_sha256_hex(const void *data, size_t len, char hex[65])
+{
+    struct wn_sha256 s;
+    wn_sha256_begin(&s);
+    wn_sha256_add(&s, data, len);
+    wn_sha256_end(&s, hex);
 }

@@ -94,6 +94,31 @@ int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error
  * what is written to it later is not seen through this handle. */
 int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err);
 
+/** What a copy is. */
+struct wn_copy_facts {
+    char file[4096]; /* directory resolved */
+    int64_t bytes;
+    char sha256[65];
+    int64_t steps, cycles, readings, events; /* in it */
+};
+
+/** Copies a campaign while its station writes: everything that was committed when the copying
+ * began, and nothing of what came later. The station is never made to wait; its log grows while the
+ * copying lasts. The copy is of the same version, is one file (no log beside it), is looked through
+ * from end to end, is on the disk when this returns, and until then has the name `temporary` (on
+ * the same disk; what an interrupted attempt left under it is taken over). Mode 0640 less umask.
+ *
+ * Errors as opening; WN_EEXIST when there is a file `to`: nothing is overwritten; WN_ENOSPACE with
+ * how much is needed; WN_EBUSY when another copy has been begun under the same name. */
+int wn_campaign_copy(const char *path, const char *to, const char *temporary,
+                     struct wn_copy_facts *facts, struct wn_error *err);
+
+/** The same for an archive: rewritten without gaps, for nobody to write (mode 0444 less umask), and
+ * `to`.sha256 beside it as sha256sum writes it; both or none. WN_ESTATE when the campaign is not
+ * over ("finished" or "stopped"), unless `unfinished`. */
+int wn_campaign_archive(const char *path, const char *to, const char *temporary, bool unfinished,
+                        struct wn_copy_facts *facts, struct wn_error *err);
+
 /** When writing: marks a clean end and moves the log into the file. Closes, frees. What was put and
  * not committed is gone, as after a kill. NULL is fine. */
 void wn_campaign_close(struct wn_campaign *c);

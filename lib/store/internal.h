@@ -131,6 +131,13 @@ int place_check(const char *path, bool writing, struct wn_error *err);
 int place_make_new(const char *path, char *temporary, size_t size, struct wn_error *err);
 /** Gives the finished file its name, never over another one, durably. */
 int place_publish(const char *temporary, const char *path, struct wn_error *err);
+/** Begins a file that only we know, empty, and leaves it open: the remains of an interrupted
+ * attempt are taken over. WN_EEXIST when `path` is there already. */
+int place_begin(const char *path, const char *temporary, int *fd, struct wn_error *err);
+/** Makes what place_begin() began durable and gives it its name and mode, never over another one;
+ * WN_EBUSY when somebody else has begun the same meanwhile. fd stays open. */
+int place_finish(int fd, const char *temporary, const char *path, unsigned mode,
+                 struct wn_error *err);
 /** Removes a file that was never used, with what SQLite put beside it. */
 void place_remove(const char *path);
 /** Free bytes on the disk of path; NaN when unknown. */
@@ -144,6 +151,9 @@ int health_quick_check(struct wn_campaign *c, struct wn_error *err);
 int health_checkpoint(struct wn_campaign *c, int *frames_left, struct wn_error *err);
 
 /* open.c */
+/** Opens read-only whatever the version of the file, which is left as it is; *version tells. */
+int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *version,
+                           struct wn_error *err);
 /** Connection made anew after an I/O error: closed, opened, looked through, checkpointed. */
 int campaign_reopen(struct wn_campaign *c, struct wn_error *err);
 

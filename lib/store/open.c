@@ -362,10 +362,10 @@ static int connect_immutable(struct wn_campaign *c, struct wn_error *err)
     return sql_exec(c, "PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON", "opening", err);
 }
 
-int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err)
+int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *version,
+                           struct wn_error *err)
 {
     struct wn_campaign *c = NULL;
-    int64_t version = 0;
     *out = NULL;
     int rc = make_handle(&c, path, false, err);
     if (rc != WN_OK) {
@@ -380,15 +380,29 @@ int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_
         wn_error_clear(&why);
         rc = check_kind(c, &why);
     }
-    rc = rc == WN_OK ? schema_version(c, &version, &why) : rc;
-    if (rc != WN_OK && err != NULL) {
-        *err = why;
+    rc = rc == WN_OK ? schema_version(c, version, &why) : rc;
+    if (rc != WN_OK) {
+        drop_handle(c);
+        if (err != NULL) {
+            *err = why;
+        }
+        return rc;
     }
+    *out = c;
+    return WN_OK;
+}
+
+int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err)
+{
+    struct wn_campaign *c = NULL;
+    int64_t version = 0;
+    *out = NULL;
+    int rc = campaign_open_as_it_is(&c, path, &version, err);
     if (rc == WN_OK && version < WN_CAMPAIGN_SCHEMA) {
         rc = migrate_in_memory(c, err);
     }
     if (rc != WN_OK) {
-        drop_handle(c);
+        wn_campaign_close(c);
         return rc;
     }
     *out = c;

@@ -8,12 +8,16 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
 #include <unistd.h>
+
+enum { LOCK_TRIES = 40, LOCK_WAIT_MS = 25 };
 
 static int code_of(int error)
 {
@@ -169,6 +173,69 @@ static int sync_directory(const char *path)
     return why == EINVAL ? 0 : why; /* some file systems have no such thing */
 }
 
+/* Between programs that make files in the same directory, for a moment. Where there are no locks, or
+ * somebody keeps one for long, without. */
+static int lock_directory(const char *path)
+{
+    char dir[PATH_SIZE];
+    int fd = directory_of(path, dir, sizeof dir) == WN_OK
+                 ? open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC)
+                 : -1;
+    for (int i = 0; fd >= 0 && i < LOCK_TRIES && flock(fd, LOCK_EX | LOCK_NB) != 0; i++) {
+        (void)poll(NULL, 0, LOCK_WAIT_MS);
+    }
+    return fd;
+}
+
+static void unlock_directory(int fd)
+{
+    if (fd >= 0) {
+        (void)close(fd);
+    }
+}
+
+int place_begin(const char *path, const char *temporary, int *fd, struct wn_error *err)
+{
+    struct stat st;
+    int lock = lock_directory(path), why = 0;
+    *fd = -1;
+    bool there = lstat(path, &st) == 0;
+    if (!there) {
+        place_remove(temporary);
+        *fd = open(temporary, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, 0640);
+        why = *fd < 0 ? errno : 0;
+    }
+    unlock_directory(lock);
+    if (there) {
+        return wn_error_set(err, WN_EEXIST,
+                            "%s exists already: choose another name, nothing is overwritten", path);
+    }
+    return why == 0 ? WN_OK
+                    : wn_error_set(err, code_of(why), "%s cannot be made: %s", path, strerror(why));
+}
+
+int place_finish(int fd, const char *temporary, const char *path, unsigned mode,
+                 struct wn_error *err)
+{
+    struct stat ours, named;
+    mode_t mask = umask(0);
+    (void)umask(mask);
+    if (fchmod(fd, (mode_t)mode & ~mask) != 0 || fsync(fd) != 0 || fstat(fd, &ours) != 0) {
+        int why = errno;
+        return wn_error_set(err, code_of(why), "%s cannot be made: %s", path, strerror(why));
+    }
+    int lock = lock_directory(path);
+    bool still =
+        lstat(temporary, &named) == 0 && named.st_ino == ours.st_ino && named.st_dev == ours.st_dev;
+    int rc = still ? place_publish(temporary, path, err)
+                   : wn_error_set(err, WN_EBUSY,
+                                  "%s: another copy to this name was begun meanwhile: let that one "
+                                  "come to its end",
+                                  path);
+    unlock_directory(lock);
+    return rc;
+}
+
 int place_publish(const char *temporary, const char *path, struct wn_error *err)
 {
     struct stat st;
@@ -189,5 +256,8 @@ int place_publish(const char *temporary, const char *path, struct wn_error *err)
 double place_free_bytes(const char *path)
 {
     struct statvfs v;
-    return statvfs(path, &v) == 0 ? (double)v.f_bavail * (double)v.f_frsize : (double)NAN;
+    char dir[PATH_SIZE];
+    bool known = statvfs(path, &v) == 0 ||
+                 (directory_of(path, dir, sizeof dir) == WN_OK && statvfs(dir, &v) == 0);
+    return known ? (double)v.f_bavail * (double)v.f_frsize : (double)NAN;
 }

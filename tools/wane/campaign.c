@@ -3,6 +3,8 @@
 #define _POSIX_C_SOURCE 200809L
 #include "wane.h"
 
+#include <dirent.h>
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -90,6 +92,48 @@ void wane_close_campaign(struct wane_campaign *c)
 {
     wn_campaign_close(c->file);
     c->file = NULL;
+}
+
+static int is_campaign(const struct dirent *e)
+{
+    size_t n = strlen(e->d_name);
+    return n > 5 && e->d_name[0] != '.' && strcmp(e->d_name + n - 5, ".wane") == 0;
+}
+
+int wane_list_campaigns(const char *dir, struct wane_names *out, struct wn_error *err)
+{
+    struct dirent **entry = NULL;
+    memset(out, 0, sizeof *out);
+    int n = scandir(dir, &entry, is_campaign, alphasort);
+    if (n < 0) {
+        return wn_error_set(err, WN_ENOENT, "%s: %s", dir, strerror(errno));
+    }
+    int rc = WN_OK;
+    out->path = calloc((size_t)n + 1, sizeof *out->path);
+    for (int i = 0; i < n; i++) {
+        size_t size = strlen(dir) + strlen(entry[i]->d_name) + 2;
+        char *path = out->path != NULL ? malloc(size) : NULL;
+        if (path != NULL) {
+            (void)snprintf(path, size, "%s/%s", dir, entry[i]->d_name);
+            out->path[out->n++] = path;
+        }
+        free(entry[i]);
+    }
+    free(entry);
+    if (out->path == NULL || out->n < (size_t)n) {
+        wane_free_names(out);
+        rc = wn_error_set(err, WN_ENOMEM, "out of memory");
+    }
+    return rc;
+}
+
+void wane_free_names(struct wane_names *names)
+{
+    for (size_t i = 0; i < names->n; i++) {
+        free(names->path[i]);
+    }
+    free(names->path);
+    memset(names, 0, sizeof *names);
 }
 
 static int add_cycle(const struct wn_cycle_record *r, wn_utc_us end_utc, void *ctx)

@@ -3,8 +3,6 @@
 #define _POSIX_C_SOURCE 200809L
 #include "wane.h"
 
-#include <dirent.h>
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -84,12 +82,6 @@ static void add_row(struct wn_table *t, const struct row *r)
     wn_table_text(t, label[0] == ' ' ? label + 1 : label);
 }
 
-static int is_campaign(const struct dirent *e)
-{
-    size_t n = strlen(e->d_name);
-    return n > 5 && e->d_name[0] != '.' && strcmp(e->d_name + n - 5, ".wane") == 0;
-}
-
 struct sink {
     json_t *list;
     struct wn_table *table;
@@ -97,12 +89,10 @@ struct sink {
 };
 
 /* One that cannot be read is told and passed over: the others are still there. */
-static void take(const char *dir, const char *name, struct sink *s)
+static void take(const char *path, struct sink *s)
 {
-    char path[sizeof((struct wane_campaign *)0)->path];
     struct wn_error err = {0};
     struct row *r = malloc(sizeof *r);
-    (void)snprintf(path, sizeof path, "%s/%s", dir, name);
     if (r == NULL || read_row(path, r, &err) != WN_OK) {
         s->unreadable++;
         (void)fprintf(stderr, "wane campaigns: %s\n", r != NULL ? err.text : "out of memory");
@@ -121,24 +111,23 @@ static int run(struct wane *w, const struct wane_args *a)
                                            "cycles",   "last Ah", "% rated",   "note"};
     const struct wn_daemon_config *d = a->operands == 0 ? wane_daemon(w) : NULL;
     const char *dir = a->operands > 0 ? a->operand[0] : d != NULL ? d->data_dir : NULL;
-    struct dirent **entry = NULL;
+    struct wane_names names;
     struct wn_error err = {0};
     if (dir == NULL) {
         return WANE_FAILED;
     }
-    int n = scandir(dir, &entry, is_campaign, alphasort);
-    if (n < 0) {
-        (void)wn_error_set(&err, WN_ENOENT, "%s: %s%s%s", dir, strerror(errno),
+    if (wane_list_campaigns(dir, &names, &err) != WN_OK) {
+        struct wn_error why = err;
+        (void)wn_error_set(&err, why.code, "%s%s%s", why.text,
                            d != NULL ? ": is data_dir right in " : "", d != NULL ? d->file : "");
         return wane_fail(w, &err);
     }
     struct sink s = {w->json ? json_array() : NULL,
                      w->json ? NULL : wn_table_create("llllllrrl", headings), 0, 0};
-    for (int i = 0; i < n; i++) {
-        take(dir, entry[i]->d_name, &s);
-        free(entry[i]);
+    for (size_t i = 0; i < names.n; i++) {
+        take(names.path[i], &s);
     }
-    free(entry);
+    wane_free_names(&names);
     if (w->json) {
         int printed = wane_print_json(json_pack("{s:o}", "campaigns", s.list));
         return s.unreadable > 0 && printed == 0 ? 1 : printed;

@@ -133,6 +133,14 @@ struct wane_campaign {
 int wane_open_campaign(struct wane *w, const char *name, struct wane_campaign *out);
 void wane_close_campaign(struct wane_campaign *c);
 
+/** Paths of the campaign files of a directory, sorted. */
+struct wane_names {
+    char **path;
+    size_t n;
+};
+int wane_list_campaigns(const char *dir, struct wane_names *out, struct wn_error *err);
+void wane_free_names(struct wane_names *names);
+
 struct wane_cycles {
     struct wn_cycle_record *row;
     wn_utc_us *end_utc;
@@ -156,6 +164,7 @@ const struct wn_station_config *wane_station(struct wane *w, const struct wane_a
 
 /* The verbs. */
 extern const struct wane_command cmd_ack;
+extern const struct wane_command cmd_backup;
 extern const struct wane_command cmd_campaigns;
 extern const struct wane_command cmd_check;
 extern const struct wane_command cmd_claim;

@@ -49,11 +49,33 @@ static void test_every_length(void **state)
     check(all, sizeof all, "eb555248bd20c7831e511d4461b42c9b084e3a64b44d57b00051172f8afe03ff");
 }
 
+/* In two and three pieces, cut everywhere around the ends of blocks. */
+static void test_in_pieces(void **state)
+{
+    char a[200], whole[65], hex[65];
+    (void)state;
+    for (size_t i = 0; i < sizeof a; i++) {
+        a[i] = (char)('a' + i % 23);
+    }
+    wn_sha256_hex(a, sizeof a, whole);
+    for (size_t cut = 0; cut <= sizeof a; cut++) {
+        size_t second = (sizeof a - cut) / 2;
+        struct wn_sha256 s;
+        wn_sha256_begin(&s);
+        wn_sha256_add(&s, a, cut);
+        wn_sha256_add(&s, a + cut, second);
+        wn_sha256_add(&s, a + cut + second, sizeof a - cut - second);
+        wn_sha256_end(&s, hex);
+        assert_string_equal(hex, whole);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_published_examples),
         cmocka_unit_test(test_every_length),
+        cmocka_unit_test(test_in_pieces),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
