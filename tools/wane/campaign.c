@@ -109,16 +109,17 @@ int wane_list_campaigns(const char *dir, struct wane_names *out, struct wn_error
         return wn_error_set(err, WN_ENOENT, "%s: %s", dir, strerror(errno));
     }
     int rc = WN_OK;
-    out->path = calloc((size_t)n + 1, sizeof *out->path);
+    char **list = calloc((size_t)n + 1, sizeof *list);
     for (int i = 0; i < n; i++) {
         size_t size = strlen(dir) + strlen(entry[i]->d_name) + 2;
-        char *path = out->path != NULL ? malloc(size) : NULL;
+        char *path = list != NULL ? malloc(size) : NULL;
         if (path != NULL) {
             (void)snprintf(path, size, "%s/%s", dir, entry[i]->d_name);
-            out->path[out->n++] = path;
+            list[out->n++] = path;
         }
         free(entry[i]);
     }
+    out->path = list;
     free(entry);
     if (out->path == NULL || out->n < (size_t)n) {
         wane_free_names(out);
@@ -129,7 +130,7 @@ int wane_list_campaigns(const char *dir, struct wane_names *out, struct wn_error
 
 void wane_free_names(struct wane_names *names)
 {
-    for (size_t i = 0; i < names->n; i++) {
+    for (size_t i = 0; names->path != NULL && i < names->n; i++) {
         free(names->path[i]);
     }
     free(names->path);

@@ -141,7 +141,7 @@ static void tell_failure(struct wane *w, struct job *j, const char *name,
 static void back_up(struct wane *w, struct job *j, const char *name)
 {
     struct wane_campaign c;
-    struct wn_copy_facts facts;
+    struct wn_copy_facts facts = {.bytes = 0};
     struct wn_error err = {0};
     char to[PATH], temporary[PATH];
     const struct wane_args *a = j->a;
