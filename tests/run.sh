@@ -10,7 +10,7 @@ cd "$(dirname "$0")/.."
 quick=${1:-}
 
 # shellcheck disable=SC2086
-install_packages "to build, run and test wane" $packages_build $packages_run $packages_test $packages_vm
+install_packages "to build, run and test wane" $packages_build $packages_publish $packages_run $packages_test $packages_vm
 
 jobs=$(nproc)
 export CTEST_OUTPUT_ON_FAILURE=1

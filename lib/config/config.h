@@ -127,6 +127,14 @@ struct wn_alert_config {
 /** Is there somebody who is told of an alarm? */
 bool wn_alert_has_target(const struct wn_alert_config *alert);
 
+/** Where campaigns are published, by wane publish; the service does not look at it. */
+struct wn_publish_config {
+    char connection[512]; /* libpq; "": nowhere. Never holds a password: campaign files keep a copy
+                             of this configuration */
+    char bench[64];       /* what this bench is called there */
+    double timeout_s;     /* for all of it */
+};
+
 struct wn_daemon_config {
     char file[WN_PATH_SIZE];
     char conf_dir[WN_PATH_SIZE]; /* directory of cells/ procedures/ dialects/ */
@@ -135,6 +143,7 @@ struct wn_daemon_config {
     char look_group[64];         /* group that may look; "": everybody who can connect */
     char command_group[64];      /* group that may command; "" : owner only */
     struct wn_alert_config alert;
+    struct wn_publish_config publish;
     struct wn_station_config station[WN_STATIONS_MAX];
     int stations;
 };

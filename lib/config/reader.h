@@ -106,6 +106,8 @@ void wn_reader_path(struct wn_reader *r, const config_setting_t *s, const struct
 /** The alerts of a daemon file (alerts.c). */
 void wn_reader_alerts(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                       void *target);
+/** Where a daemon file publishes campaigns (publish.c). */
+wn_key_reader wn_reader_publish;
 
 /** Adds "file:line: path: text". */
 void wn_reader_fail(struct wn_reader *r, const config_setting_t *s, const char *fmt, ...)

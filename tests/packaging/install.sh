@@ -17,6 +17,12 @@ done
 for name in waned.conf cells/demo-18650.conf dialects/generic-scpi.conf procedures/datasheet-claim.conf; do
     cmp -s "$tree$etc/$name" "$prefix/share/wane/conf/$name" || fail "no $etc/$name, or not as shipped"
 done
+if [ -e "$prefix/lib/systemd/system/wane-publish.service" ]; then # its own component
+    for name in lib/systemd/system/wane-publish.timer lib/sysusers.d/wane-publish.conf share/wane/fleet/tables-1.sql \
+        share/wane/fleet/views.sql share/wane/fleet/roles.sql; do
+        [ -s "$prefix/$name" ] || fail "no file $name"
+    done
+fi
 [ "$(find "$tree" -name '*.in' | wc -l)" -eq 0 ] || fail "a template was installed"
 
 say "nothing refers to what is not there"
@@ -37,7 +43,7 @@ for unit in "$prefix"/lib/systemd/system/*.service; do
         [ -e "$prefix/share/man/$page" ] || fail "$(basename "$unit") refers to the page $page"
         n=$((n + 1))
     done
-    for other in $(sed -n 's/^\(Wants\|PartOf\|OnFailure\)=//p' "$unit" | sed 's/@%n/@/'); do
+    for other in $(sed -n 's/^\(Wants\|PartOf\|OnFailure\)=//p' "$unit" | grep -v '^network-online.target$' | sed 's/@%n/@/'); do
         [ -e "$prefix/lib/systemd/system/$other" ] || fail "$(basename "$unit") refers to $other"
         n=$((n + 1))
     done

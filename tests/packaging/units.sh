@@ -19,7 +19,10 @@ if [ "$units" != "$tree/usr/lib/systemd/system" ]; then # the targets every serv
 else
     cp -Rn /usr/lib/systemd/system/. "$units/"
 fi
-verify() { systemd-analyze verify --man=no --root="$tree" waned.service wane-herald.service wane-alarm@waned.service.service; }
+publish= # its own component
+[ ! -e "$units/wane-publish.service" ] || publish="wane-publish.service wane-publish.timer"
+# shellcheck disable=SC2086
+verify() { systemd-analyze verify --man=no --root="$tree" waned.service wane-herald.service wane-alarm@waned.service.service $publish; }
 verify >"$dir/out" 2>&1 || { cat "$dir/out" >&2; fail "verify"; }
 [ ! -s "$dir/out" ] || { cat "$dir/out" >&2; fail "verify complains"; }
 
@@ -46,6 +49,13 @@ for unit in wane-herald.service wane-alarm@.service; do
     echo "$unit: $(systemd-analyze security --offline=true --no-pager "$units/$unit" 2>&1 | grep 'Overall exposure' || true)"
 done
 
+if [ -n "$publish" ]; then
+    systemd-analyze security --offline=true --threshold=25 --no-pager "$units/wane-publish.service" >"$dir/security" 2>&1 ||
+        { cat "$dir/security" >&2; fail "wane-publish.service is too open"; }
+    grep 'Overall exposure' "$dir/security"
+    grep -q '^SupplementaryGroups=wane$' "$units/wane-publish.service" || fail "wane-publish.service cannot read campaign files"
+fi
+
 say "what the guard's work depends on"
 for line in 'KillMode=mixed' 'Type=notify' 'OOMPolicy=stop' 'Restart=on-failure' 'RuntimeDirectoryPreserve=yes'; do
     grep -qx "$line" "$units/waned.service" || fail "waned.service lacks $line"
@@ -64,7 +74,7 @@ done
 say "users, directories"
 users=$dir/users
 mkdir -p "$users/etc" "$users/usr/lib/sysusers.d" "$users/usr/lib/tmpfiles.d"
-cp "$prefix/lib/sysusers.d/wane.conf" "$users/usr/lib/sysusers.d/"
+cp "$prefix"/lib/sysusers.d/wane*.conf "$users/usr/lib/sysusers.d/"
 cp "$prefix/lib/tmpfiles.d/wane.conf" "$users/usr/lib/tmpfiles.d/"
 systemd-sysusers --root="$users" >"$dir/out" 2>&1 || { cat "$dir/out" >&2; fail "systemd-sysusers"; }
 for user in $(sed -n 's/^\(User\|Group\|SupplementaryGroups\)=//p' "$units"/wane*.service | sort -u); do

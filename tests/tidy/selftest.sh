@@ -162,6 +162,12 @@ echo '#include <sqlite3.h>' >>lib/engine/engine.c
 breaks layers '^lib/engine/engine.c:4: sqlite3.h belongs to store alone' 'engine including SQLite'
 echo '#include <gsl/gsl_math.h>' >>lib/wire/line.h
 breaks layers '^lib/wire/line.h:2: gsl/gsl_math.h belongs to fade alone' 'wire including GSL'
+echo '#include <libpq-fe.h>' >>lib/store/store.c
+breaks layers '^lib/store/store.c:3: libpq-fe.h belongs to fleet alone' 'store including libpq'
+echo '#include <libpq-fe.h>' >>daemon/station.c
+breaks layers '^daemon/station.c:3: the service may not need libpq-fe.h' 'the service including libpq'
+echo '#include "fleet/fleet.h"' >>daemon/station.c
+breaks layers '^daemon/station.c:3: the service may not need fleet/fleet.h' 'the service including fleet'
 echo '#include <libconfig.h>' >daemon/guard_log.h
 breaks layers '^daemon/guard_log.h:1: the guard may not need libconfig.h' 'the guard including libconfig'
 for module in serial store config; do

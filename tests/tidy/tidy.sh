@@ -179,9 +179,9 @@ rule_layers() {
     over_sources '
         BEGIN {
             layer("base", 0); layer("wire procedure metrology envelope", 1); layer("instrument listen fade", 2)
-            layer("engine", 3); layer("port", 4); layer("serial store config sock report", 5)
+            layer("engine", 3); layer("port", 4); layer("serial store config sock report fleet", 5)
             home("libserialport[.]h", "serial"); home("sqlite3[.]h", "store"); home("libconfig[.]h", "config")
-            home("gsl/", "fade"); home("jansson[.]h", "sock report")
+            home("gsl/", "fade"); home("jansson[.]h", "sock report"); home("libpq-fe[.]h", "fleet")
         }
         function layer(names, r,    n, i, a) { n = split(names, a, " "); for (i = 1; i <= n; i++) rank[a[i]] = r }
         function home(pattern, modules) { homes[pattern] = " " modules " " }
@@ -199,9 +199,11 @@ rule_layers() {
             for (pattern in homes) {
                 if (target !~ "^" pattern) continue
                 if (guard) say("the guard may not need " target)
+                if (FILENAME ~ /^daemon\// && target ~ /^libpq-fe/) say("the service may not need " target)
                 if (FILENAME ~ /^lib\// && !index(homes[pattern], " " module " ")) say(target " belongs to" homes[pattern] "alone")
             }
             if (!quoted) next
+            if (FILENAME ~ /^daemon\// && to == "fleet") say("the service may not need " target)
             if (guard && to ~ /^(serial|store|config)$/) say("the guard may not need " target)
             if (FILENAME !~ /^lib\//) next
             if (target !~ /\// || !(to in rank)) say("\"" target "\" is no module/file.h of lib/")

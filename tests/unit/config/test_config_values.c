@@ -192,7 +192,7 @@ static void test_daemon_texts(void **state)
          "@: alarms: unknown key; did you mean alerts?"},
         {CASE_DAEMON, "", "alerts", "colour = \"none\"",
          "@: colour: unknown key; known here: conf_dir, data_dir, run_dir, look_group, "
-         "command_group, alerts, stations"},
+         "command_group, alerts, publish, stations"},
     };
     EXPECT(changes);
     expect_good(CASE_DAEMON, "", "alerts", "alerts = { hook = \"/bin/true\"; }");
