@@ -84,10 +84,12 @@ wane project "$campaign"
 wane plot fade "$campaign" -o "$demo/fade.svg"
 wane plot fade "$campaign" -o "$demo/fade.png"
 wane plot resistance "$campaign" -o "$demo/resistance.svg"
+wane report "$campaign" -o "$demo/demo.html" --force
 echo
 echo "The campaign file   $campaign   (sqlite3 $campaign 'SELECT * FROM about')"
 echo "Fade picture        $demo/fade.svg and fade.png"
 echo "Resistance picture  $demo/resistance.svg"
+echo "Report              $demo/demo.html"
 echo "The cell's truth    $demo/data/truth.csv (only a simulated cell tells it)"
 echo "Configuration       $WANE_CONFIG"
 echo "Logs                $demo/waned.log and bench.log"

@@ -139,6 +139,16 @@ struct wn_store *wn_campaign_store(struct wn_campaign *c);
  * looks at the free space. WN_ENOSPACE below space_min_bytes; a reader in the way is no error. */
 int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct wn_error *err);
 
+/** What a file is, to be told apart from every other. */
+struct wn_fingerprint {
+    char sha256[65]; /* of the file with its log moved into it: what sha256sum says of it then */
+    int64_t bytes;
+    bool log_pending; /* the log held something at this moment */
+};
+/** Of a file of any version, while its station may write. It is held in memory for that: WN_ESTATE
+ * above 1 GB. Other errors as opening. */
+int wn_campaign_fingerprint(const char *path, struct wn_fingerprint *out, struct wn_error *err);
+
 /** Bytes of the log beside the file. Many megabytes: a reader keeps it from being moved. */
 int64_t wn_campaign_log_bytes(const struct wn_campaign *c);
 
@@ -203,6 +213,16 @@ int wn_campaign_each_check_up(struct wn_campaign *c, wn_check_up_row_fn fn, void
                               struct wn_error *err);
 int wn_campaign_each_step(struct wn_campaign *c, wn_step_row_fn fn, void *ctx,
                           struct wn_error *err);
+/** The small tables; they are short, and read in one go. */
+typedef int (*wn_instrument_row_fn)(const struct wn_instrument_record *r, void *ctx);
+typedef int (*wn_calibration_row_fn)(const struct wn_calibration_record *r, void *ctx);
+typedef int (*wn_session_row_fn)(wn_utc_us start_utc, wn_ns campaign_ns, void *ctx);
+int wn_campaign_each_instrument(struct wn_campaign *c, wn_instrument_row_fn fn, void *ctx,
+                                struct wn_error *err);
+int wn_campaign_each_calibration(struct wn_campaign *c, wn_calibration_row_fn fn, void *ctx,
+                                 struct wn_error *err);
+int wn_campaign_each_session(struct wn_campaign *c, wn_session_row_fn fn, void *ctx,
+                             struct wn_error *err);
 /** Events with number > after. */
 int wn_campaign_each_event(struct wn_campaign *c, int64_t after, wn_event_row_fn fn, void *ctx,
                            struct wn_error *err);

@@ -179,6 +179,7 @@ extern const struct wane_command cmd_plot;
 extern const struct wane_command cmd_ports;
 extern const struct wane_command cmd_project;
 extern const struct wane_command cmd_publish;
+extern const struct wane_command cmd_report;
 extern const struct wane_command cmd_resume;
 extern const struct wane_command cmd_start;
 extern const struct wane_command cmd_status;
