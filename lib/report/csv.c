@@ -7,6 +7,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #include "base/num.h"
 
@@ -17,33 +18,34 @@ static bool blank(char c)
     return c == ' ' || c == '\t' || c == '\r' || c == '\n';
 }
 
-static char *trim(char *text)
+/* Takes the blanks off both ends; end is where the text ends. */
+static char *trim(char *text, char *end)
 {
     while (blank(*text)) {
         text++;
     }
-    size_t n = strlen(text);
-    while (n > 0 && blank(text[n - 1])) {
-        text[--n] = '\0';
+    while (end > text && blank(end[-1])) {
+        end--;
     }
+    *end = '\0';
     return text;
 }
 
-/* Takes the quotes off a field that begins behind a quote; *end is set to what comes after it. */
-static bool unquote(char *field, char **end)
+/* Takes the quotes off a field that begins behind a quote; *end is set to what comes after it, and
+ * the field's own end is returned. NULL: it is not closed. */
+static char *unquote(char *field, char **end)
 {
     char *to = field;
     for (char *from = field; *from != '\0'; from++) {
         if (from[0] == '"' && from[1] == '"') {
             from++;
         } else if (from[0] == '"') {
-            *to = '\0';
             *end = from + 1;
-            return true;
+            return to;
         }
         *to++ = *from;
     }
-    return false;
+    return NULL;
 }
 
 /* Splits a line in place; -1 when a quote is not closed or something follows it, -2 when there are
@@ -58,10 +60,10 @@ static int split(char *line, char separator, char **field)
         while (*at == ' ') {
             at++;
         }
-        char *end = NULL;
+        char *end = at, *stop = NULL;
         if (*at == '"') {
-            field[n] = ++at;
-            if (!unquote(at, &end)) {
+            stop = unquote(++at, &end);
+            if (stop == NULL) {
                 return -1;
             }
             end += strspn(end, " \r\n");
@@ -69,16 +71,32 @@ static int split(char *line, char separator, char **field)
                 return -1;
             }
         } else {
-            field[n] = at;
-            end = at + strcspn(at, (char[]){separator, '\0'});
+            while (*end != '\0' && *end != separator) {
+                end++;
+            }
+            stop = end;
         }
-        bool more = *end == separator;
-        *end = '\0';
-        field[n] = trim(field[n]);
-        n++;
+        bool more = *end == separator && *end != '\0';
+        field[n++] = trim(at, stop);
         at = more ? end + 1 : NULL;
     }
     return n;
+}
+
+/* Which one stands in the header outside of quotes: a tab is hardly ever part of a name, a
+ * semicolon seldom, and a comma may well be. */
+static char find_separator(const char *header)
+{
+    static const char order[] = "\t;,";
+    bool quoted = false, found[3] = {false, false, false};
+    for (; *header != '\0'; header++) {
+        quoted ^= *header == '"';
+        const char *one = quoted ? NULL : strchr(order, *header);
+        if (one != NULL) {
+            found[one - order] = true;
+        }
+    }
+    return found[0] ? '\t' : found[1] ? ';' : ',';
 }
 
 /* The next line with content, without its end; end of file: *end. */
@@ -93,14 +111,16 @@ static int read_line(struct wn_csv *c, bool *end, struct wn_error *err)
             return *end ? WN_OK : wn_error_set(err, WN_EIO, "%s: %s", c->name, strerror(errno));
         }
         c->line++;
-        if (n > WN_CSV_LINE_MAX || strlen(c->text) != (size_t)n) {
+        c->bytes += n;
+        if (n > WN_CSV_LINE_MAX || memchr(c->text, '\0', (size_t)n) != NULL) {
             return wn_error_set(err, WN_ESYNTAX, "%s:%lld: this is no line of text", c->name,
                                 (long long)c->line);
         }
         if (c->line == 1 && strncmp(c->text, byte_order_mark, 3) == 0) {
             memmove(c->text, c->text + 3, (size_t)n - 2);
         }
-        if (c->text[strspn(c->text, " \t\r\n")] != '\0' && c->text[0] != '#') {
+        bool empty = blank(c->text[0]) && c->text[strspn(c->text, " \t\r\n")] == '\0';
+        if (!empty && c->text[0] != '#') {
             return WN_OK;
         }
     }
@@ -116,22 +136,34 @@ static int explain_split(const struct wn_csv *c, int n, struct wn_error *err)
                         c->name, (long long)c->line);
 }
 
-static void lower(char *text)
+/* Lines in front of the header are not even split. */
+static int pass_over(struct wn_csv *c, int64_t lines, struct wn_error *err)
 {
-    for (; *text != '\0'; text++) {
-        if (*text >= 'A' && *text <= 'Z') {
-            *text = (char)(*text - 'A' + 'a');
+    while (c->line < lines) {
+        errno = 0;
+        ssize_t n = getline(&c->text, &c->room, c->f);
+        if (n < 0) {
+            return feof(c->f) == 0
+                       ? wn_error_set(err, WN_EIO, "%s: %s", c->name, strerror(errno))
+                       : wn_error_set(err, WN_EMISSING, "%s ends at line %lld, above its header",
+                                      c->name, (long long)c->line);
         }
+        c->line++;
+        c->bytes += n;
     }
+    return WN_OK;
 }
 
-int wn_csv_open(struct wn_csv *c, FILE *f, const char *name, struct wn_error *err)
+int wn_csv_open_as(struct wn_csv *c, FILE *f, const char *name, const struct wn_csv_form *form,
+                   struct wn_error *err)
 {
     bool end = false;
     memset(c, 0, sizeof *c);
     c->f = f;
     c->name = name;
-    int rc = read_line(c, &end, err);
+    c->decimal_comma = form->decimal_comma;
+    int rc = pass_over(c, form->lines_above, err);
+    rc = rc == WN_OK ? read_line(c, &end, err) : rc;
     if (rc != WN_OK) {
         return rc;
     }
@@ -142,18 +174,24 @@ int wn_csv_open(struct wn_csv *c, FILE *f, const char *name, struct wn_error *er
     c->header = c->text;
     c->text = NULL;
     c->room = 0;
-    c->separator = strchr(c->header, ',') != NULL    ? ','
-                   : strchr(c->header, ';') != NULL  ? ';'
-                   : strchr(c->header, '\t') != NULL ? '\t'
-                                                     : ',';
+    c->separator = form->separator != '\0' ? form->separator : find_separator(c->header);
     c->columns = split(c->header, c->separator, c->column);
     if (c->columns < 0) {
         return explain_split(c, c->columns, err);
     }
-    for (int i = 0; i < c->columns; i++) {
-        lower(c->column[i]);
+    if (c->decimal_comma && c->separator == ',') {
+        return wn_error_set(err, WN_ESYNTAX,
+                            "%s:%lld: fields are separated by commas, so no comma can be a decimal "
+                            "mark",
+                            name, (long long)c->line);
     }
     return WN_OK;
+}
+
+int wn_csv_open(struct wn_csv *c, FILE *f, const char *name, struct wn_error *err)
+{
+    const struct wn_csv_form plain = {'\0', false, 0};
+    return wn_csv_open_as(c, f, name, &plain, err);
 }
 
 void wn_csv_close(struct wn_csv *c)
@@ -166,7 +204,7 @@ void wn_csv_close(struct wn_csv *c)
 int wn_csv_column(const struct wn_csv *c, const char *name)
 {
     for (int i = 0; i < c->columns; i++) {
-        if (strcmp(c->column[i], name) == 0) {
+        if (strcasecmp(c->column[i], name) == 0) {
             return i;
         }
     }
@@ -184,6 +222,9 @@ int wn_csv_next(struct wn_csv *c, bool *end, struct wn_error *err)
     if (n < 0) {
         return explain_split(c, n, err);
     }
+    if (n == c->columns + 1 && c->field[c->columns][0] == '\0') {
+        n--; /* each line ends with a separator, the header does not */
+    }
     if (n != c->columns) {
         return wn_error_set(err, WN_ESYNTAX, "%s:%lld: %d fields, but the header names %d", c->name,
                             (long long)c->line, n, c->columns);
@@ -192,20 +233,55 @@ int wn_csv_next(struct wn_csv *c, bool *end, struct wn_error *err)
     return WN_OK;
 }
 
+const char *wn_csv_shown(const char *text, char *buf, size_t size)
+{
+    size_t n = 0;
+    for (; n + 1 < size && text[n] != '\0'; n++) {
+        unsigned char c = (unsigned char)text[n];
+        /* the second kind of control characters is C2 80 to C2 9F in UTF-8 */
+        bool control = c < 0x20 || c == 0x7f ||
+                       (c >= 0x80 && c < 0xa0 && n > 0 && (unsigned char)text[n - 1] == 0xc2);
+        buf[n] = control ? '?' : text[n];
+    }
+    buf[n] = '\0';
+    return buf;
+}
+
+static int no_number(const struct wn_csv *c, int column, const char *text, int rc,
+                     struct wn_error *err)
+{
+    char what[41], name[41];
+    const char *why = rc == WN_ERANGE             ? ", which is too large"
+                      : c->decimal_comma          ? ", which is no number with a decimal comma"
+                      : strchr(text, ',') == NULL ? ", which is no number"
+                                                  : ", which is no number: write a point as "
+                                                    "decimal mark";
+    return wn_error_set(err, rc, "%s:%lld: %s is '%s'%s", c->name, (long long)c->line,
+                        wn_csv_shown(c->column[column], name, sizeof name),
+                        wn_csv_shown(text, what, sizeof what), why);
+}
+
 int wn_csv_number(const struct wn_csv *c, int column, double *out, struct wn_error *err)
 {
+    char plain[WN_NUM_LEN_MAX + 2];
     if (column < 0 || column >= c->fields || c->field[column][0] == '\0') {
         *out = NAN;
         return WN_OK;
     }
     const char *text = c->field[column];
-    int rc = wn_num_parse(text, strlen(text), out);
-    if (rc == WN_OK) {
-        return WN_OK;
+    size_t len = strlen(text);
+    int rc = WN_ESYNTAX;
+    if (!c->decimal_comma) {
+        rc = wn_num_parse(text, len, out);
+    } else if (len < sizeof plain && memchr(text, '.', len) == NULL) {
+        memcpy(plain, text, len + 1);
+        char *comma = strchr(plain, ',');
+        if (comma != NULL) {
+            *comma = '.';
+        }
+        rc = wn_num_parse(plain, len, out);
     }
-    return wn_error_set(err, rc, "%s:%lld: %s is '%.40s', which is no number%s", c->name,
-                        (long long)c->line, c->column[column], text,
-                        strchr(text, ',') != NULL ? ": write a point as decimal mark" : "");
+    return rc == WN_OK ? WN_OK : no_number(c, column, text, rc, err);
 }
 
 static void begin_field(struct wn_csv_out *o)

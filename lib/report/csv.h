@@ -3,7 +3,8 @@
  *
  * In: one header line with the names of the columns, in any order; comma, semicolon or tab between
  * fields, whichever the header uses; LF or CR LF; a byte order mark, empty lines and lines that
- * begin with '#' are passed over. A quoted field may not hold a line end. Out: comma and CR LF. */
+ * begin with '#' are passed over, and so is an empty field behind the last column. A quoted field
+ * may not hold a line end. Out: comma and CR LF. */
 #ifndef WN_REPORT_CSV_H
 #define WN_REPORT_CSV_H
 
@@ -15,14 +16,23 @@
 
 enum { WN_CSV_FIELDS_MAX = 64, WN_CSV_LINE_MAX = 65536 };
 
+/** What a file does not say of itself. */
+struct wn_csv_form {
+    char separator;      /* ',', ';' or '\t'; 0: whichever the header uses */
+    bool decimal_comma;  /* 3,7 is a number, 3.7 is none */
+    int64_t lines_above; /* of the header: passed over, whatever they are */
+};
+
 /** A file being read; visible so that it lives where the caller wants, otherwise opaque. */
 struct wn_csv {
     FILE *f;          /* borrowed */
     const char *name; /* for messages, borrowed */
     char separator;
+    bool decimal_comma;
+    int64_t bytes;                   /* read so far */
     int64_t line;                    /* number of the present line, from 1 */
     char *header;                    /* the header line, split in place */
-    char *column[WN_CSV_FIELDS_MAX]; /* names, lower case, blanks around them taken off */
+    char *column[WN_CSV_FIELDS_MAX]; /* names, blanks around them taken off */
     int columns;
     char *text; /* the present line, split in place */
     size_t room;
@@ -33,9 +43,12 @@ struct wn_csv {
 /** Reads the header. WN_EMISSING: no header; WN_ESYNTAX: cannot be read; both with name:line. Close
  * it whatever the result. */
 int wn_csv_open(struct wn_csv *c, FILE *f, const char *name, struct wn_error *err);
+/** The same for a file whose form is known. WN_ESYNTAX also for a decimal comma between commas. */
+int wn_csv_open_as(struct wn_csv *c, FILE *f, const char *name, const struct wn_csv_form *form,
+                   struct wn_error *err);
 void wn_csv_close(struct wn_csv *c);
 
-/** Number of the column of this name, -1 when there is none. */
+/** Number of the column of this name, in upper or lower case; -1 when there is none. */
 int wn_csv_column(const struct wn_csv *c, const char *name);
 
 /** The next line with content. *end is set when there is none. WN_ESYNTAX with name:line when it
@@ -46,6 +59,10 @@ int wn_csv_next(struct wn_csv *c, bool *end, struct wn_error *err);
 /** Reads a field of the present line as a number. Empty or absent (column -1): NaN. WN_ESYNTAX with
  * name:line, column, and what stands there. */
 int wn_csv_number(const struct wn_csv *c, int column, double *out, struct wn_error *err);
+
+/** As much of a field as fits, for a message: what a file holds must not reach a terminal as it is.
+ * Returns buf. */
+const char *wn_csv_shown(const char *text, char *buf, size_t size);
 
 /** Writing: fields of a row in turn, then the end of the row. */
 struct wn_csv_out {

@@ -85,6 +85,19 @@ int wn_campaign_create(struct wn_campaign **out, const char *path,
                        const struct wn_campaign_info *info, const char *frozen_config,
                        struct wn_error *err);
 
+/** Creates a file that gets its name only with wn_campaign_publish(): for what is made in one go,
+ * from a recorded log. Until then it is PATH.new, and commit makes nothing durable, which is fast.
+ * Whatever ends it before leaves no campaign: wn_campaign_close() removes PATH.new, after a kill
+ * the next attempt does. WN_EEXIST when there is a file of this name, WN_EBUSY when another program
+ * makes it just now. */
+int wn_campaign_create_whole(struct wn_campaign **out, const char *path,
+                             const struct wn_campaign_info *info, const char *frozen_config,
+                             struct wn_error *err);
+/** Sets the status, brings all of it to the disk and gives it its name, never over another file.
+ * Nothing can be put afterwards: close it. */
+int wn_campaign_publish(struct wn_campaign *c, const char *status, wn_utc_us now,
+                        struct wn_error *err);
+
 /** Opens an existing file for writing (by its station): migrates an older version in one
  * transaction, looks through a file that was not closed cleanly. */
 int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error *err);

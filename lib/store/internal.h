@@ -33,6 +33,8 @@ struct wn_campaign {
     sqlite3 *db;
     char path[PATH_SIZE]; /* directory resolved */
     bool writing;
+    int making;     /* whole.c: descriptor that locks PATH.new; -1: the file has its name */
+    char index[80]; /* whole.c: what makes the index of the readings */
     sqlite3_stmt *stmt[STATEMENTS];
     /* Put and not durable yet; kept when a commit fails, and tried again with the next. */
     unsigned char *pending;
@@ -151,11 +153,23 @@ int health_quick_check(struct wn_campaign *c, struct wn_error *err);
 int health_checkpoint(struct wn_campaign *c, int *frames_left, struct wn_error *err);
 
 /* open.c */
+int campaign_handle(struct wn_campaign **out, const char *path, bool writing, struct wn_error *err);
+void campaign_drop(struct wn_campaign *c);
+int campaign_connect(struct wn_campaign *c, const char *path, struct wn_error *err);
+void campaign_disconnect(struct wn_campaign *c);
+/** What a new file starts from. */
+int campaign_fill(struct wn_campaign *c, const struct wn_campaign_info *info, const char *config,
+                  struct wn_error *err);
+void campaign_thresholds(struct wn_campaign *c, const struct wn_campaign_thresholds *t);
 /** Opens read-only whatever the version of the file, which is left as it is; *version tells. */
 int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *version,
                            struct wn_error *err);
 /** Connection made anew after an I/O error: closed, opened, looked through, checkpointed. */
 int campaign_reopen(struct wn_campaign *c, struct wn_error *err);
+
+/* whole.c */
+/** Removes PATH.new: nothing of it was worth a name. */
+void whole_abandon(struct wn_campaign *c);
 
 /* rows.c */
 int rows_prepare(struct wn_campaign *c, struct wn_error *err);

@@ -33,7 +33,7 @@ int wn_store_log_to(wn_store_log_fn fn, void *ctx, struct wn_error *err)
     return WN_OK;
 }
 
-static void close_connection(struct wn_campaign *c)
+void campaign_disconnect(struct wn_campaign *c)
 {
     wn_assert(c != NULL);
     for (int i = 0; i < STATEMENTS; i++) {
@@ -44,16 +44,15 @@ static void close_connection(struct wn_campaign *c)
     c->db = NULL;
 }
 
-static void drop_handle(struct wn_campaign *c)
+void campaign_drop(struct wn_campaign *c)
 {
     wn_assert(c != NULL);
-    close_connection(c);
+    campaign_disconnect(c);
     free(c->pending);
     free(c);
 }
 
-static int make_handle(struct wn_campaign **out, const char *path, bool writing,
-                       struct wn_error *err)
+int campaign_handle(struct wn_campaign **out, const char *path, bool writing, struct wn_error *err)
 {
     if (sqlite3_libversion_number() < 3037000) {
         return wn_error_set(err, WN_EBUG, "SQLite %s is too old: 3.37 is needed",
@@ -66,6 +65,7 @@ static int make_handle(struct wn_campaign **out, const char *path, bool writing,
     c->store.ops = &campaign_store_ops;
     c->writing = writing;
     c->pending_max = PENDING_MAX;
+    c->making = -1;
     int rc = place_resolve(path, c->path, sizeof c->path, err);
     if (rc != WN_OK) {
         free(c);
@@ -75,7 +75,7 @@ static int make_handle(struct wn_campaign **out, const char *path, bool writing,
     return WN_OK;
 }
 
-static int connect_to(struct wn_campaign *c, const char *path, struct wn_error *err)
+int campaign_connect(struct wn_campaign *c, const char *path, struct wn_error *err)
 {
     wn_assert(c != NULL);
     int flags = c->writing ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY;
@@ -176,8 +176,8 @@ static int insert(struct wn_campaign *c, const char *sql,
     return rc;
 }
 
-static int fill(struct wn_campaign *c, const struct wn_campaign_info *info, const char *config,
-                struct wn_error *err)
+int campaign_fill(struct wn_campaign *c, const struct wn_campaign_info *info, const char *config,
+                  struct wn_error *err)
 {
     struct text t = {.len = 0};
     text_add(&t, "INSERT INTO campaign(");
@@ -200,20 +200,20 @@ static int make_file(struct wn_campaign *c, const char *temporary,
                      const struct wn_campaign_info *info, const char *config, struct wn_error *err)
 {
     char mode[16] = "";
-    int rc = connect_to(c, temporary, err);
+    int rc = campaign_connect(c, temporary, err);
     rc = rc == WN_OK ? sql_exec(c, "PRAGMA synchronous = FULL", "making", err) : rc;
     rc = rc == WN_OK ? sql_begin(c, err) : rc;
     if (rc == WN_OK) {
         rc = schema_create(c, err);
-        rc = rc == WN_OK ? fill(c, info, config, err) : rc;
+        rc = rc == WN_OK ? campaign_fill(c, info, config, err) : rc;
         rc = sql_end(c, rc, err);
     }
     rc = rc == WN_OK ? sql_text(c, "PRAGMA journal_mode = WAL", mode, sizeof mode, err) : rc;
-    close_connection(c);
+    campaign_disconnect(c);
     return rc;
 }
 
-static void take_thresholds(struct wn_campaign *c, const struct wn_campaign_thresholds *t)
+void campaign_thresholds(struct wn_campaign *c, const struct wn_campaign_thresholds *t)
 {
     c->change = *t;
     /* not finite: this one never moves a reading into the file */
@@ -224,7 +224,7 @@ static int open_for_writing(struct wn_campaign *c, struct wn_error *err)
 {
     struct wn_campaign_info info;
     int64_t version = 0;
-    int rc = connect_to(c, c->path, err);
+    int rc = campaign_connect(c, c->path, err);
     rc = rc == WN_OK ? check_kind(c, err) : rc;
     rc = rc == WN_OK ? schema_version(c, &version, err) : rc; /* a newer one is left alone */
     rc = rc == WN_OK ? set_durable(c, err) : rc;
@@ -234,7 +234,7 @@ static int open_for_writing(struct wn_campaign *c, struct wn_error *err)
     rc = rc == WN_OK ? rows_count_on(c, err) : rc;
     rc = rc == WN_OK ? wn_campaign_info(c, &info, err) : rc;
     if (rc == WN_OK) {
-        take_thresholds(c, &info.store_on_change);
+        campaign_thresholds(c, &info.store_on_change);
     }
     return rc;
 }
@@ -246,7 +246,7 @@ int wn_campaign_create(struct wn_campaign **out, const char *path,
     struct wn_campaign *c = NULL;
     char temporary[PATH_SIZE];
     *out = NULL;
-    int rc = make_handle(&c, path, true, err);
+    int rc = campaign_handle(&c, path, true, err);
     if (rc != WN_OK) {
         return rc;
     }
@@ -258,13 +258,13 @@ int wn_campaign_create(struct wn_campaign **out, const char *path,
         if (rc == WN_OK) {
             rc = open_for_writing(c, err);
             if (rc != WN_OK) { /* nobody has used it: leave nothing that blocks its name */
-                close_connection(c);
+                campaign_disconnect(c);
                 place_remove(c->path);
             }
         }
     }
     if (rc != WN_OK) {
-        drop_handle(c);
+        campaign_drop(c);
         return rc;
     }
     *out = c;
@@ -275,14 +275,14 @@ int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error
 {
     struct wn_campaign *c = NULL;
     *out = NULL;
-    int rc = make_handle(&c, path, true, err);
+    int rc = campaign_handle(&c, path, true, err);
     if (rc != WN_OK) {
         return rc;
     }
     rc = place_check(c->path, true, err);
     rc = rc == WN_OK ? open_for_writing(c, err) : rc;
     if (rc != WN_OK) {
-        drop_handle(c);
+        campaign_drop(c);
         return rc;
     }
     *out = c;
@@ -352,7 +352,7 @@ static int connect_immutable(struct wn_campaign *c, struct wn_error *err)
     if (wn_campaign_log_bytes(c) > 0 || !immutable_uri(c->path, uri, sizeof uri)) {
         return err->code;
     }
-    close_connection(c);
+    campaign_disconnect(c);
     int rc = sqlite3_open_v2(
         uri, &c->db,
         SQLITE_OPEN_READONLY | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL);
@@ -367,14 +367,14 @@ int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *
 {
     struct wn_campaign *c = NULL;
     *out = NULL;
-    int rc = make_handle(&c, path, false, err);
+    int rc = campaign_handle(&c, path, false, err);
     if (rc != WN_OK) {
         return rc;
     }
     struct wn_error why = {0};
     rc = place_check(c->path, false, &why);
     bool there = rc == WN_OK;
-    rc = rc == WN_OK ? connect_to(c, c->path, &why) : rc;
+    rc = rc == WN_OK ? campaign_connect(c, c->path, &why) : rc;
     rc = rc == WN_OK ? check_kind(c, &why) : rc;
     if (there && rc != WN_OK && connect_immutable(c, &why) == WN_OK) {
         wn_error_clear(&why);
@@ -382,7 +382,7 @@ int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *
     }
     rc = rc == WN_OK ? schema_version(c, version, &why) : rc;
     if (rc != WN_OK) {
-        drop_handle(c);
+        campaign_drop(c);
         if (err != NULL) {
             *err = why;
         }
@@ -417,8 +417,8 @@ int campaign_reopen(struct wn_campaign *c, struct wn_error *err)
     if (c->db != NULL) { /* that checkpoint would swallow its errors */
         (void)sqlite3_db_config(c->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, NULL);
     }
-    close_connection(c);
-    int rc = connect_to(c, c->path, err);
+    campaign_disconnect(c);
+    int rc = campaign_connect(c, c->path, err);
     rc = rc == WN_OK ? set_durable(c, err) : rc;
     rc = rc == WN_OK ? health_quick_check(c, err) : rc;
     rc = rc == WN_OK ? health_checkpoint(c, &left, err) : rc;
@@ -438,12 +438,14 @@ void wn_campaign_close(struct wn_campaign *c)
     if (c == NULL) {
         return;
     }
-    if (c->writing && c->db != NULL && !c->suspect) {
+    if (c->making >= 0) {
+        whole_abandon(c);
+    } else if (c->writing && c->db != NULL && !c->suspect) {
         struct wn_error err; /* without the mark the file is looked through when it is opened */
         (void)sql_write_once(c, "UPDATE campaign SET clean_end = 1", NULL, NULL, "closing", &err);
         (void)sqlite3_wal_checkpoint_v2(c->db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
     }
-    drop_handle(c);
+    campaign_drop(c);
 }
 
 struct wn_store *wn_campaign_store(struct wn_campaign *c)

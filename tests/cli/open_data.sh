@@ -41,3 +41,31 @@ for f in blind told; do
     wane export "$work/$f.wane" --what cycles | awk -F, '{ print $1 "," $2 }' >"$work/$f.cycles"
 done
 diff "$work/told.cycles" "$work/blind.cycles"
+
+# Written as other people write logs (milli-units, minutes, decimal commas, charging with negative current): the same capacities.
+awk -F, 'NR == 1 { print "Cycle;Test time / min;U [mV];I [mA];Temp (K)"; next }
+    { line = sprintf("%s;%.14g;%.10g;%.10g;%.10g", $1, $3 / 60, $4 * 1000, -$5 * 1000, $6 + 273.15); gsub(/[.]/, ",", line); print line }' \
+    "$data/raw/B0005_discharge.csv" >"$work/other.csv"
+wane import "$work/other.csv" --decimal-comma --cutoff-v 2.7 -o "$work/other.wane" >/dev/null 2>"$work/said"
+grep -q 'it is turned round' "$work/said" || {
+    cat "$work/said"
+    echo "it was not seen that negative current charges"
+    exit 1
+}
+
+# Exported and imported again, in our columns and those of the Battery Data Format: the same cycles, to the ten digits that are written.
+wane export "$work/told.wane" --what readings -o "$work/own.csv"
+wane export "$work/told.wane" --what readings --columns bdf -o "$work/bdf.csv"
+for f in own bdf; do
+    wane import "$work/$f.csv" --charge-positive --cutoff-v 2.7 -o "$work/$f.wane" >/dev/null 2>&1
+done
+wane export "$work/told.wane" --what cycles | cut -d, -f1-29 >"$work/told.all"
+for f in other own bdf; do
+    wane export "$work/$f.wane" --what cycles | cut -d, -f1-29 >"$work/$f.all"
+    awk -F, -v name=$f '
+        FNR == NR { for (i = 1; i <= NF; i++) want[FNR, i] = $i; rows = FNR; next }
+        { for (i = 1; i <= NF; i++) {
+              a = $i; b = want[FNR, i]; off = a - b; if (off < 0) off = -off; size = b < 0 ? -b : b
+              if ((a == "") != (b == "") || off > 1e-9 * size) { print "   " name ", line " FNR ": " a " and not " b; bad = 1 } } }
+        END { if (FNR != rows) bad = 1; print "   " name ": " FNR " lines the same"; exit bad }' "$work/told.all" "$work/$f.all"
+done

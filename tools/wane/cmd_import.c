@@ -3,44 +3,75 @@
 #define _POSIX_C_SOURCE 200809L
 #include "wane.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "base/num.h"
 #include "import.h"
 #include "port/clock.h"
 
-enum { OUTPUT, CUTOFF, END, RATED, NAME, GAP, SKIP };
+enum {
+    OUTPUT,
+    MAP,
+    NEGATIVE,
+    POSITIVE,
+    SEPARATOR,
+    COMMA,
+    HEADER,
+    CUTOFF,
+    END,
+    RATED,
+    NAME,
+    GAP,
+    SKIP,
+    STRICT,
+    SIMULATED
+};
 
-enum { ROWS_PER_COMMIT = 20000 };
+enum { ROWS_PER_COMMIT = 20000, FILES_MAX = 1000 };
 
 static const struct wane_option options[] = {
     [OUTPUT] = {"output", 'o', WANE_TEXT, "FILE.wane", "else NAME.wane in this directory"},
+    [MAP] = {"map", 0, WANE_LIST, "QUANTITY=COLUMN[@UNIT]",
+             "which column is what, where it is not recognised; may be repeated"},
+    [NEGATIVE] = {"charge-negative", 0, WANE_FLAG, NULL,
+                  "negative current charges the cell in this log"},
+    [POSITIVE] = {"charge-positive", 0, WANE_FLAG, NULL, "positive current does"},
+    [SEPARATOR] = {"separator", 0, WANE_TEXT, "comma|semicolon|tab",
+                   "between fields; else whichever the header uses"},
+    [COMMA] = {"decimal-comma", 0, WANE_FLAG, NULL, "3,7 is a number, and 3.7 is none"},
+    [HEADER] = {"header-line", 0, WANE_COUNT, "N", "the columns are named in this line; else 1"},
     [CUTOFF] = {"cutoff-v", 0, WANE_NUMBER, "X",
                 "capacity down to this voltage; else of the whole discharge"},
     [END] = {"end", 0, WANE_TEXT, "reading|crossing", "what counts as reaching it; see above"},
     [RATED] = {"rated-ah", 0, WANE_NUMBER, "X",
                "rated capacity of the cell, for retention and projection"},
     [NAME] = {"name", 0, WANE_TEXT, "NAME",
-              "of the campaign; else that of the campaign file, or of the log"},
+              "of the campaign; else that of the campaign file, or of the first log"},
     [GAP] = {"gap-max-s", 0, WANE_NUMBER, "X",
              "a longer interval is a gap: not integrated, and flagged in a discharge"},
     [SKIP] = {"skip-bad", 0, WANE_FLAG, NULL,
               "leave out rows that cannot be used, and say how many"},
+    [STRICT] = {"strict", 0, WANE_FLAG, NULL,
+                "assume no unit, and no sign of the current: refuse what does not tell"},
+    [SIMULATED] = {"simulated", 0, WANE_FLAG, NULL,
+                   "the log comes from a simulation, and its campaign says so"},
 };
 
 struct job {
-    const char *source;
+    char *const *source;
+    int sources;
     char name[64], path[512];
-    FILE *f;
+    int64_t size; /* bytes of all logs */
+    bool simulated;
+    int sign;
+    struct log_form form;
+    struct progress progress;
     struct log_survey survey;
     struct rounds rounds;
     struct wn_campaign *campaign;
-    bool created;
 };
 
 /* "dir/log.csv" -> "log"; the length of it. */
@@ -55,7 +86,7 @@ static size_t stem(const char *path, const char **base)
 static int make_names(struct wane *w, const struct wane_args *a, struct job *j)
 {
     const char *base = NULL;
-    size_t n = stem(a->value[OUTPUT].given ? a->value[OUTPUT].text : j->source, &base);
+    size_t n = stem(a->value[OUTPUT].given ? a->value[OUTPUT].text : j->source[0], &base);
     if (a->value[NAME].given) {
         base = a->value[NAME].text;
         n = strlen(base);
@@ -119,19 +150,30 @@ static void describe_source(const struct job *j, const struct rounds_setup *s, c
                             size_t size)
 {
     char cutoff[WN_NUM_SIZE], rest[WN_NUM_SIZE], gap[WN_NUM_SIZE], charge_gap[WN_NUM_SIZE];
-    const char *base = strrchr(j->source, '/') != NULL ? strrchr(j->source, '/') + 1 : j->source;
+    char begin[WN_UTC_SIZE], began[64] = "", more[32] = "";
+    const char *slash = strrchr(j->source[0], '/');
+    if (isfinite(j->survey.first_s)) {
+        (void)snprintf(began, sizeof began, "first_row_utc = \"%s\"\n",
+                       wn_utc_format((wn_utc_us)(j->survey.first_s * 1e6), begin, sizeof begin));
+    }
+    if (j->sources > 1) {
+        (void)snprintf(more, sizeof more, "files = %d; ", j->sources);
+    }
     (void)snprintf(buf, size,
                    "# imported by wane " WANE_VERSION " from a recorded log\n"
-                   "source = \"%.200s\"; rows = %lld; rows_left_out = %lld\n"
+                   "source = \"%.200s\"; %srows = %lld; rows_left_out = %lld\n%s"
                    "cutoff_v = %s; end_at = \"%s\"; rest_below_a = %s; discharge_gap_max_s = %s; "
                    "charge_gap_max_s = %s\n"
+                   "current_of_log = \"%s when it charges\"\n"
                    "cycles = \"%s\"\n",
-                   base, (long long)j->survey.rows, (long long)j->survey.bad,
+                   slash != NULL ? slash + 1 : j->source[0], more, (long long)j->survey.rows,
+                   (long long)j->survey.bad, began,
                    wn_num_format(s->cutoff_v, 6, cutoff, sizeof cutoff),
                    s->end_at_crossing ? "crossing" : "reading",
                    wn_num_format(s->rest_below_a, 4, rest, sizeof rest),
                    wn_num_format(s->discharge_gap_s, 5, gap, sizeof gap),
                    wn_num_format(s->charge_gap_s, 5, charge_gap, sizeof charge_gap),
+                   j->sign > 0 ? "positive" : "negative",
                    s->has_cycles ? "of the log" : "recognised by the sign of the current");
 }
 
@@ -148,14 +190,13 @@ static int create(const struct wane_args *a, struct job *j, const struct rounds_
     (void)snprintf(i->procedure_title, sizeof i->procedure_title, "recorded log");
     (void)snprintf(i->program_version, sizeof i->program_version, "%s", WANE_VERSION);
     i->imported = true;
+    i->simulated = j->simulated;
     i->created_utc = wn_clock_real()->ops->utc(wn_clock_real());
     i->accuracy = (struct wn_accuracy_record){NAN, NAN, NAN, NAN, NAN, NAN};
     i->retention_threshold = a->value[RATED].given ? 0.7 : NAN;
     fill_cell(&i->cell, a);
     describe_source(j, s, frozen, sizeof frozen);
-    int rc = wn_campaign_create(&j->campaign, j->path, i, frozen, err);
-    j->created = rc == WN_OK;
-    rc = rc == WN_OK ? wn_campaign_set_status(j->campaign, "importing", i->created_utc, err) : rc;
+    int rc = wn_campaign_create_whole(&j->campaign, j->path, i, frozen, err);
     free(i);
     return rc;
 }
@@ -184,46 +225,52 @@ static int put_event(struct job *j, const struct rounds_setup *s, struct wn_erro
     return wn_store_put(j->rounds.store, &rec, err);
 }
 
+/* Rows that were bad at the first reading are bad again, and no others: else somebody writes to the
+ * log. */
+static int put_rows(struct job *j, struct log *l, wn_utc_us now, struct wn_error *err)
+{
+    struct log_row row;
+    bool end = false;
+    int64_t rows = 0;
+    int rc = WN_OK;
+    while (rc == WN_OK) {
+        int read = log_next(l, &row, &end, err);
+        if (end && read == WN_OK) {
+            break;
+        }
+        if (read != WN_OK) {
+            rc = l->fatal ? read : WN_OK;
+            continue;
+        }
+        if (rows % LOG_SHOW_EVERY == 0) {
+            progress_show(&j->progress, j->size + log_bytes(l));
+        }
+        rc = rounds_add(&j->rounds, &row, err);
+        if (rc == WN_OK && ++rows % ROWS_PER_COMMIT == 0) {
+            rc = wn_store_commit(j->rounds.store, now, err);
+        }
+    }
+    progress_clear(&j->progress);
+    if (rc == WN_OK && rows != j->survey.rows) {
+        rc = wn_error_set(err, WN_EINVAL, "%s was written to while it was read: import it again",
+                          j->source[0]);
+    }
+    return rc;
+}
+
 static int transfer(struct job *j, const struct rounds_setup *s, struct wn_error *err)
 {
     struct log l;
-    struct log_row row;
     wn_utc_us now = wn_clock_real()->ops->utc(wn_clock_real());
-    bool end = false;
-    int64_t rows = 0;
-    rewind(j->f);
     rounds_init(&j->rounds, s, wn_campaign_store(j->campaign));
-    int rc = log_open(&l, j->f, j->source, err);
-    while (rc == WN_OK) {
-        int read = log_next(&l, &row, &end, err);
-        if (end) {
-            break;
-        }
-        if (read == WN_EIO || read == WN_ENOMEM) {
-            rc = read;
-        } else if (read == WN_OK) { /* a bad row was told and counted the first time */
-            rc = rounds_add(&j->rounds, &row, err);
-            if (rc == WN_OK && ++rows % ROWS_PER_COMMIT == 0) {
-                rc = wn_store_commit(j->rounds.store, now, err);
-            }
-        }
-    }
+    int rc = log_open(&l, &j->form, j->source, j->sources, err);
+    l.sign = j->sign;
+    rc = rc == WN_OK ? put_rows(j, &l, now, err) : rc;
     log_close(&l);
     rc = rc == WN_OK ? rounds_end(&j->rounds, err) : rc;
     rc = rc == WN_OK ? put_event(j, s, err) : rc;
     rc = rc == WN_OK ? wn_store_commit(j->rounds.store, now, err) : rc;
-    return rc == WN_OK ? wn_campaign_set_status(j->campaign, "finished", now, err) : rc;
-}
-
-/* Nothing half-imported stays behind. */
-static void undo(const struct job *j)
-{
-    static const char *const beside[] = {"", "-wal", "-shm"};
-    for (int i = 0; i < 3 && j->created; i++) {
-        char path[600];
-        (void)snprintf(path, sizeof path, "%s%s", j->path, beside[i]);
-        (void)unlink(path);
-    }
+    return rc == WN_OK ? wn_campaign_publish(j->campaign, "finished", now, err) : rc;
 }
 
 static int tell(struct wane *w, const struct job *j, const struct rounds_setup *s)
@@ -239,11 +286,13 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
         wane_put(o, "steps", json_integer(r->steps));
         wane_put(o, "rows", json_integer(j->survey.rows));
         wane_put(o, "rows_left_out", json_integer(j->survey.bad));
+        wane_put(o, "charge_sign", json_integer(j->sign));
+        wane_put(o, "simulated", json_boolean(j->simulated));
         wane_put(o, "beyond_crossing_mean_ah", wane_number(s->end_at_crossing ? NAN : mean_ah));
         return wane_print_json(o);
     }
-    (void)printf("%s: %lld cycles, %lld steps, %lld rows\n", j->path, (long long)r->cycles,
-                 (long long)r->steps, (long long)j->survey.rows);
+    (void)printf("%s%s: %lld cycles, %lld steps, %lld rows\n", j->simulated ? "SIMULATED  " : "",
+                 j->path, (long long)r->cycles, (long long)r->steps, (long long)j->survey.rows);
     if (j->survey.bad > 0) {
         (void)printf("left out: %lld rows that cannot be used\n", (long long)j->survey.bad);
     }
@@ -259,73 +308,116 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
     return wane_flush();
 }
 
-static void choose(const struct wane_args *a, const struct log *l, const struct log_survey *v,
+static void choose(const struct wane_args *a, bool has_cycles, struct job *j,
                    struct rounds_setup *s)
 {
+    const struct log_survey *v = &j->survey;
+    double discharge_s = v->interval_s[j->sign < 0];
     s->cutoff_v = a->value[CUTOFF].number;
     s->end_at_crossing = a->value[END].given && strcmp(a->value[END].text, "crossing") == 0;
     s->rest_below_a = fmax(0.005, 0.005 * v->current_max_a);
-    s->discharge_gap_s =
-        a->value[GAP].given ? a->value[GAP].number : fmax(60, 10 * v->discharge_interval_s);
+    s->discharge_gap_s = a->value[GAP].given ? a->value[GAP].number : fmax(60, 10 * discharge_s);
     s->charge_gap_s = a->value[GAP].given ? a->value[GAP].number : 1800;
-    s->has_cycles = l->has_cycles;
+    s->has_cycles = has_cycles;
+    j->simulated = a->value[SIMULATED].given || v->simulated;
+}
+
+/* The first reading: what is wrong with the logs is told before anything is made. */
+static int survey(const struct wane_args *a, struct job *j, struct rounds_setup *setup,
+                  struct wn_error *err)
+{
+    struct log l;
+    int rc = log_size(j->source, j->sources, &j->size, err);
+    if (rc != WN_OK) {
+        return rc;
+    }
+    progress_begin(&j->progress, 2 * j->size);
+    rc = log_open(&l, &j->form, j->source, j->sources, err);
+    if (rc == WN_OK) {
+        log_columns_tell(&l.csv, l.column, stderr);
+        rc = log_look(&l, a->value[SKIP].given, &j->progress, &j->survey, err);
+    }
+    rc = rc == WN_OK ? log_sign(&j->form, &j->survey, &j->sign, err) : rc;
+    if (rc == WN_OK) {
+        choose(a, l.has_cycles, j, setup);
+    }
+    log_close(&l);
+    return rc;
 }
 
 static int import(struct wane *w, const struct wane_args *a, struct job *j)
 {
     struct wn_error err = {0};
     struct rounds_setup setup;
-    struct log l;
-    j->f = fopen(j->source, "re");
-    if (j->f == NULL || fseek(j->f, 0, SEEK_SET) != 0) {
-        (void)wn_error_set(&err, WN_ENOENT, "%s: %s (it is read twice: a pipe will not do)",
-                           j->source, strerror(errno));
-        return wane_fail(w, &err);
-    }
-    int rc = log_open(&l, j->f, j->source, &err);
-    rc = rc == WN_OK ? log_look(&l, a->value[SKIP].given, &j->survey, &err) : rc;
-    if (rc == WN_OK) {
-        choose(a, &l, &j->survey, &setup);
-    }
-    log_close(&l);
+    int rc = survey(a, j, &setup, &err);
     rc = rc == WN_OK ? create(a, j, &setup, &err) : rc;
     rc = rc == WN_OK ? transfer(j, &setup, &err) : rc;
-    wn_campaign_close(j->campaign);
-    if (rc != WN_OK) {
-        undo(j);
-        return wane_fail(w, &err);
+    wn_campaign_close(j->campaign); /* without its name it is removed */
+    return rc == WN_OK ? tell(w, j, &setup) : wane_fail(w, &err);
+}
+
+static int take_form(struct wane *w, const struct wane_args *a, struct log_form *f)
+{
+    static const char *const words[] = {"comma", "semicolon", "tab"};
+    const struct wane_value *v = a->value, *end = &v[END], *separator = &v[SEPARATOR];
+    struct wn_error err = {0};
+    if (end->given && strcmp(end->text, "reading") != 0 && strcmp(end->text, "crossing") != 0) {
+        return wane_usage(w, "--end is '%s': write reading or crossing", end->text);
     }
-    return tell(w, j, &setup);
+    for (int i = 0; i < 3 && separator->given; i++) {
+        f->csv.separator = strcmp(separator->text, words[i]) == 0 ? ",;\t"[i] : f->csv.separator;
+    }
+    if (separator->given && f->csv.separator == '\0') {
+        return wane_usage(w, "--separator is '%s': write comma, semicolon or tab", separator->text);
+    }
+    if (v[NEGATIVE].given && v[POSITIVE].given) {
+        return wane_usage(w, "--charge-negative or --charge-positive: not both");
+    }
+    f->charge_sign = v[NEGATIVE].given ? -1 : v[POSITIVE].given ? 1 : 0;
+    f->csv.decimal_comma = v[COMMA].given;
+    f->csv.lines_above = v[HEADER].given ? v[HEADER].count - 1 : 0;
+    f->strict = v[STRICT].given;
+    for (int i = 0; i < v[MAP].n; i++) {
+        if (log_map_read(f, v[MAP].list[i], &err) != WN_OK) {
+            return wane_usage(w, "%s", err.text);
+        }
+    }
+    return WANE_DONE;
 }
 
 static int run(struct wane *w, const struct wane_args *a)
 {
-    const struct wane_value *end = &a->value[END];
-    if (end->given && strcmp(end->text, "reading") != 0 && strcmp(end->text, "crossing") != 0) {
-        return wane_usage(w, "--end is '%s': write reading or crossing", end->text);
-    }
     struct job *j = calloc(1, sizeof *j);
     if (j == NULL) {
         return WANE_FAILED;
     }
-    j->source = a->operand[0];
-    int rc = make_names(w, a, j);
+    j->source = a->operand;
+    j->sources = a->operands;
+    int rc = take_form(w, a, &j->form);
+    rc = rc == WANE_DONE ? make_names(w, a, j) : rc;
     rc = rc == WANE_DONE ? import(w, a, j) : rc;
-    if (j->f != NULL) {
-        (void)fclose(j->f);
-    }
     free(j);
     return rc;
 }
 
 const struct wane_command cmd_import = {
     .name = "import",
-    .synopsis = "FILE.csv [-o FILE.wane] [--cutoff-v X] [--rated-ah X] [--name NAME]",
+    .synopsis = "FILE.csv ... [-o FILE.wane] [--cutoff-v X] [--rated-ah X] [--map ...]",
     .summary = "a recorded log becomes a campaign",
-    .text = "Columns time_s,voltage_v,current_a and, where known,\n"
-            "temperature_c,ambient_c,cycle, named in the first line, in any order; others\n"
-            "are ignored. Current is positive when it charges the cell. time_s may begin\n"
-            "anew at each cycle or step.\n"
+    .text = "Time, voltage and current, and where known temperature, ambient and cycle, are\n"
+            "recognised by the names of the columns and their units: time_s, \"U [mV]\",\n"
+            "\"Voltage / V\", I(mA), those of the Battery Data Format. Others are ignored.\n"
+            "What is taken for what is said. --map names a column that is not recognised, or\n"
+            "its unit, by its heading or its number: --map voltage=\"U1\"@mV, --map time=#2.\n"
+            "\n"
+            "A time is a number, h:mm:ss, 3 d 12:34:56, or a day and a time of day as\n"
+            "2026-05-01 12:34:56, UTC unless it ends in +02:00. It may begin anew at each\n"
+            "cycle or step. Several logs are read in the order they are named; a cycle that\n"
+            "begins anew in one of them goes on counting.\n"
+            "\n"
+            "Positive current charges the cell. Where the voltage says that in this log\n"
+            "negative current does, it is turned round, and said; --charge-negative and\n"
+            "--charge-positive settle it.\n"
             "\n"
             "Cycles are those of the column cycle. Without it charge, rest and discharge\n"
             "are told by the sign of the current (rest: below 5 mA, or 0.5 % of the largest\n"
@@ -339,12 +431,15 @@ const struct wane_command cmd_import = {
             "than 30 min.\n"
             "\n"
             "A row that cannot be used is told with its line, up to 20; then nothing is\n"
-            "imported, unless --skip-bad is given.\n",
+            "imported, unless --skip-bad is given. The campaign gets its name when it is\n"
+            "whole; until then it is FILE.wane.new, and the next import removes the remains\n"
+            "of one that was killed.\n",
     .examples = "  wane import log.csv --cutoff-v 2.7 --rated-ah 2 -o cell5.wane\n"
+                "  wane import --map voltage='U1@mV' --decimal-comma week1.csv week2.csv\n"
                 "  wane cycles cell5.wane\n",
     .options = options,
     .options_n = sizeof options / sizeof options[0],
     .operands_min = 1,
-    .operands_max = 1,
+    .operands_max = FILES_MAX,
     .run = run,
 };

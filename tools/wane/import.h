@@ -1,4 +1,4 @@
-/* wane import: a recorded log, row by row, to the records of a campaign.
+/* wane import: recorded logs, row by row, to the records of a campaign.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WANE_IMPORT_H
 #define WANE_IMPORT_H
@@ -13,48 +13,158 @@
 #include "port/store.h"
 #include "report/csv.h"
 
-/* -- import_log.c: reading the log
- * ------------------------------------------------------------------ */
+enum { LOG_MAPS_MAX = 16, LOG_COMPLAINTS_MAX = 20, LOG_SHOW_EVERY = 4096 /* rows */ };
 
-enum { LOG_COLUMNS = 6 };
+enum log_quantity {
+    LOG_TIME,
+    LOG_VOLTAGE,
+    LOG_CURRENT, /* these three must be there */
+    LOG_TEMPERATURE,
+    LOG_AMBIENT,
+    LOG_CYCLE,
+    LOG_SIMULATED, /* 1: this row comes from a simulation */
+    LOG_QUANTITIES
+};
+
+/** --map QUANTITY=COLUMN[@UNIT] */
+struct log_map {
+    enum log_quantity quantity;
+    char column[96]; /* as the header writes it, or #N */
+    char unit[16];   /* "": as the header says */
+};
+
+/** What is known of the logs before they are read. */
+struct log_form {
+    struct wn_csv_form csv;
+    struct log_map map[LOG_MAPS_MAX];
+    int maps;
+    int charge_sign; /* of the current that charges: +1, -1; 0: to be found out */
+    bool strict;     /* nothing is assumed */
+};
+
+/* -- import_columns.c: which column is what, and in which unit
+ * ------------------------------------------------------------------------------------------ */
+
+struct log_column {
+    int at; /* -1: there is none */
+    double scale, offset;
+    bool unit_assumed;
+};
+
+/** Reads one --map into the next place of form. WN_EINVAL with what to write instead. */
+int log_map_read(struct log_form *form, const char *text, struct wn_error *err);
+/** Finds the columns by --map, else by their names and units. WN_EMISSING, WN_EINVAL (not clear
+ * which one is meant), WN_EUNIT. */
+int log_columns(const struct log_form *form, const struct wn_csv *csv,
+                struct log_column column[LOG_QUANTITIES], struct wn_error *err);
+/** "time", "voltage", ... */
+const char *log_quantity_name(enum log_quantity q);
+/** Tells what was taken for what, where that is not plain: not wane's own names. */
+void log_columns_tell(const struct wn_csv *csv, const struct log_column column[LOG_QUANTITIES],
+                      FILE *f);
+
+/* -- import_time.c: a time that is no plain number
+ * ------------------------------------------------------------------------------------------ */
+
+enum log_time {
+    LOG_TIME_UNKNOWN,
+    LOG_TIME_NUMBER,
+    LOG_TIME_SPAN, /* [D d ]h:mm:ss, in seconds */
+    LOG_TIME_STAMP /* a day and a time of day, in seconds since 1970; UTC unless it says otherwise
+                    */
+};
+
+/** Which form a time is written in, at a glance. */
+enum log_time log_time_form(const char *text);
+/** Reads a span or a stamp. WN_ESYNTAX with why (a static text). */
+int log_time_read(const char *text, enum log_time form, double *out_s, const char **why);
+
+/* -- import_log.c: reading the rows
+ * ------------------------------------------------------------------------------------------ */
 
 /** One row of the log. */
 struct log_row {
     struct wn_reading reading; /* time_ns is campaign time: 0 at the first row */
     int64_t cycle;             /* of the column; -1 when there is none */
     bool segment;              /* the log's time began anew at this row */
+    bool simulated;
 };
 
-/** A log being read. Rows must not be looked at after an error: the log stands behind the bad row
- * then. */
+/** Logs being read one after the other. A row must not be looked at after an error: the log stands
+ * behind the bad row then. */
 struct log {
+    const struct log_form *form; /* borrowed, like the names of the files */
+    char *const *file;
+    int files, present;
+    int sign; /* that the current is multiplied with */
+    FILE *f;
     struct wn_csv csv;
-    int column[LOG_COLUMNS];
+    struct log_column column[LOG_QUANTITIES];
+    enum log_time time_form;
     bool has_cycles;
+    bool fatal; /* the last error was none of a row: there is no going on */
     bool begun;
+    bool file_begins;
     double last_s, segment_s; /* log time of the last row, and of the first row of its segment */
-    wn_ns last_ns;            /* campaign time of the last row */
-    int64_t last_cycle;
+    double first_s;
+    wn_ns last_ns; /* campaign time of the last row */
+    int64_t last_cycle, cycle_offset;
+    int64_t bytes; /* of the files before the present one */
 };
 
-/** Reads the header. WN_EMISSING with the columns that are missing. */
-int log_open(struct log *l, FILE *f, const char *name, struct wn_error *err);
+/** Opens the first file and reads its header. Close it whatever the result. */
+int log_open(struct log *l, const struct log_form *form, char *const *file, int files,
+             struct wn_error *err);
 void log_close(struct log *l);
-/** The next good row. Errors name file and line; reading may go on with the next row. */
+/** The next good row, of the next file where one has ended. Errors name file and line; reading may
+ * go on with the next row unless l->fatal. */
 int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err);
+/** Bytes read so far. */
+int64_t log_bytes(const struct log *l);
+/** Bytes of all files. WN_ENOENT; WN_EINVAL: not one that can be read twice. */
+int log_size(char *const *file, int files, int64_t *bytes, struct wn_error *err);
 
-/** What must be known of a log before it is integrated. */
+/* -- import_progress.c: how far it is, on a terminal
+ * ------------------------------------------------------------------------------------------ */
+
+struct progress {
+    bool shown, terminal;
+    int percent;
+    int64_t total;
+};
+
+void progress_begin(struct progress *p, int64_t total);
+void progress_show(struct progress *p, int64_t done);
+/** Takes the bar off the screen: something else is to be said. */
+void progress_clear(struct progress *p);
+
+/* -- import_survey.c: what must be known of a log before it is integrated
+ * ------------------------------------------------------------------------------------------ */
+
 struct log_survey {
     int64_t rows, bad;
-    double current_max_a;        /* largest magnitude */
-    double discharge_interval_s; /* mean, NaN without discharge */
+    bool simulated;
+    bool commas;          /* a number was refused for its comma */
+    double current_max_a; /* largest magnitude */
+    double interval_s[2]; /* mean, under negative and under positive current; NaN without */
+    double rise_v[2];     /* how much the voltage rose under negative and under positive current */
+    double first_s;       /* of a log whose times are stamps: since 1970; else NaN */
+    /* sums while it is made */
+    double sum_s[2];
+    int64_t intervals[2];
 };
-/** Reads it to its end; up to 20 complaints go to standard error. WN_ESYNTAX when a row is bad and
- * skip_bad is not set. */
-int log_look(struct log *l, bool skip_bad, struct log_survey *out, struct wn_error *err);
+
+/** Reads the logs to their end; the first complaints go to standard error, with their lines.
+ * WN_ESYNTAX when a row is bad and skip_bad is not set. */
+int log_look(struct log *l, bool skip_bad, struct progress *progress, struct log_survey *out,
+             struct wn_error *err);
+/** +1 or -1, from what the form says, else from the voltage: charging raises it. Says so when the
+ * current is turned round, or when the voltage does not tell. WN_EINVAL: strict, and not said. */
+int log_sign(const struct log_form *form, const struct log_survey *s, int *sign,
+             struct wn_error *err);
 
 /* -- import_rounds.c: steps and cycles
- * ---------------------------------------------------------------- */
+ * ------------------------------------------------------------------------------------------ */
 
 struct rounds_setup {
     double cutoff_v;                      /* NaN: the whole discharge */

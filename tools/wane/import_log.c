@@ -1,48 +1,92 @@
-/* wane import: reading a recorded log.
+/* wane import: reading recorded logs.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _POSIX_C_SOURCE 200809L
 #include "import.h"
 
+#include <errno.h>
 #include <math.h>
 #include <string.h>
-
-enum { TIME, VOLTAGE, CURRENT, TEMPERATURE, AMBIENT, CYCLE };
-
-static const char *const names[LOG_COLUMNS] = {"time_s",        "voltage_v", "current_a",
-                                               "temperature_c", "ambient_c", "cycle"};
+#include <sys/stat.h>
 
 #define TIME_MAX_S    4e9 /* 126 years: seconds since 1970 fit */
 #define CAMPAIGN_MAX  INT64_C(8000000000000000000)
 #define VOLTAGE_MAX_V 1e3
 #define CURRENT_MAX_A 1e4
 
-enum { COMPLAINTS_MAX = 20 };
-
-int log_open(struct log *l, FILE *f, const char *name, struct wn_error *err)
+static int no_file(const char *name, int why, struct wn_error *err)
 {
-    char missing[64] = "";
-    memset(l, 0, sizeof *l);
-    int rc = wn_csv_open(&l->csv, f, name, err);
-    for (int i = 0; i < LOG_COLUMNS && rc == WN_OK; i++) {
-        l->column[i] = wn_csv_column(&l->csv, names[i]);
-        if (l->column[i] < 0 && i <= CURRENT) {
-            size_t n = strlen(missing);
-            (void)snprintf(missing + n, sizeof missing - n, "%s%s", n > 0 ? ", " : "", names[i]);
+    return wn_error_set(err, why == ENOENT ? WN_ENOENT : WN_EIO, "%s: %s", name, strerror(why));
+}
+
+int log_size(char *const *file, int files, int64_t *bytes, struct wn_error *err)
+{
+    *bytes = 0;
+    for (int i = 0; i < files; i++) {
+        struct stat st;
+        if (stat(file[i], &st) != 0) {
+            return no_file(file[i], errno, err);
         }
+        if (!S_ISREG(st.st_mode)) {
+            return wn_error_set(err, WN_EINVAL,
+                                "%s is no regular file: a log is read twice, so a %s will not do",
+                                file[i], S_ISDIR(st.st_mode) ? "directory" : "pipe or device");
+        }
+        *bytes += (int64_t)st.st_size;
     }
-    if (rc == WN_OK && missing[0] != '\0') {
-        rc = wn_error_set(
-            err, WN_EMISSING,
-            "%s:%lld: the header does not name %s; needed are time_s,voltage_v,current_a, and"
-            " temperature_c,ambient_c,cycle where they are known",
-            name, (long long)l->csv.line, missing);
+    return WN_OK;
+}
+
+static void close_file(struct log *l)
+{
+    l->bytes += l->csv.bytes;
+    wn_csv_close(&l->csv);
+    if (l->f != NULL) {
+        (void)fclose(l->f);
     }
-    l->has_cycles = rc == WN_OK && l->column[CYCLE] >= 0;
+    l->f = NULL;
+}
+
+static int open_file(struct log *l, struct wn_error *err)
+{
+    const char *name = l->file[l->present];
+    l->f = fopen(name, "re");
+    if (l->f == NULL) {
+        return no_file(name, errno, err);
+    }
+    int rc = wn_csv_open_as(&l->csv, l->f, name, &l->form->csv, err);
+    rc = rc == WN_OK ? log_columns(l->form, &l->csv, l->column, err) : rc;
+    bool cycles = l->column[LOG_CYCLE].at >= 0;
+    if (rc == WN_OK && l->present > 0 && cycles != l->has_cycles) {
+        rc = wn_error_set(err, WN_EINVAL,
+                          "%s:%lld: only one of the logs has a column of cycles: leave it out of "
+                          "all, or import them apart",
+                          name, (long long)l->csv.line);
+    }
+    l->has_cycles = cycles;
+    l->file_begins = true;
+    l->time_form = LOG_TIME_UNKNOWN;
     return rc;
+}
+
+int log_open(struct log *l, const struct log_form *form, char *const *file, int files,
+             struct wn_error *err)
+{
+    memset(l, 0, sizeof *l);
+    l->form = form;
+    l->file = file;
+    l->files = files;
+    l->sign = 1;
+    return open_file(l, err);
 }
 
 void log_close(struct log *l)
 {
-    wn_csv_close(&l->csv);
+    close_file(l);
+}
+
+int64_t log_bytes(const struct log *l)
+{
+    return l->bytes + l->csv.bytes;
 }
 
 static int bad(const struct log *l, struct wn_error *err, const char *what)
@@ -50,27 +94,92 @@ static int bad(const struct log *l, struct wn_error *err, const char *what)
     return wn_error_set(err, WN_EINVAL, "%s:%lld: %s", l->csv.name, (long long)l->csv.line, what);
 }
 
-static int check_values(const struct log *l, const double *x, struct wn_error *err)
+static int odd_time(const struct log *l, const char *text, const char *why, struct wn_error *err)
 {
-    for (int i = TIME; i <= CURRENT; i++) {
-        if (isnan(x[i])) {
-            return wn_error_set(err, WN_EMISSING, "%s:%lld: %s is missing", l->csv.name,
-                                (long long)l->csv.line, names[i]);
+    char name[64], what[41];
+    return wn_error_set(err, WN_ESYNTAX, "%s:%lld: %s is '%s', %s", l->csv.name,
+                        (long long)l->csv.line,
+                        wn_csv_shown(l->csv.column[l->column[LOG_TIME].at], name, sizeof name),
+                        wn_csv_shown(text, what, sizeof what), why);
+}
+
+/* The first time of a file tells how the others are written. */
+static int take_time(struct log *l, double *out_s, struct wn_error *err)
+{
+    const struct log_column *c = &l->column[LOG_TIME];
+    const char *text = l->csv.field[c->at], *why = NULL;
+    if (l->time_form == LOG_TIME_UNKNOWN && text[0] != '\0') {
+        l->time_form = log_time_form(text);
+        if (l->time_form == LOG_TIME_NUMBER && c->unit_assumed && l->form->strict) {
+            l->fatal = true;
+            return odd_time(l, text,
+                            "and its unit is not told: --strict assumes none, write --map "
+                            "time='...@s', or what it is",
+                            err);
         }
     }
-    if (fabs(x[TIME]) > TIME_MAX_S) {
-        return bad(l, err, "time_s is too large: write seconds");
+    if (l->time_form <= LOG_TIME_NUMBER || text[0] == '\0') {
+        int rc = wn_csv_number(&l->csv, c->at, out_s, err);
+        *out_s *= c->scale;
+        return rc;
     }
-    if (fabs(x[VOLTAGE]) > VOLTAGE_MAX_V || fabs(x[CURRENT]) > CURRENT_MAX_A) {
-        return bad(l, err, "this is no voltage or current of a cell: write volt and ampere");
+    int rc = log_time_read(text, l->time_form, out_s, &why);
+    return rc == WN_OK ? rc : odd_time(l, text, why, err);
+}
+
+static int take_values(struct log *l, double *x, struct wn_error *err)
+{
+    int rc = take_time(l, &x[LOG_TIME], err);
+    for (int q = LOG_VOLTAGE; q < LOG_QUANTITIES && rc == WN_OK; q++) {
+        const struct log_column *c = &l->column[q];
+        rc = wn_csv_number(&l->csv, c->at, &x[q], err);
+        x[q] = x[q] * c->scale + c->offset;
     }
-    if (l->has_cycles &&
-        (isnan(x[CYCLE]) || x[CYCLE] != floor(x[CYCLE]) || x[CYCLE] < 0 || x[CYCLE] > 1e9)) {
+    return rc;
+}
+
+static int check_values(const struct log *l, const double *x, struct wn_error *err)
+{
+    for (int q = LOG_TIME; q <= LOG_CURRENT; q++) {
+        if (isnan(x[q])) {
+            char name[64];
+            return wn_error_set(err, WN_EMISSING, "%s:%lld: %s is missing", l->csv.name,
+                                (long long)l->csv.line,
+                                wn_csv_shown(l->csv.column[l->column[q].at], name, sizeof name));
+        }
+    }
+    if (fabs(x[LOG_TIME]) > TIME_MAX_S) {
+        return bad(l, err, "the time is too large: say its unit, as in --map time='...@ms'");
+    }
+    if (fabs(x[LOG_VOLTAGE]) > VOLTAGE_MAX_V || fabs(x[LOG_CURRENT]) > CURRENT_MAX_A) {
+        return bad(l, err,
+                   "this is no voltage or current of a cell: say the units, as in "
+                   "--map voltage='...@mV'");
+    }
+    double cycle = x[LOG_CYCLE];
+    if (l->has_cycles && !isnan(cycle) && (cycle != floor(cycle) || cycle < 0 || cycle > 1e9)) {
         return bad(l, err, "cycle is no whole number");
     }
-    if (l->has_cycles && l->begun && x[CYCLE] < (double)l->last_cycle) {
+    return WN_OK;
+}
+
+/* A cycle that is not told is that of the row before. A further log may count its cycles anew: they
+ * go on then. */
+static int take_cycle(struct log *l, double x, int64_t *out, struct wn_error *err)
+{
+    *out = -1;
+    if (!l->has_cycles) {
+        return WN_OK;
+    }
+    int64_t cycle = isnan(x) ? l->last_cycle : (int64_t)x + l->cycle_offset;
+    if (l->begun && l->file_begins && !isnan(x) && cycle < l->last_cycle) {
+        l->cycle_offset += l->last_cycle + 1 - cycle;
+        cycle = l->last_cycle + 1;
+    }
+    if (l->begun && cycle < l->last_cycle) {
         return bad(l, err, "cycle is below that of the row before: sort the rows");
     }
+    *out = cycle;
     return WN_OK;
 }
 
@@ -84,98 +193,77 @@ static int place(struct log *l, double time_s, struct log_row *out, struct wn_er
         return WN_OK;
     }
     if (out->segment) {
-        if (time_s > l->segment_s + 0.5 * (l->last_s - l->segment_s)) {
+        if (!l->file_begins && (l->time_form == LOG_TIME_STAMP ||
+                                time_s > l->segment_s + 0.5 * (l->last_s - l->segment_s))) {
             return bad(l, err,
-                       "time_s goes back: rows are out of order (a new step may begin anew, near "
-                       "where the last one began)");
+                       l->time_form == LOG_TIME_STAMP
+                           ? "the time of day goes back: rows are out of order, or a clock was set"
+                           : "time goes back: rows are out of order (a new step may begin anew, "
+                             "near where the last one began)");
         }
         out->reading.time_ns = l->last_ns;
         return WN_OK;
     }
     wn_ns step_ns = wn_ns_from_s(time_s - l->last_s);
     if (step_ns > CAMPAIGN_MAX - l->last_ns) {
-        return bad(l, err, "the log is longer than two centuries: is time_s in seconds?");
+        return bad(l, err, "the log is longer than two centuries: is its time in seconds?");
     }
     out->reading.time_ns = l->last_ns + step_ns;
     return WN_OK;
 }
 
+/* The next line; of the next log where one has ended. */
+static int next_line(struct log *l, bool *end, struct wn_error *err)
+{
+    int rc = wn_csv_next(&l->csv, end, err);
+    while (rc == WN_OK && *end && l->present + 1 < l->files) {
+        close_file(l);
+        l->present++;
+        rc = open_file(l, err);
+        if (rc != WN_OK) {
+            l->fatal = true;
+            return rc;
+        }
+        rc = wn_csv_next(&l->csv, end, err);
+    }
+    l->fatal = rc == WN_EIO || rc == WN_ENOMEM;
+    return rc;
+}
+
+static void take_reading(const struct log *l, const double *x, struct wn_reading *r)
+{
+    r->voltage_v = x[LOG_VOLTAGE];
+    r->current_a = l->sign * x[LOG_CURRENT];
+    r->temperature_c = x[LOG_TEMPERATURE];
+    r->ambient_c = x[LOG_AMBIENT];
+    r->has = WN_HAS_VOLTAGE | WN_HAS_CURRENT | WN_HAS_TIME |
+             (isnan(x[LOG_TEMPERATURE]) ? 0u : WN_HAS_TEMPERATURE) |
+             (isnan(x[LOG_AMBIENT]) ? 0u : WN_HAS_AMBIENT);
+}
+
 int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err)
 {
-    double x[LOG_COLUMNS];
+    double x[LOG_QUANTITIES];
     memset(out, 0, sizeof *out);
-    int rc = wn_csv_next(&l->csv, end, err);
+    int rc = next_line(l, end, err);
     if (rc != WN_OK || *end) {
         return rc;
     }
-    for (int i = 0; i < LOG_COLUMNS; i++) {
-        rc = wn_csv_number(&l->csv, l->column[i], &x[i], err);
-        if (rc != WN_OK) {
-            return rc;
-        }
-    }
-    rc = check_values(l, x, err);
-    rc = rc == WN_OK ? place(l, x[TIME], out, err) : rc;
+    rc = take_values(l, x, err);
+    rc = rc == WN_OK ? check_values(l, x, err) : rc;
+    rc = rc == WN_OK ? take_cycle(l, x[LOG_CYCLE], &out->cycle, err) : rc;
+    rc = rc == WN_OK ? place(l, x[LOG_TIME], out, err) : rc;
     if (rc != WN_OK) {
         return rc;
     }
-    struct wn_reading *r = &out->reading;
-    r->voltage_v = x[VOLTAGE];
-    r->current_a = x[CURRENT];
-    r->temperature_c = x[TEMPERATURE];
-    r->ambient_c = x[AMBIENT];
-    r->has = WN_HAS_VOLTAGE | WN_HAS_CURRENT | WN_HAS_TIME |
-             (isnan(x[TEMPERATURE]) ? 0u : WN_HAS_TEMPERATURE) |
-             (isnan(x[AMBIENT]) ? 0u : WN_HAS_AMBIENT);
-    out->cycle = l->has_cycles ? (int64_t)x[CYCLE] : -1;
-    l->segment_s = out->segment ? x[TIME] : l->segment_s;
-    l->last_s = x[TIME];
-    l->last_ns = r->time_ns;
+    take_reading(l, x, &out->reading);
+    out->simulated = x[LOG_SIMULATED] > 0;
+    l->first_s = l->begun ? l->first_s : x[LOG_TIME];
+    l->segment_s = out->segment ? x[LOG_TIME] : l->segment_s;
+    l->last_s = x[LOG_TIME];
+    l->last_ns = out->reading.time_ns;
     l->last_cycle = out->cycle;
     l->begun = true;
+    l->file_begins = false;
     return WN_OK;
-}
-
-int log_look(struct log *l, bool skip_bad, struct log_survey *out, struct wn_error *err)
-{
-    struct log_row row, before = {0};
-    double discharge_s = 0;
-    int64_t intervals = 0;
-    memset(out, 0, sizeof *out);
-    for (;;) {
-        bool end = false;
-        int rc = log_next(l, &row, &end, err);
-        if (rc == WN_EIO || rc == WN_ENOMEM) {
-            return rc;
-        }
-        if (rc != WN_OK) {
-            if (out->bad++ < COMPLAINTS_MAX) {
-                (void)fprintf(stderr, "%s\n", err->text);
-            }
-            continue;
-        }
-        if (end) {
-            break;
-        }
-        out->current_max_a = fmax(out->current_max_a, fabs(row.reading.current_a));
-        if (out->rows++ > 0 && !row.segment && row.reading.current_a < 0 &&
-            before.reading.current_a < 0) {
-            discharge_s += wn_ns_to_s(row.reading.time_ns - before.reading.time_ns);
-            intervals++;
-        }
-        before = row;
-    }
-    if (out->bad > COMPLAINTS_MAX) {
-        (void)fprintf(stderr, "and %lld more\n", (long long)(out->bad - COMPLAINTS_MAX));
-    }
-    out->discharge_interval_s = intervals > 0 ? discharge_s / (double)intervals : NAN;
-    if (out->bad > 0 && !skip_bad) {
-        return wn_error_set(err, WN_ESYNTAX,
-                            "%s: %lld of %lld rows cannot be used; nothing was imported "
-                            "(--skip-bad leaves them out)",
-                            l->csv.name, (long long)out->bad,
-                            (long long)out->bad + (long long)out->rows);
-    }
-    wn_error_clear(err);
-    return out->rows > 0 ? WN_OK : wn_error_set(err, WN_EMISSING, "%s holds no row", l->csv.name);
 }

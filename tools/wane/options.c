@@ -47,6 +47,12 @@ static int take_value(const struct wane *w, const struct wane_option *o, const c
         return WANE_DONE;
     case WANE_TEXT:
         return text[0] != '\0' ? WANE_DONE : wane_usage(w, "--%s must not be empty", o->name);
+    case WANE_LIST:
+        if (v->n == WANE_LIST_MAX) {
+            return wane_usage(w, "--%s is given more than %d times", o->name, WANE_LIST_MAX);
+        }
+        v->list[v->n++] = text;
+        return text[0] != '\0' ? WANE_DONE : wane_usage(w, "--%s must not be empty", o->name);
     case WANE_NUMBER:
         rc = wn_num_parse(text, strlen(text), &v->number);
         if (rc != WN_OK || !(v->number > 0)) {

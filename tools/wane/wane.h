@@ -26,11 +26,12 @@ enum wane_exit {
 enum wane_kind {
     WANE_FLAG,
     WANE_TEXT,
+    WANE_LIST,   /* a text; the option may be given several times */
     WANE_NUMBER, /* above zero */
     WANE_COUNT   /* whole, from 1 */
 };
 
-enum { WANE_OPTIONS_MAX = 12 };
+enum { WANE_OPTIONS_MAX = 16, WANE_LIST_MAX = 16 };
 
 struct wane_option {
     const char *name;
@@ -42,7 +43,9 @@ struct wane_option {
 
 struct wane_value {
     bool given;
-    const char *text;
+    const char *text; /* WANE_LIST: the last one */
+    const char *list[WANE_LIST_MAX];
+    int n;         /* WANE_LIST: how many */
     double number; /* WANE_NUMBER; NaN when not given */
     int64_t count; /* WANE_COUNT; 0 when not given */
 };

@@ -185,6 +185,72 @@ static void numbers(void **state)
                         "t.csv:2: c is '1,5', which is no number: write a point as decimal mark");
 }
 
+static int open_as(const char *text, struct wn_csv_form form, struct wn_error *err)
+{
+    wn_csv_close(&csv);
+    if (file != NULL) {
+        (void)fclose(file);
+    }
+    file = fmemopen((void *)(uintptr_t)text, strlen(text), "r");
+    assert_non_null(file);
+    return wn_csv_open_as(&csv, file, "t.csv", &form, err);
+}
+
+static void forms_that_are_told(void **state)
+{
+    struct wn_error err = {0};
+    double x = 0;
+    (void)state;
+    /* a decimal comma, and then no point */
+    assert_int_equal(
+        open_as("a;b\n3,75;-1,5e3\n3.75;1,2,3\n", (struct wn_csv_form){0, true, 0}, &err), WN_OK);
+    row("3,75|-1,5e3");
+    assert_int_equal(wn_csv_number(&csv, 0, &x, &err), WN_OK);
+    assert_true(x == 3.75);
+    assert_int_equal(wn_csv_number(&csv, 1, &x, &err), WN_OK);
+    assert_true(x == -1500);
+    row("3.75|1,2,3");
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(wn_csv_number(&csv, i, &x, &err), WN_ESYNTAX);
+        assert_non_null(strstr(err.text, "no number with a decimal comma"));
+    }
+    assert_int_equal(open_as("a,b\n1,2\n", (struct wn_csv_form){0, true, 0}, &err), WN_ESYNTAX);
+    assert_non_null(strstr(err.text, "no comma can be a decimal mark"));
+    /* lines above the header, whatever they are, and counted */
+    assert_int_equal(open_as("\"x\n,,\n\na;b,c\n1;2\n", (struct wn_csv_form){0, false, 3}, &err),
+                     WN_OK);
+    assert_int_equal(wn_csv_column(&csv, "B,C"), 1);
+    row("1|2");
+    assert_int_equal(csv.line, 5);
+    assert_int_equal(csv.bytes, 17);
+    assert_int_equal(open_as("a\n", (struct wn_csv_form){0, false, 3}, &err), WN_EMISSING);
+    assert_non_null(strstr(err.text, "ends at line 1"));
+    /* the separator: a semicolon is taken before commas in names, unless told otherwise */
+    assert_int_equal(open_as("\"p\tq\";a;b,c;d,e\n", (struct wn_csv_form){0}, &err), WN_OK);
+    assert_int_equal(csv.columns, 4);
+    assert_int_equal(open_as("a;b,c;d,e\n", (struct wn_csv_form){',', false, 0}, &err), WN_OK);
+    assert_int_equal(csv.columns, 3);
+    /* an empty field behind the last column is none; anything else there is */
+    assert_int_equal(open_as("a,b\n1,2,\n1,2,3\n1,2,,\n", (struct wn_csv_form){0}, &err), WN_OK);
+    row("1|2");
+    bad(WN_ESYNTAX, "t.csv:3: 3 fields, but the header names 2");
+    bad(WN_ESYNTAX, "t.csv:4: 4 fields, but the header names 2");
+}
+
+static void shown_without_control_characters(void **state)
+{
+    char buf[12];
+    (void)state;
+    assert_string_equal(wn_csv_shown("a\033[1m\x7f\t", buf, sizeof buf), "a?[1m??");
+    assert_string_equal(wn_csv_shown("\xc2\xb0"
+                                     "C \xc2\x9b"
+                                     "1m",
+                                     buf, sizeof buf),
+                        "\xc2\xb0"
+                        "C \xc2?1m");
+    assert_string_equal(wn_csv_shown("0123456789abcdef", buf, sizeof buf), "0123456789a");
+}
+
 static void written_after_rfc_4180(void **state)
 {
     char *text = NULL;
@@ -220,6 +286,8 @@ int main(void)
         cmocka_unit_test_teardown(bytes_that_are_no_text, teardown),
         cmocka_unit_test_teardown(headers_that_will_not_do, teardown),
         cmocka_unit_test_teardown(numbers, teardown),
+        cmocka_unit_test_teardown(forms_that_are_told, teardown),
+        cmocka_unit_test(shown_without_control_characters),
         cmocka_unit_test(written_after_rfc_4180),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
