@@ -29,4 +29,5 @@ if [ "$quick" != "--quick" ]; then
     cmake --build build/sanitize -j "$jobs"
     ctest --test-dir build/sanitize -j "$jobs" -L 'unit|trace'
 fi
-ctest --test-dir build/test -j "$jobs"
+# Twice as many as there are processors: the system's stories wait more than they compute; what computes counts double.
+ctest --test-dir build/test -j "$((2 * jobs))"

@@ -17,7 +17,7 @@ enum { TAIL = 40, ENOUGH_SEEDS = 200, LINE_SIZE = 400 };
 
 static const char help[] =
     "wane-swarm: the real station in simulated time under a swarm of faults\n\n"
-    "  wane-swarm                      seeds from the date on, for two minutes\n"
+    "  wane-swarm                      seeds from the date on, for a minute\n"
     "  wane-swarm --seconds N          for N seconds of wall time\n"
     "  wane-swarm --seeds FROM..TO     these seeds\n"
     "  wane-swarm --seed S [--trace]   one seed, with its whole story\n"
@@ -231,7 +231,7 @@ int main(int argc, char **argv)
             ? strtoull(seed, NULL, 10)
             : (uint64_t)((day.tm_year + 1900) * 10000 + (day.tm_mon + 1) * 100 + day.tm_mday) *
                   UINT64_C(100000);
-    options.seconds = seconds != NULL ? strtod(seconds, NULL) : 120.0;
+    options.seconds = seconds != NULL ? strtod(seconds, NULL) : 60.0;
     if (!take_options(argc, argv)) {
         (void)fputs(help, stderr);
         return 2;
