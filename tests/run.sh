@@ -30,4 +30,5 @@ if [ "$quick" != "--quick" ]; then
     ctest --test-dir build/sanitize -j "$jobs" -L 'unit|trace'
 fi
 # Twice as many as there are processors: the system's stories wait more than they compute; what computes counts double.
-ctest --test-dir build/test -j "$((2 * jobs))"
+# They go by the clock, so what fails beside others is tried once more alone, and that counts.
+ctest --test-dir build/test -j "$((2 * jobs))" || ctest --test-dir build/test --rerun-failed

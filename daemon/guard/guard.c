@@ -199,7 +199,7 @@ static bool receive(struct child *c)
     bool taken = whole && m.slot < GUARD_SLOTS && fd[0] >= 0 && c->dup[m.slot].fd == fd[0];
     (void)close(taken ? -1 : fd[0]);
     (void)close(fd[1]);
-    put_down(c, n == 0 ? "closed its socket" : "sent what makes no sense");
+    put_down(c, n <= 0 ? "closed its socket" : "sent what makes no sense");
     return false;
 }
 

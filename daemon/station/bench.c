@@ -367,6 +367,7 @@ static void read_done(struct station *s, struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
     i->reading = i->session.reading;
+    certificates_correct(s, i->n, &i->reading);
     i->has_reading = true;
     if (role_of(s, i) == WN_ROLE_RELAY) {
         look_at_relay(s, i);

@@ -55,7 +55,7 @@ static int begin_session(struct station *s, struct wn_error *err)
         copy(i.port, sizeof i.port, c->port);
         copy(i.identity, sizeof i.identity, s->bench.instrument[n].session.identity);
         rc = wn_campaign_put_instrument(s->campaign, &i, err);
-        certificates_of(&s->config, n, &k);
+        wn_config_calibration_of(&s->config, n, &k);
         rc = rc == WN_OK ? wn_campaign_put_calibration(s->campaign, &i, &k, err) : rc;
     }
     return rc;

@@ -6,37 +6,25 @@
 
 #include <stdio.h>
 
-enum { TEXT_SIZE = 196 }; /* with what is said around it, it fits into an event */
-
-static bool has_thermometer(const struct wn_station_config *c, bool ambient)
-{
-    bool has = false;
-    for (int i = 0; i < c->instruments; i++) {
-        has = has ||
-              (c->instrument[i].role == WN_ROLE_THERMOMETER && c->instrument[i].ambient == ambient);
-    }
-    return has;
-}
-
-void certificates_of(const struct wn_station_config *c, int n, struct wn_calibration *out)
-{
-    const struct wn_instrument_config *i = &c->instrument[n];
-    bool thermometer = i->role == WN_ROLE_THERMOMETER;
-    bool source = wn_role_sources(i->role);
-    struct wn_calibration_line *l = out->line;
-    *out = c->calibration;
-    l[WN_QUANTITY_VOLTAGE].known &= source;
-    l[WN_QUANTITY_CURRENT].known &= source;
-    l[WN_QUANTITY_TEMPERATURE].known &=
-        thermometer ? !i->ambient : source && !has_thermometer(c, false);
-    l[WN_QUANTITY_AMBIENT].known &= thermometer ? i->ambient : source && !has_thermometer(c, true);
-}
+enum { TEXT_SIZE = 196, WHO_SIZE = 24 }; /* with what is said around it, it fits into an event */
 
 /* A certificate counts as long as it is valid; from then on the data sheet does. */
 void certificates_apply(struct station *s)
 {
-    wn_calibration_accuracy(&s->config.calibration, &s->config.accuracy,
-                            s->clock->ops->utc(s->clock), &s->setup.accuracy);
+    struct wn_calibration c;
+    wn_config_calibration_of_results(&s->config, &c);
+    wn_calibration_accuracy(&c, &s->config.accuracy, s->clock->ops->utc(s->clock),
+                            &s->setup.accuracy);
+}
+
+void certificates_correct(const struct station *s, int n, struct wn_reading *r)
+{
+    struct wn_calibration c;
+    wn_config_calibration_of(&s->config, n, &c);
+    if (s->config.instrument[n].ambient) { /* it knows nothing of where it lies */
+        c.line[WN_QUANTITY_TEMPERATURE] = c.line[WN_QUANTITY_AMBIENT];
+    }
+    wn_calibration_apply(&c, r);
 }
 
 static void tell(struct station *s, const char *kind, const char *before, const char *text,
@@ -48,9 +36,24 @@ static void tell(struct station *s, const char *kind, const char *before, const 
     station_warn(s, kind, all);
 }
 
-static void tell_out_of_date(struct station *s, const char *text)
+/* What of each instrument is out of date now, or ran out after `since`, as warnings; false:
+ * nothing. */
+static bool tell_out_of_date(struct station *s, wn_utc_us since, wn_utc_us now)
 {
-    tell(s, "calibration", "", text, ": the accuracy of the data sheet is taken");
+    bool any = false;
+    for (int n = 0; n < s->config.instruments; n++) {
+        struct wn_calibration c;
+        char text[TEXT_SIZE - WHO_SIZE], who[WHO_SIZE];
+        wn_config_calibration_of(&s->config, n, &c);
+        int lines = since < 0 ? wn_calibration_out_of_date(&c, now, text, sizeof text)
+                              : wn_calibration_ran_out(&c, since, now, text, sizeof text);
+        if (lines > 0) {
+            (void)snprintf(who, sizeof who, "%s: ", wn_instrument_name(&s->config.instrument[n]));
+            tell(s, "calibration", who, text, ": the accuracy of the data sheet is taken");
+            any = true;
+        }
+    }
+    return any;
 }
 
 void certificates_begin(struct station *s)
@@ -64,23 +67,18 @@ void certificates_begin(struct station *s)
     if (wn_tolerances_unmet(&s->setup.accuracy, &use, text, sizeof text) > 0) {
         tell(s, "tolerances", "IEC 61960-3 is not met: ", text, "");
     }
-    if (wn_calibration_out_of_date(&s->config.calibration, now, text, sizeof text) > 0) {
-        tell_out_of_date(s, text);
-    }
+    (void)tell_out_of_date(s, -1, now);
 }
 
 void certificates_look(struct station *s)
 {
-    char text[TEXT_SIZE];
     wn_utc_us now = s->clock->ops->utc(s->clock);
-    bool ran_out = wn_calibration_ran_out(&s->config.calibration, s->certificates_utc, now, text,
-                                          sizeof text) > 0;
+    bool ran_out = campaign_is_live(s) && tell_out_of_date(s, s->certificates_utc, now);
     if (now > s->certificates_utc) { /* a clock that is set back tells nothing twice */
         s->certificates_utc = now;
     }
-    if (ran_out && campaign_is_live(s)) {
+    if (ran_out) {
         certificates_apply(s);
         wn_engine_set_accuracy(s->engine, &s->setup.accuracy);
-        tell_out_of_date(s, text);
     }
 }

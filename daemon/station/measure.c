@@ -174,7 +174,6 @@ void measure_take(struct station *s, wn_ns now)
     struct wn_reading r =
         wn_config_is_pair(&s->config) ? of_pair(s) : s->bench.instrument[0].reading;
     take_temperatures(s, &r, now);
-    wn_calibration_apply(&s->config.calibration, &r);
     if (s->campaign == NULL) {
         watch_idle(s, &r);
     }

@@ -236,8 +236,8 @@ void campaign_close(struct station *s);
 bool campaign_is_live(const struct station *s);
 
 /* certificates.c */
-/** What of a station's calibration is about instrument n: what it measures. */
-void certificates_of(const struct wn_station_config *c, int n, struct wn_calibration *out);
+/** Corrects what instrument n read. */
+void certificates_correct(const struct station *s, int n, struct wn_reading *r);
 /** The accuracy the engine is set up with: of the certificates that are valid now, else of the data
  * sheet. */
 void certificates_apply(struct station *s);

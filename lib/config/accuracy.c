@@ -15,18 +15,26 @@
         .dim = dimension, .min = low, .max = high, .example = text                                 \
     }
 
+#define ELECTRIC_PARTS                                                                             \
+    PART("voltage_reading", true, voltage.reading, WN_DIM_RATIO, 0, 0.1, "\"0.05 %\""),            \
+        PART("voltage_fixed", false, voltage.fixed, WN_DIM_VOLTAGE, 0, 0.5, "\"1 mV\""),           \
+        PART("voltage_of_range", false, voltage.of_range, WN_DIM_RATIO, 0, 0.1, "\"200 ppm\""),    \
+        PART("voltage_range", false, voltage.range, WN_DIM_VOLTAGE, 0.1, 1000, "\"5 V\""),         \
+        PART("current_reading", true, current.reading, WN_DIM_RATIO, 0, 0.1, "\"0.1 %\""),         \
+        PART("current_fixed", false, current.fixed, WN_DIM_CURRENT, 0, 1, "\"5 mA\""),             \
+        PART("current_of_range", false, current.of_range, WN_DIM_RATIO, 0, 0.1, "\"500 ppm\""),    \
+        PART("current_range", false, current.range, WN_DIM_CURRENT, 0.001, 1000, "\"10 A\"")
+#define TEMPERATURE_PART                                                                           \
+    PART("temperature", true, temperature_c, WN_DIM_TEMPERATURE_DIFF, 0, 20, "\"1 K\"")
+
 const struct wn_key wn_accuracy_keys[] = {
-    PART("voltage_reading", true, voltage.reading, WN_DIM_RATIO, 0, 0.1, "\"0.05 %\""),
-    PART("voltage_fixed", false, voltage.fixed, WN_DIM_VOLTAGE, 0, 0.5, "\"1 mV\""),
-    PART("voltage_of_range", false, voltage.of_range, WN_DIM_RATIO, 0, 0.1, "\"200 ppm\""),
-    PART("voltage_range", false, voltage.range, WN_DIM_VOLTAGE, 0.1, 1000, "\"5 V\""),
-    PART("current_reading", true, current.reading, WN_DIM_RATIO, 0, 0.1, "\"0.1 %\""),
-    PART("current_fixed", false, current.fixed, WN_DIM_CURRENT, 0, 1, "\"5 mA\""),
-    PART("current_of_range", false, current.of_range, WN_DIM_RATIO, 0, 0.1, "\"500 ppm\""),
-    PART("current_range", false, current.range, WN_DIM_CURRENT, 0.001, 1000, "\"10 A\""),
-    PART("temperature", true, temperature_c, WN_DIM_TEMPERATURE_DIFF, 0, 20, "\"1 K\""),
+    ELECTRIC_PARTS,
+    TEMPERATURE_PART,
     PART("time", true, time_reading, WN_DIM_RATIO, 0, 0.01, "\"50 ppm\""),
     {.name = NULL}};
+/* Of one of several instruments: what it measures. The time base is the station's. */
+static const struct wn_key source_keys[] = {ELECTRIC_PARTS, {.name = NULL}};
+static const struct wn_key thermometer_keys[] = {TEMPERATURE_PART, {.name = NULL}};
 
 static const struct words {
     const char *fixed, *of_range, *range, *example;
@@ -58,24 +66,63 @@ static void check_part(struct wn_reader *r, const config_setting_t *s, const str
     }
 }
 
+void wn_config_own_nothing(struct wn_instrument_config *i)
+{
+    wn_calibration_init(&i->calibration);
+    i->data_sheet.voltage.reading = i->data_sheet.current.reading = i->data_sheet.temperature_c =
+        NAN;
+}
+
+void wn_config_read_own_accuracy(struct wn_reader *r, const config_setting_t *s,
+                                 const struct wn_key *key, void *target)
+{
+    struct wn_instrument_config *i = target;
+    (void)key;
+    if (!config_setting_is_group(s) || i->role == WN_ROLE_RELAY) {
+        wn_reader_fail(r, s,
+                       i->role == WN_ROLE_RELAY ? "a relay measures nothing; leave it out"
+                                                : "must be a group { ... }");
+    } else if (i->role == WN_ROLE_THERMOMETER) {
+        wn_reader_group(r, s, thermometer_keys, &i->data_sheet);
+    } else {
+        wn_reader_group(r, s, source_keys, &i->data_sheet);
+        check_part(r, s, &voltage_words);
+        check_part(r, s, &current_words);
+    }
+}
+
+static void take_electric(struct wn_accuracy *a, const struct wn_data_sheet *d)
+{
+    a->voltage_reading = d->voltage.reading;
+    a->voltage_fixed_v = d->voltage.fixed + d->voltage.of_range * d->voltage.range;
+    a->current_reading = d->current.reading;
+    a->current_fixed_a = d->current.fixed + d->current.of_range * d->current.range;
+}
+
 void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *station,
                                  struct wn_station_config *c)
 {
-    const struct wn_data_sheet *d = &c->data_sheet;
     const config_setting_t *s = config_setting_get_member(station, "accuracy");
     if (s == NULL || !config_setting_is_group(s)) {
         return; /* told already */
     }
     check_part(r, s, &voltage_words);
     check_part(r, s, &current_words);
-    c->accuracy = (struct wn_accuracy){
-        .voltage_reading = d->voltage.reading,
-        .voltage_fixed_v = d->voltage.fixed + d->voltage.of_range * d->voltage.range,
-        .current_reading = d->current.reading,
-        .current_fixed_a = d->current.fixed + d->current.of_range * d->current.range,
-        .temperature_c = d->temperature_c,
-        .time_reading = d->time_reading,
-        .apart = wn_config_is_pair(c)};
+    c->accuracy = (struct wn_accuracy){.temperature_c = c->data_sheet.temperature_c,
+                                       .time_reading = c->data_sheet.time_reading,
+                                       .apart = wn_config_is_pair(c)};
+    take_electric(&c->accuracy, &c->data_sheet);
+    c->charge_accuracy = c->accuracy;
+    for (int n = 0; n < c->instruments; n++) {
+        const struct wn_instrument_config *i = &c->instrument[n];
+        if (i->role == WN_ROLE_THERMOMETER && !i->ambient &&
+            isfinite(i->data_sheet.temperature_c)) {
+            c->accuracy.temperature_c = i->data_sheet.temperature_c;
+        } else if (wn_role_sources(i->role) && isfinite(i->data_sheet.voltage.reading)) {
+            take_electric(wn_role_discharges(i->role) ? &c->accuracy : &c->charge_accuracy,
+                          &i->data_sheet);
+        }
+    }
 }
 
 static void check_range(struct wn_reader *r, const config_setting_t *at, double range, double most,
@@ -87,27 +134,51 @@ static void check_range(struct wn_reader *r, const config_setting_t *at, double 
     }
 }
 
+static void check_ranges(struct wn_reader *r, const config_setting_t *accuracy,
+                         const struct wn_data_sheet *d, const struct wn_limits *l,
+                         enum wn_role role)
+{
+    bool charge = !wn_role_discharges(role) ||
+                  (wn_role_charges(role) && l->charge_current_max_a > l->discharge_current_max_a);
+    check_range(r, wn_reader_at(accuracy, "voltage_range"), d->voltage.range, l->voltage_max_v,
+                "voltage_max");
+    check_range(r, wn_reader_at(accuracy, "current_range"), d->current.range,
+                charge ? l->charge_current_max_a : l->discharge_current_max_a,
+                charge ? "charge_current_max" : "discharge_current_max");
+}
+
+/* Of each that feeds or draws: its own data sheet where it has one, else the station's. */
+static void check_all_ranges(struct wn_reader *r, const config_setting_t *station,
+                             const struct wn_station_config *c)
+{
+    for (int n = 0; n < c->instruments; n++) {
+        const struct wn_instrument_config *i = &c->instrument[n];
+        bool own = isfinite(i->data_sheet.voltage.reading);
+        const config_setting_t *at =
+            own ? config_setting_get_member(station, wn_role_name(i->role)) : station;
+        if (wn_role_sources(i->role)) {
+            check_ranges(r, wn_reader_at(at, "accuracy"), own ? &i->data_sheet : &c->data_sheet,
+                         &c->limits, i->role);
+        }
+    }
+}
+
 void wn_config_check_accuracy(struct wn_reader *r, const config_setting_t *station,
                               const struct wn_station_config *c)
 {
     const struct wn_limits *l = &c->limits;
-    const config_setting_t *limits = wn_reader_at(station, "limits"),
-                           *accuracy = wn_reader_at(station, "accuracy");
-    if (l->off_current_a < c->accuracy.current_fixed_a) {
+    const config_setting_t *limits = wn_reader_at(station, "limits");
+    double fixed_a = fmax(c->accuracy.current_fixed_a, c->charge_accuracy.current_fixed_a);
+    double reading = fmax(c->accuracy.current_reading, c->charge_accuracy.current_reading);
+    if (l->off_current_a < fixed_a) {
         wn_reader_fail(r, wn_reader_at(limits, "off_current"),
                        "is below the fixed part of the accuracy: the instrument cannot tell such a "
                        "current from none");
     }
-    if (l->set_point_tolerance_a < c->accuracy.current_fixed_a ||
-        l->set_point_tolerance < c->accuracy.current_reading) {
+    if (l->set_point_tolerance_a < fixed_a || l->set_point_tolerance < reading) {
         wn_reader_fail(
             r, wn_reader_at(limits, "set_point_tolerance"),
             "is tighter than the accuracy of the instrument: it would halt without cause");
     }
-    check_range(r, wn_reader_at(accuracy, "voltage_range"), c->data_sheet.voltage.range,
-                l->voltage_max_v, "voltage_max");
-    bool charge = l->charge_current_max_a > l->discharge_current_max_a;
-    check_range(r, wn_reader_at(accuracy, "current_range"), c->data_sheet.current.range,
-                fmax(l->charge_current_max_a, l->discharge_current_max_a),
-                charge ? "charge_current_max" : "discharge_current_max");
+    check_all_ranges(r, station, c);
 }

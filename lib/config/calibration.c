@@ -126,3 +126,67 @@ void wn_config_read_calibration(struct wn_reader *r, const config_setting_t *s,
         wn_reader_fail(r, s, "%s", err.text);
     }
 }
+
+void wn_config_read_own_calibration(struct wn_reader *r, const config_setting_t *s,
+                                    const struct wn_key *key, void *target)
+{
+    struct wn_instrument_config *i = target;
+    struct wn_calibration_line *l = i->calibration.line;
+    struct wn_key own = *key;
+    own.offset = offsetof(struct wn_instrument_config, calibration);
+    wn_config_read_calibration(r, s, &own, target);
+    for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+        bool electric = q == WN_QUANTITY_VOLTAGE || q == WN_QUANTITY_CURRENT;
+        bool measures = electric ? wn_role_sources(i->role)
+                                 : i->role == WN_ROLE_THERMOMETER && q == WN_QUANTITY_TEMPERATURE;
+        if (l[q].known && !measures) {
+            wn_reader_fail(r, s, "a %s does not measure %s; leave it out", wn_role_name(i->role),
+                           wn_quantity_name((enum wn_quantity)q));
+        }
+    }
+}
+
+static bool has_thermometer(const struct wn_station_config *c, bool ambient)
+{
+    bool has = false;
+    for (int i = 0; i < c->instruments; i++) {
+        has = has ||
+              (c->instrument[i].role == WN_ROLE_THERMOMETER && c->instrument[i].ambient == ambient);
+    }
+    return has;
+}
+
+void wn_config_calibration_of(const struct wn_station_config *c, int n, struct wn_calibration *out)
+{
+    const struct wn_instrument_config *i = &c->instrument[n];
+    bool thermometer = i->role == WN_ROLE_THERMOMETER;
+    bool source = wn_role_sources(i->role);
+    struct wn_calibration_line *l = out->line;
+    const struct wn_calibration_line *own = i->calibration.line;
+    *out = c->calibration;
+    l[WN_QUANTITY_VOLTAGE].known &= source;
+    l[WN_QUANTITY_CURRENT].known &= source;
+    l[WN_QUANTITY_TEMPERATURE].known &=
+        thermometer ? !i->ambient : source && !has_thermometer(c, false);
+    l[WN_QUANTITY_AMBIENT].known &= (thermometer && i->ambient) || !has_thermometer(c, true);
+    for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+        if (own[q].known) {
+            l[i->ambient ? WN_QUANTITY_AMBIENT : q] = own[q];
+        }
+    }
+}
+
+void wn_config_calibration_of_results(const struct wn_station_config *c, struct wn_calibration *out)
+{
+    wn_calibration_init(out);
+    for (int n = 0; n < c->instruments; n++) {
+        struct wn_calibration one;
+        wn_config_calibration_of(c, n, &one);
+        for (int q = 0; q < WN_QUANTITY_COUNT; q++) {
+            bool electric = q == WN_QUANTITY_VOLTAGE || q == WN_QUANTITY_CURRENT;
+            if (one.line[q].known && (!electric || wn_role_discharges(c->instrument[n].role))) {
+                out->line[q] = one.line[q];
+            }
+        }
+    }
+}

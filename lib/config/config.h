@@ -65,6 +65,10 @@ struct wn_instrument_config {
     char port[WN_PATH_SIZE];
     int baud;    /* 0: the dialect's */
     int channel; /* its output's number; 0: it has one */
+    /* Of its own, where the station's do not say it for all of them alike. A part of the data sheet
+     * that is not its own is NaN; a line of the calibration is then not known. */
+    struct wn_data_sheet data_sheet;
+    struct wn_calibration calibration;
 };
 
 /** "tester", "supply", "load", "relay", "cell thermometer", "ambient thermometer": no two of a
@@ -85,8 +89,9 @@ struct wn_station_config {
     int resumes_per_hour;    /* by itself after restarts; then it is held for an operator */
     struct wn_limits limits; /* the station's own, before tightening by the cell */
     struct wn_data_sheet data_sheet;
-    struct wn_accuracy accuracy;       /* of the data sheet, its fixed parts added up */
-    struct wn_calibration calibration; /* of its certificates: readings are corrected by it */
+    /* Of the data sheets, fixed parts added up: of what measures a discharge, and a charge. */
+    struct wn_accuracy accuracy, charge_accuracy;
+    struct wn_calibration calibration; /* of what has none of its own */
     double reading_interval_s, rest_interval_s, fast_interval_s, gap_max_s;
     double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */
     double beat_limit_s;     /* guard: latest beat */
@@ -147,6 +152,14 @@ struct wn_daemon_config {
     struct wn_station_config station[WN_STATIONS_MAX];
     int stations;
 };
+
+/** What certificates say of the readings of instrument n, its own or the station's: no more than it
+ * measures. What an ambient thermometer reads is the ambient temperature. */
+void wn_config_calibration_of(const struct wn_station_config *c, int n, struct wn_calibration *out);
+/** And of the values that results are made of: voltage and current of what discharges, the
+ * temperature that counts as the cell's. */
+void wn_config_calibration_of_results(const struct wn_station_config *c,
+                                      struct wn_calibration *out);
 
 /** To switch off and verify when asked to end: all attempts, then the interlock. */
 double wn_config_stop_limit_s(const struct wn_station_config *c);

@@ -69,6 +69,14 @@ static const struct wn_key instrument_keys[] = {
      .example = "115200"},
     {.name = "channel", .kind = WN_KEY_COUNT, MEMBER(channel), .min = 1, .max = 99, .example = "1"},
     {.name = "measures", .kind = WN_KEY_OTHER, .read = read_measures, .example = "\"cell\""},
+    {.name = "accuracy",
+     .kind = WN_KEY_OTHER,
+     .read = wn_config_read_own_accuracy,
+     .example = "{ voltage_reading = \"0.05 %\"; ... }"},
+    {.name = "calibration",
+     .kind = WN_KEY_OTHER,
+     .read = wn_config_read_own_calibration,
+     .example = "{ current = { gain = 1.0002; offset = \"2 mA\"; expanded = \"3 mA\"; }; }"},
     {.name = NULL}};
 
 /* Behind those that are there already; the first place is the tester's. */
@@ -78,6 +86,7 @@ static void read_one(struct wn_reader *r, const config_setting_t *s, enum wn_rol
     wn_assert(1 + c->instruments < WN_INSTRUMENTS_MAX);
     struct wn_instrument_config *i = &c->instrument[1 + c->instruments++];
     i->role = role;
+    wn_config_own_nothing(i);
     wn_reader_group(r, s, instrument_keys, i);
 }
 
@@ -121,6 +130,7 @@ void wn_reader_arrange(struct wn_reader *r, const config_setting_t *s,
                        const struct wn_key *station_keys, struct wn_station_config *c)
 {
     const struct wn_instrument_config *last = &c->instrument[c->instruments];
+    wn_config_own_nothing(&c->instrument[0]); /* a tester is the station's */
     check_sources(r, s, station_keys);
     if (c->instruments > 1 && strcmp(wn_instrument_name(last), wn_instrument_name(last - 1)) == 0) {
         wn_reader_fail(r, wn_reader_at(s, "thermometers"),

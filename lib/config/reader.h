@@ -165,12 +165,18 @@ extern const struct wn_key wn_accuracy_keys[];
 /** Adds up the parts of the data sheet into c->accuracy; a part that is missing is a problem. */
 void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *station,
                                  struct wn_station_config *c);
+/** The same of one of several instruments, for its row in struct wn_instrument_config. */
+wn_key_reader wn_config_read_own_accuracy;
+/** An instrument about which its station says everything. */
+void wn_config_own_nothing(struct wn_instrument_config *i);
 /** A threshold finer than the instrument is accurate would trip without cause; a limit beyond its
  * range is one it cannot see. */
 void wn_config_check_accuracy(struct wn_reader *r, const config_setting_t *station,
                               const struct wn_station_config *c);
 /** The calibration group of a station: a reader for its row. */
 wn_key_reader wn_config_read_calibration;
+/** The same of one of several instruments, for its row in struct wn_instrument_config. */
+wn_key_reader wn_config_read_own_calibration;
 /** An instrument of a station (instruments.c): a reader for rows whose size is its enum wn_role. */
 wn_key_reader wn_reader_instrument;
 /** All keys of a station have been read: its instruments in their order, what is missing told. */

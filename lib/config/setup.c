@@ -48,9 +48,9 @@ double wn_config_stop_limit_s(const struct wn_station_config *c)
 }
 
 /* A limit must be so far from a set-point that the instrument's own error cannot reach it. */
-static double voltage_margin_v(const struct setup *s, double voltage_v)
+static double voltage_margin_v(const struct wn_accuracy *a, double voltage_v)
 {
-    return s->station->accuracy.voltage_reading * voltage_v + s->station->accuracy.voltage_fixed_v;
+    return a->voltage_reading * voltage_v + a->voltage_fixed_v;
 }
 
 static void step_problem(const struct setup *s, const struct wn_step *step, const char *what,
@@ -75,7 +75,8 @@ static void check_current(const struct setup *s, const struct wn_step *step, dou
 
 static void check_cutoff(const struct setup *s, const struct wn_step *step)
 {
-    double least = s->limits->voltage_min_v + voltage_margin_v(s, step->until_voltage_v);
+    double least =
+        s->limits->voltage_min_v + voltage_margin_v(&s->station->accuracy, step->until_voltage_v);
     if (!(step->until_voltage_v > least)) {
         step_problem(s, step, "a cut-off of", step->until_voltage_v, least, WN_DIM_VOLTAGE,
                      "voltage_min plus the accuracy of the instrument");
@@ -103,7 +104,8 @@ static void check_step(const struct setup *s, const struct wn_step *step)
     double most;
     switch (step->kind) {
     case WN_STEP_CHARGE:
-        most = s->limits->voltage_max_v - voltage_margin_v(s, step->voltage_v);
+        most = s->limits->voltage_max_v -
+               voltage_margin_v(&s->station->charge_accuracy, step->voltage_v);
         if (!(step->voltage_v < most)) {
             step_problem(s, step, "a charge voltage of", step->voltage_v, most, WN_DIM_VOLTAGE,
                          "voltage_max less the accuracy of the instrument");

@@ -123,15 +123,26 @@ static void look_at_measuring(const struct plan *p, struct measuring_plan *m)
 {
     const struct wn_clock *clock = wn_clock_real();
     wn_utc_us now = clock->ops->utc(clock);
+    struct wn_calibration c;
     struct wn_accuracy a;
-    wn_calibration_accuracy(&p->station.calibration, &p->station.accuracy, now, &a);
+    wn_config_calibration_of_results(&p->station, &c);
+    wn_calibration_accuracy(&c, &p->station.accuracy, now, &a);
     const struct wn_tolerance_use use = wn_tolerance_use_of(
         p->cell.discharge_cutoff_v, p->cell.rated_capacity_ah, p->setup.limits.needs_temperature);
     m->voltage_v = a.voltage_reading * use.voltage_v + a.voltage_fixed_v;
     m->current_a = a.current_reading * use.current_a + a.current_fixed_a;
     (void)wn_tolerances_unmet(&a, &use, m->unmet, sizeof m->unmet);
-    (void)wn_calibration_out_of_date(&p->station.calibration, now, m->out_of_date,
-                                     sizeof m->out_of_date);
+    m->out_of_date[0] = '\0';
+    for (int n = 0; n < p->station.instruments; n++) {
+        char text[200];
+        size_t len = strlen(m->out_of_date);
+        wn_config_calibration_of(&p->station, n, &c);
+        if (wn_calibration_out_of_date(&c, now, text, sizeof text) > 0) {
+            (void)snprintf(m->out_of_date + len, sizeof m->out_of_date - len, "%s%s: %s",
+                           len > 0 ? "; " : "", wn_instrument_name(&p->station.instrument[n]),
+                           text);
+        }
+    }
 }
 
 static json_t *measuring_json(const struct plan *p)

@@ -26,6 +26,12 @@ static struct port {
 
 static const char pair_text[] = "supply = { dialect = \"supply\"; port = \"supply\"; };\n"
                                 "load = { dialect = \"load\"; port = \"load\"; };\n";
+/* Meters that are wrong, and certificates that say so. */
+static const char wrong_text[] =
+    "supply = { dialect = \"supply\"; port = \"supply\"; calibration = { current = { gain = 0.98; "
+    "offset = \"0 A\"; expanded = \"1 mA\"; }; }; };\n"
+    "load = { dialect = \"load\"; port = \"load\"; calibration = { current = { gain = 1.02; "
+    "offset = \"0 A\"; expanded = \"1 mA\"; }; }; };\n";
 static const char tester_text[] = "dialect = \"tester\"; port = \"supply\";\n";
 static const char relay_text[] = "relay = { dialect = \"relay\"; port = \"relay\"; };\n";
 static const char line_text[] = "interlock = \"dtr\";\n";
@@ -220,8 +226,12 @@ static void write_dialect(const char *shipped, const char *name)
     frame_write(path, text);
 }
 
-static void begin(uint64_t seed, bool tester, bool line)
+enum kind { PAIR, PAIR_ON_LINE, PAIR_CORRECTED, TESTER };
+
+static void begin(uint64_t seed, enum kind kind)
 {
+    static const char *const sources[] = {pair_text, pair_text, wrong_text, tester_text};
+    bool line = kind == PAIR_ON_LINE;
     char text[1024];
     memset(&several, 0, sizeof several);
     memset(port, 0, sizeof port);
@@ -232,11 +242,11 @@ static void begin(uint64_t seed, bool tester, bool line)
     write_dialect("virtual-relay", "relay");
     write_dialect("virtual-thermometer", "thermometer");
     write_dialect("virtual-bench", "tester");
-    (void)snprintf(text, sizeof text, "%s%s%s", tester ? tester_text : pair_text,
-                   line ? line_text : relay_text, rest_text);
+    (void)snprintf(text, sizeof text, "%s%s%s", sources[kind], line ? line_text : relay_text,
+                   rest_text);
     several.line = line;
     frame_configure(text, "resume", "thermometer_frozen = \"60 s\";");
-    plant_begin(seed, tester, frame.now_ns);
+    plant_begin(seed, kind == TESTER, frame.now_ns);
     watch_begin();
     frame_boot();
     several.alive = true;
@@ -244,17 +254,22 @@ static void begin(uint64_t seed, bool tester, bool line)
 
 void several_begin(uint64_t seed)
 {
-    begin(seed, false, false);
+    begin(seed, PAIR);
 }
 
 void several_begin_tester(uint64_t seed)
 {
-    begin(seed, true, false);
+    begin(seed, TESTER);
+}
+
+void several_begin_corrected(uint64_t seed)
+{
+    begin(seed, PAIR_CORRECTED);
 }
 
 void several_begin_line(uint64_t seed)
 {
-    begin(seed, false, true);
+    begin(seed, PAIR_ON_LINE);
 }
 
 void several_end(void)

@@ -31,6 +31,9 @@ extern struct several several;
 void several_begin(uint64_t seed);
 /** A tester with thermometers of its own, and the relay and thermometers of cell and air. */
 void several_begin_tester(uint64_t seed);
+/** As several_begin(), with certificates: the supply's ammeter reads 2 % too much, the load's too
+ * little. */
+void several_begin_corrected(uint64_t seed);
 /** Supply, load and thermometers, and the contact on the supply's modem line. */
 void several_begin_line(uint64_t seed);
 /** Ends the run; fails the test when a promise was broken. */

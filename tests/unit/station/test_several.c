@@ -74,6 +74,19 @@ static void test_off_goes_to_both_at_once(void **state)
     several_end();
 }
 
+/* Each ammeter by its own certificate: they are told 0.5 A and -1 A. */
+static void test_each_is_corrected_by_its_own(void **state)
+{
+    (void)state;
+    several_begin_corrected(31);
+    several_charge();
+    assert_near(frame.st.reading.current_a, 0.98 * plant_flow_a(), 0.002);
+    assert_true(several_await(LOAD, true, 1800));
+    several_run(5);
+    assert_near(frame.st.reading.current_a, 1.02 * plant_flow_a(), 0.002);
+    several_end();
+}
+
 /* ---- one of the pair is lost ---- */
 
 static void test_a_lost_supply_halts(void **state)
@@ -364,6 +377,7 @@ int main(void)
         cmocka_unit_test(test_the_other_one_is_told_off_first),
         cmocka_unit_test(test_a_supply_that_stays_on_keeps_the_load_off),
         cmocka_unit_test(test_off_goes_to_both_at_once),
+        cmocka_unit_test(test_each_is_corrected_by_its_own),
         cmocka_unit_test(test_a_lost_supply_halts),
         cmocka_unit_test(test_a_lost_load_halts),
         cmocka_unit_test(test_a_lost_load_halts_a_charge),
