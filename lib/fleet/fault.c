@@ -19,6 +19,8 @@ static const struct row {
     {"3D000", {WN_ENOENT, "make the database on the server (createdb), or correct dbname"}},
     {"3F000", {WN_ENOENT, "make the tables: wane publish --prepare"}},
     {"42P01", {WN_ENOENT, "make the tables: wane publish --prepare"}},
+    {"42P06",
+     {WN_EEXIST, "the database has a schema wane that this did not make: take another database"}},
     {"42P10",
      {WN_ESTATE, "the tables were changed by hand: their keys must be those of contrib/fleet"}},
     {"42703",

@@ -30,6 +30,7 @@ struct wn_fleet_target {
     char password_file[256]; /* the one it would look into; "" when there is no home directory */
     bool over_network;       /* at least one host is not this computer */
     bool verified;           /* sslmode=verify-full */
+    bool service_password;   /* the service file holds a password; known once connected */
 };
 
 /** Looks at a connection text. WN_EINVAL when libpq cannot read it, when it holds a password, or
@@ -47,6 +48,8 @@ struct wn_fleet;
  *  WN_EACCESS, WN_ENOENT, WN_EINVAL  the server refuses, the text says why */
 int wn_fleet_open(struct wn_fleet **out, const char *connection, wn_ns end_ns,
                   struct wn_error *err);
+/** Once connected: the target with what a service of the service file has added to it. */
+void wn_fleet_reached(const struct wn_fleet *f, struct wn_fleet_target *target);
 /** NULL is fine. */
 void wn_fleet_close(struct wn_fleet *f);
 

@@ -51,16 +51,21 @@ static int refused(struct wn_fleet *f, struct wn_error *err)
 {
     char state[6], text[300];
     fleet_split_refusal(PQerrorMessage(f->conn), state, text, sizeof text);
+    if (state[0] == '\0' && PQconnectionNeedsPassword(f->conn)) {
+        return wn_error_set(err, WN_EACCESS,
+                            "%s: the server wants a password: write a line "
+                            "host:port:database:user:password into the libpq password file "
+                            "(~/.pgpass, or passfile=), readable for its owner only",
+                            f->where);
+    }
+    const char *host = PQhost(f->conn);
+    if (state[0] == '\0' && (host == NULL || host[0] == '\0')) { /* it did not come to a host */
+        return wn_error_set(err, WN_EINVAL, "%s: the connection cannot be used: %s", f->where,
+                            text);
+    }
     if (state[0] == '\0') {
-        return PQconnectionNeedsPassword(f->conn)
-                   ? wn_error_set(err, WN_EACCESS,
-                                  "%s: the server wants a password: write a line "
-                                  "host:port:database:user:password into the libpq password file "
-                                  "(~/.pgpass, or passfile=), readable for its owner only",
-                                  f->where)
-                   : wn_error_set(err, WN_EUNREACHABLE,
-                                  "%s: %s: is the server on, and reachable from here?", f->where,
-                                  text);
+        return wn_error_set(err, WN_EUNREACHABLE,
+                            "%s: %s: is the server on, and reachable from here?", f->where, text);
     }
     struct fleet_fault fault = fleet_fault_of(state);
     return wn_error_set(err, fault.code, "%s: %s (SQLSTATE %s): %s", f->where, text, state,
@@ -170,10 +175,8 @@ int wn_fleet_open(struct wn_fleet **out, const char *connection, wn_ns end_ns, s
         wn_fleet_close(f);
         return rc;
     }
-    if (target.host[0] == '\0' || target.database[0] == '\0') {
-        (void)snprintf(f->where, sizeof f->where, "%.200s, database %.60s", PQhost(f->conn),
-                       PQdb(f->conn));
-    }
+    wn_fleet_reached(f, &target);
+    (void)snprintf(f->where, sizeof f->where, "%s", target.where);
     (void)PQsetNoticeReceiver(f->conn, no_notice, NULL);
     if (PQsetnonblocking(f->conn, 1) != 0) {
         rc = refused(f, err);

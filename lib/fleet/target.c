@@ -1,7 +1,7 @@
 /* Fleet: what a connection text says, before anybody is called.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _GNU_SOURCE
-#include "fleet/fleet.h"
+#include "fleet/link.h"
 
 #include <libpq-fe.h>
 #include <stdio.h>
@@ -48,6 +48,32 @@ static bool all_here(const char *hosts)
     }
 }
 
+/* Where to, and what is to be said of the way. */
+static void describe(const PQconninfoOption *o, struct wn_fleet_target *out)
+{
+    const char *host = value(o, "host"), *address = value(o, "hostaddr");
+    (void)snprintf(out->host, sizeof out->host, "%s", host[0] != '\0' ? host : address);
+    (void)snprintf(out->database, sizeof out->database, "%s", value(o, "dbname"));
+    out->over_network = !all_here(host) || !all_here(address);
+    out->verified = strcmp(value(o, "sslmode"), "verify-full") == 0;
+    if (out->host[0] == '\0' || out->database[0] == '\0') {
+        (void)snprintf(out->where, sizeof out->where, "service %.60s", out->service);
+    } else {
+        (void)snprintf(out->where, sizeof out->where, "%.200s, database %.60s", out->host,
+                       out->database);
+    }
+}
+
+void wn_fleet_reached(const struct wn_fleet *f, struct wn_fleet_target *target)
+{
+    PQconninfoOption *o = PQconninfo(f->conn);
+    if (o != NULL && target->service[0] != '\0') {
+        describe(o, target);
+        target->service_password = value(o, "password")[0] != '\0';
+    }
+    PQconninfoFree(o);
+}
+
 static int judge(const PQconninfoOption *o, struct wn_fleet_target *out, struct wn_error *err)
 {
     const char *host = value(o, "host"), *address = value(o, "hostaddr");
@@ -69,21 +95,12 @@ static int judge(const PQconninfoOption *o, struct wn_fleet_target *out, struct 
         return wn_error_set(err, WN_EINVAL,
                             "the connection does not say which database: write dbname=...");
     }
-    (void)snprintf(out->host, sizeof out->host, "%s", host[0] != '\0' ? host : address);
-    (void)snprintf(out->database, sizeof out->database, "%s", database);
     (void)snprintf(out->service, sizeof out->service, "%s", service);
+    describe(o, out);
     if (file[0] != '\0') {
         (void)snprintf(out->password_file, sizeof out->password_file, "%s", file);
     } else if (home != NULL && home[0] != '\0') {
         (void)snprintf(out->password_file, sizeof out->password_file, "%s/.pgpass", home);
-    }
-    out->over_network = !all_here(host) || !all_here(address);
-    out->verified = strcmp(value(o, "sslmode"), "verify-full") == 0;
-    if (out->host[0] == '\0' || out->database[0] == '\0') {
-        (void)snprintf(out->where, sizeof out->where, "service %.60s", out->service);
-    } else {
-        (void)snprintf(out->where, sizeof out->where, "%.200s, database %.60s", out->host,
-                       out->database);
     }
     return WN_OK;
 }

@@ -79,6 +79,63 @@ ends 3 'is the server on'
 start_server
 goes_on fallen
 
+say "the campaign goes on meanwhile: published as it was at the beginning, the rest the next time"
+database growing
+publish growing lab --prepare
+sql growing "CREATE FUNCTION wane.hold() RETURNS trigger LANGUAGE plpgsql AS
+    'BEGIN IF new.cycle = 400 THEN PERFORM pg_catalog.pg_advisory_xact_lock_shared(7); END IF; RETURN new; END';
+    CREATE TRIGGER hold BEFORE INSERT ON wane.cycle FOR EACH ROW EXECUTE FUNCTION wane.hold()"
+"$pg/psql" -X -q -h "$dir/pg" -U owner -d growing -c 'SELECT pg_advisory_lock(7), pg_sleep(100)' >/dev/null 2>&1 &
+children="$children $!"
+wait_until 20 dozing growing || fail "nobody holds the lock"
+cp c1.wane kept.wane
+wane publish --connection "$(connection growing)" --bench lab c1 >"$dir/out" 2>"$dir/err" &
+pid=$!
+children="$children $pid"
+held() { [ "$(sql postgres "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'advisory' AND datname = 'growing'")" = 1 ]; }
+wait_until 20 held || fail "does not come to the middle"
+add_cycles c1.wane 601 603
+sqlite3 c1.wane "UPDATE event SET acknowledged_by = 'anna', acknowledged_utc_us = 1767225600000000 WHERE severity = 2"
+sql postgres "SELECT pg_terminate_backend($(backend growing), 5000)" >/dev/null
+how_it_ended
+ends 0
+[ "$(sql growing "SELECT published, cycles FROM wane.campaigns")" = 't|600' ] || fail "not as it was at the beginning"
+[ "$(sql growing 'SELECT count(*), max(cycle) FROM wane.cycle')" = '600|600' ] || fail "more than there was at the beginning"
+sql growing "DROP TRIGGER hold ON wane.cycle"
+published growing lab c1
+[ "$(sql growing "SELECT published, cycles, open_alarms FROM wane.campaigns")" = 't|603|0' ] || fail "the rest did not arrive"
+mv kept.wane c1.wane
+rm -f c1.wane-wal c1.wane-shm
+
+say "what the server does to a transaction"
+# does WHEN SQLSTATE: the server refuses cycles with this code, while WHEN.
+does() {
+    sql whims "CREATE OR REPLACE FUNCTION wane.whim() RETURNS trigger LANGUAGE plpgsql AS
+        'BEGIN IF $1 THEN RAISE EXCEPTION USING ERRCODE = ''$2''; END IF; RETURN new; END'"
+    publish whims lab c1
+}
+database whims
+publish whims lab --prepare
+sql whims "CREATE SEQUENCE wane.tries; CREATE FUNCTION wane.whim() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN new; END';
+    CREATE TRIGGER whim BEFORE INSERT ON wane.cycle FOR EACH ROW EXECUTE FUNCTION wane.whim()"
+does "nextval(''wane.tries'') < 5" 40001 # four times in vain
+ends 0
+same "$whole" "$(sums whims no-times)" "tried again, and not the same"
+sql whims 'DELETE FROM wane.cycle'
+does true 40P01
+ends 1 'SQLSTATE 40P01' 'somebody else was faster'
+does true 53100
+ends 1 'SQLSTATE 53100' 'make room on the server'
+does true 25006
+ends 1 'SQLSTATE 25006' 'name the primary'
+sql whims "CREATE OR REPLACE FUNCTION wane.whim() RETURNS trigger LANGUAGE plpgsql AS
+    'BEGIN new.capacity_ah = 9; RETURN new; END'"
+publish whims lab c1
+ends 1 'the server does not hold what was sent'
+sql whims 'DROP TRIGGER whim ON wane.cycle'
+published whims lab c1
+same "$whole" "$(sums whims no-times)" "not put right"
+
 say "a server that answers nothing any more: not longer than the limit"
 mkdir conf
 cp -R "$src/conf/." conf/
@@ -129,6 +186,10 @@ database newer
 publish newer lab --prepare
 sql newer 'INSERT INTO wane.schema_version VALUES (99)'
 refused 1 "$(connection newer)" 'version 99, made by a newer wane'
+database theirs
+sql theirs 'CREATE SCHEMA wane'
+publish theirs lab --prepare
+ends 1 'SQLSTATE 42P06' 'another database'
 database empty
 refused 1 "$(connection empty)" 'no tables of wane in it yet'
 database torn
@@ -148,7 +209,15 @@ refused 1 "host=$dir/pg dbname=whole password=x" 'holds a password'
 refused 1 "postgresql://owner:x@localhost/whole" 'holds a password'
 refused 1 "postgresql://localhost/whole?password=x" 'holds a password'
 refused 1 "host = = x" 'cannot be read'
-refused 3 "host=nowhere.invalid dbname=x connect_timeout=1" 'not verified: add sslmode=verify-full'
+refused 3 "host=db.example.org hostaddr=192.0.2.1 dbname=x connect_timeout=1" 'db.example.org is reached over a network' 'sslmode=verify-full'
+printf '[far]\nhost=localhost.localdomain\nhostaddr=192.0.2.1\ndbname=x\nconnect_timeout=1\n[near]\nhost=%s\ndbname=whole\nuser=owner\npassword=x\n' \
+    "$dir/pg" >"$dir/home/.pg_service.conf"
+refused 3 "service=far connect_timeout=1" 'service far: '
+code=0
+wane publish --connection "service=near" --bench lab c1 >"$dir/out" 2>"$dir/err" || code=$?
+ends 0 'the password is in the connection service file'
+grep -q "bench lab at $dir/pg, database whole" "$dir/out" || fail "does not say where the service led to"
+refused 1 "service=none" 'service none: .*definition of service "none" not found'
 sed -i "s/ user=owner\"/ password=x\"/" conf/demo.conf
 code=0
 wane publish --config conf/demo.conf >"$dir/out" 2>"$dir/err" || code=$?

@@ -25,16 +25,15 @@ const struct wane_command cmd_publish = {
     .name = "publish",
     .synopsis = "[CAMPAIGN | DIRECTORY ...] [--dry-run | --prepare]",
     .summary = "copy results into a PostgreSQL database of many benches",
-    .text =
-        "Copies the finished cycles, check-ups and events of campaign files (all of data_dir, or\n"
-        "those named) into a PostgreSQL database, with views over the benches: wane.campaigns,\n"
-        "wane.fade_by_cell_type, wane.station_drift, wane.alarms. Files are only read; where the\n"
-        "copying stands is told by what the server holds. Run it again whenever you like: it "
-        "sends\n"
-        "what differs, and goes on where it was cut off. It connects to what the configuration's\n"
-        "publish or --connection names and to nothing else; PG... of the environment and "
-        "passwords\n"
-        "in a connection are refused. Ends with 3 when the server cannot be reached.\n",
+    .text = "Copies the finished cycles, check-ups and events of campaign files (all of\n"
+            "data_dir, or those named) into a PostgreSQL database, with views over all\n"
+            "benches: wane.campaigns, wane.fade_by_cell_type, wane.station_drift,\n"
+            "wane.alarms. Files are only read; how far the copying is, is told by what the\n"
+            "server holds. Run it again whenever you like: it sends what differs, and goes\n"
+            "on where it was cut off. It connects to what publish in the configuration, or\n"
+            "--connection, names and to nothing else: PG... of the environment is not used.\n"
+            "A password in the connection is refused: it belongs into the libpq password\n"
+            "file. Ends with 3 when the server cannot be reached.\n",
     .examples = "  wane publish --prepare\n"
                 "  wane publish --dry-run\n"
                 "  wane publish demo --json\n"

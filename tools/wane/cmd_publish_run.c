@@ -50,19 +50,39 @@ static void told_variable(const char *name, void *ctx)
     note("%s of the environment is not used: the connection alone says where to", name);
 }
 
-/* What can be seen or heard on the way. */
-static void warn(const struct wn_fleet_target *t)
+static void warn_of_network(const struct wn_fleet_target *t)
 {
-    struct stat st;
     if (t->over_network && !t->verified) {
         note("%s is reached over a network, and who answers there is not verified: add "
              "sslmode=verify-full (and sslrootcert=...) to the connection",
              t->host);
     }
+}
+
+static void warn_of_password_file(const struct wn_fleet_target *t)
+{
+    struct stat st;
     if (t->password_file[0] != '\0' && stat(t->password_file, &st) == 0 &&
         (st.st_mode & (S_IRWXG | S_IRWXO)) != 0) {
         note("others can read the password file %s, so libpq does not use it: chmod 600 %s",
              t->password_file, t->password_file);
+    }
+}
+
+/* A service of the service file is known only now. */
+static void warn_of_service(struct wn_fleet_target *t, const struct wn_fleet *f)
+{
+    if (t->service[0] == '\0') {
+        return;
+    }
+    bool told = t->over_network && !t->verified;
+    wn_fleet_reached(f, t);
+    if (!told) {
+        warn_of_network(t);
+    }
+    if (t->service_password) {
+        note("the password is in the connection service file: see that only its owner can read "
+             "it, or better, write it into the password file");
     }
 }
 
@@ -162,9 +182,10 @@ static void tell(struct publishing *p, const struct wane_campaign *c,
     }
     if (o->namesakes > 0) {
         note("the server holds %lld more of bench %s called %s, begun at another time: earlier "
-             "imports of the same log? They count as campaigns of their own until somebody deletes "
-             "them (DELETE FROM wane.campaign WHERE name = '%s' AND campaign_id <> '%s')",
-             (long long)o->namesakes, p->order.bench, c->info.name, c->info.name, o->id);
+             "imports of the same log? They count as campaigns of their own until their rows are "
+             "deleted from wane.campaign, by the campaign_id that wane.campaigns tells; this one's "
+             "is %s",
+             (long long)o->namesakes, p->order.bench, c->info.name, o->id);
     }
     if (p->list != NULL) {
         add_json(p, c, o, rc, err);
@@ -331,12 +352,14 @@ int wane_publish(struct wane *w, const struct wane_args *a)
         return wane_fail(w, &err);
     }
     wn_fleet_ignore_environment(told_variable, NULL);
-    warn(&p.target);
+    warn_of_network(&p.target);
+    warn_of_password_file(&p.target);
     p.end_ns = wn_clock_monotonic(wn_clock_real()) + wn_ns_from_s(p.timeout_s);
     if (wn_fleet_open(&p.fleet, p.connection, p.end_ns, &err) != WN_OK) {
         return wane_fail(w, &err);
     }
     int rc = WANE_DONE;
+    warn_of_service(&p.target, p.fleet);
     if (a->value[PUBLISH_PREPARE].given) {
         rc = prepare(&p);
     } else if (wn_fleet_check(p.fleet, &err) != WN_OK) {
