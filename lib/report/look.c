@@ -144,7 +144,7 @@ void look_layout(const struct wn_picture *p, const struct wn_style *style, struc
         l->lines += more[i][0] != '\0';
     }
     bool right_axis = p->y[0].right_full > 0 || p->y[1].right_full > 0;
-    l->left = 78;
+    l->left = 84;
     l->right = l->width - (right_axis ? 86 : 30);
     l->top = 50 + LOOK_LINE * l->lines;
     lay_key(p, l);

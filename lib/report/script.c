@@ -282,11 +282,19 @@ static void range(FILE *f, const char *axis, double from, double to)
     (void)fputs("]\n", f);
 }
 
-static void axis_label(const struct sheet *s, const char *axis, const char *text, const char *where)
+/* Beside a panel, as far from the edge of the sheet whatever the numbers are. */
+static void side_label(const struct sheet *s, const char *text, double x, double y)
 {
-    (void)fprintf(s->f, "set %slabel ", axis);
-    quoted(s->f, text);
-    (void)fprintf(s->f, " %s textcolor rgb '%s'\n", where, look_ink(s->look, INK_TEXT));
+    if (text[0] != '\0') {
+        (void)fputs("set label ", s->f);
+        quoted(s->f, text);
+        (void)fputs(" at screen", s->f);
+        across(s, x);
+        (void)fputs(", screen", s->f);
+        down(s, y);
+        (void)fprintf(s->f, " center rotate by 90 textcolor rgb '%s'\n",
+                      look_ink(s->look, INK_TEXT));
+    }
 }
 
 static void write_panel_look(const struct sheet *s, int panel)
@@ -301,14 +309,16 @@ static void write_panel_look(const struct sheet *s, int panel)
     (void)fputs("\nset bmargin at screen", s->f);
     down(s, bottom);
     (void)fprintf(s->f, "\nset format x '%s'\n", last ? "%g" : "");
-    axis_label(s, "x", last ? s->p->x_label : "", "offset 0,0.3");
-    axis_label(s, "y", axis->label, "");
+    (void)fputs("set xlabel ", s->f);
+    quoted(s->f, last ? s->p->x_label : "");
+    (void)fprintf(s->f, " offset 0,0.3 textcolor rgb '%s'\n", look_ink(s->look, INK_TEXT));
+    side_label(s, axis->label, 16, (top + bottom) / 2);
     wn_picture_ranges(s->p, panel, &x, &y);
     range(s->f, "x", x.low, x.high);
     range(s->f, "y", y.low, y.high);
     if (axis->right_full > 0) {
         (void)fputs("set border 11\nset y2tics nomirror\nset format y2 '%g %%'\n", s->f);
-        axis_label(s, "y2", axis->right_label, "");
+        side_label(s, axis->right_label, s->l.width - 16, (top + bottom) / 2);
         range(s->f, "y2", 100 * y.low / axis->right_full, 100 * y.high / axis->right_full);
     }
 }

@@ -18,6 +18,10 @@ static const struct kind {
     [DRAWING_FADE] = {"fade", "Capacity", drawing_fade},
     [DRAWING_RETENTION] = {"retention", "Capacity retention", drawing_retention},
     [DRAWING_RESISTANCE] = {"resistance", "Resistance", drawing_resistance},
+    [DRAWING_DISCHARGE] = {"discharge", "Discharge curves", drawing_discharge},
+    [DRAWING_TEMPERATURE] = {"temperature", "Temperature", drawing_temperature},
+    [DRAWING_EFFICIENCY] = {"efficiency", "Efficiency", drawing_efficiency},
+    [DRAWING_DQDV] = {"dqdv", "Differential capacity", drawing_dqdv},
 };
 
 const char *drawing_word(enum drawing_kind kind)
@@ -110,74 +114,74 @@ static void add(char *line, size_t size, const char *part)
     (void)snprintf(line + n, size - n, "%s%s", n > 0 && part[0] != '\0' ? "; " : "", part);
 }
 
-static void widen(double *low, double *high, double x)
+void drawing_conditions_init(struct drawing_conditions *c)
 {
-    *low = fmin(*low, x); /* ignores a NaN */
-    *high = fmax(*high, x);
+    const struct wn_range nothing = {INFINITY, -INFINITY};
+    *c = (struct drawing_conditions){nothing, nothing, nothing, nothing};
+}
+
+void drawing_widen(struct wn_range *r, double x)
+{
+    r->low = fmin(r->low, x); /* ignores a NaN */
+    r->high = fmax(r->high, x);
+}
+
+static bool is_known(const struct wn_range *r)
+{
+    return r->high >= r->low;
 }
 
 /* "22 to 24 °C"; "" when it is not known. */
-static void add_temperatures(char *line, size_t size, const char *what, double low_c, double high_c)
+static void add_temperatures(char *line, size_t size, const char *what, const struct wn_range *r)
 {
     char part[120], x[WN_NUM_SIZE], y[WN_NUM_SIZE];
-    bool same = fabs(high_c - low_c) < 0.5;
-    if (high_c >= low_c) {
-        (void)snprintf(part, sizeof part, "%s %s%s%s °C", what, wn_num_fixed(low_c, 0, x, sizeof x),
-                       same ? "" : " to ", same ? "" : wn_num_fixed(high_c, 0, y, sizeof y));
+    bool same = fabs(r->high - r->low) < 0.5;
+    if (is_known(r)) {
+        (void)snprintf(part, sizeof part, "%s %s%s%s °C", what,
+                       wn_num_fixed(r->low, 0, x, sizeof x), same ? "" : " to ",
+                       same ? "" : wn_num_fixed(r->high, 0, y, sizeof y));
         add(line, size, part);
     }
 }
 
-struct conditions {
-    double current_low_a, current_high_a, cutoff_low_v, cutoff_high_v;
-    double cell_low_c, cell_high_c, ambient_low_c, ambient_high_c;
-};
-
-static void gather(const struct drawing_subject *s, struct conditions *c)
+static void gather(const struct drawing_subject *s, struct drawing_conditions *c)
 {
     for (size_t i = 0; i < s->cycles.n; i++) {
         const struct wn_cycle_record *r = &s->cycles.row[i];
         if (isfinite(r->capacity_ah.value)) {
-            widen(&c->current_low_a, &c->current_high_a, r->discharge_current_a);
-            widen(&c->cutoff_low_v, &c->cutoff_high_v, r->cutoff_v);
+            drawing_widen(&c->current_a, r->discharge_current_a);
+            drawing_widen(&c->cutoff_v, r->cutoff_v);
         }
-        widen(&c->cell_low_c, &c->cell_high_c, r->temperature_max_c);
-        widen(&c->ambient_low_c, &c->ambient_high_c, r->ambient_min_c);
-        widen(&c->ambient_low_c, &c->ambient_high_c, r->ambient_max_c);
+        drawing_widen(&c->cell_c, r->temperature_max_c);
+        drawing_widen(&c->ambient_c, r->ambient_min_c);
+        drawing_widen(&c->ambient_c, r->ambient_max_c);
     }
 }
 
 /* "10 A" or "0.5 to 20 A". */
-static const char *span(double low, double high, const char *unit, char *buf, size_t size)
+static const char *span(const struct wn_range *r, const char *unit, char *buf, size_t size)
 {
     char x[WN_NUM_SIZE], y[WN_NUM_SIZE];
-    bool same = high - low <= 0.02 * fabs(high);
-    (void)wn_num_format(same ? (low + high) / 2 : low, 3, x, sizeof x);
+    bool same = r->high - r->low <= 0.02 * fabs(r->high);
+    (void)wn_num_format(same ? (r->low + r->high) / 2 : r->low, 3, x, sizeof x);
     (void)snprintf(buf, size, "%s%s%s %s", x, same ? "" : " to ",
-                   same ? "" : wn_num_format(high, 3, y, sizeof y), unit);
+                   same ? "" : wn_num_format(r->high, 3, y, sizeof y), unit);
     return buf;
 }
 
-/* "discharge at 10 A to 2.5 V; highest cell temperature 45 to 47 °C; ambient 22 to 24 °C": from
- * what was done, not from what was planned. */
-static void describe(const struct drawing_job *j, char *buf, size_t size)
+void drawing_describe(const struct drawing_conditions *c, char *buf, size_t size)
 {
-    struct conditions c = {INFINITY, -INFINITY, INFINITY, -INFINITY,
-                           INFINITY, -INFINITY, INFINITY, -INFINITY};
     char part[120], x[70], y[70];
-    for (int i = 0; i < j->n; i++) {
-        gather(&j->s[i], &c);
-    }
     buf[0] = '\0';
-    if (c.current_high_a >= c.current_low_a) {
-        bool cut = c.cutoff_high_v >= c.cutoff_low_v;
+    if (is_known(&c->current_a)) {
+        bool cut = is_known(&c->cutoff_v);
         (void)snprintf(part, sizeof part, "discharge at %s%s%s",
-                       span(c.current_low_a, c.current_high_a, "A", x, sizeof x), cut ? " to " : "",
-                       cut ? span(c.cutoff_low_v, c.cutoff_high_v, "V", y, sizeof y) : "");
+                       span(&c->current_a, "A", x, sizeof x), cut ? " to " : "",
+                       cut ? span(&c->cutoff_v, "V", y, sizeof y) : "");
         add(buf, size, part);
     }
-    add_temperatures(buf, size, "highest cell temperature", c.cell_low_c, c.cell_high_c);
-    add_temperatures(buf, size, "ambient", c.ambient_low_c, c.ambient_high_c);
+    add_temperatures(buf, size, "highest cell temperature", &c->cell_c);
+    add_temperatures(buf, size, "ambient", &c->ambient_c);
 }
 
 /* What the picture is about: the cell, or the campaign when nobody gave the cell a title. */
@@ -200,8 +204,10 @@ static const char *procedure_of(const struct wn_campaign_info *i)
 void drawing_words(struct drawing_job *j, const char *title)
 {
     struct wn_picture *p = j->p;
+    struct drawing_conditions c;
     int simulated = 0;
     bool same = true;
+    drawing_conditions_init(&c);
     const char *procedure = procedure_of(&j->s[0].c.info);
     for (int i = 0; i < j->n; i++) {
         simulated += j->s[i].c.info.simulated;
@@ -217,7 +223,10 @@ void drawing_words(struct drawing_job *j, const char *title)
         (void)snprintf(p->subtitle, sizeof p->subtitle, "%d campaigns: %s", j->n,
                        same && procedure[0] != '\0' ? procedure : "several procedures");
     }
-    describe(j, p->conditions, sizeof p->conditions);
+    for (int i = 0; i < j->n; i++) { /* what was done, not what was planned */
+        gather(&j->s[i], &c);
+    }
+    drawing_describe(&c, p->conditions, sizeof p->conditions);
 }
 
 int drawing_make(struct wn_picture *p, enum drawing_kind kind, struct drawing_subject *s, int n,

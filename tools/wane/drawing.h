@@ -14,13 +14,17 @@
 #include "wane.h"
 
 enum drawing_kind {
-    DRAWING_FADE,       /* capacity of every cycle, threshold, claim, projection */
-    DRAWING_RETENTION,  /* the same as part of the rated or of the initial capacity */
-    DRAWING_RESISTANCE, /* at the onset of each discharge, and of the check-ups */
+    DRAWING_FADE,        /* capacity of every cycle, threshold, claim, projection */
+    DRAWING_RETENTION,   /* the same as part of the rated or of the initial capacity */
+    DRAWING_RESISTANCE,  /* at the onset of each discharge, and of the check-ups */
+    DRAWING_DISCHARGE,   /* voltage over charge or energy: of each rate, or of some cycles */
+    DRAWING_TEMPERATURE, /* highest of the cell with the ambient, and its rise in discharge */
+    DRAWING_EFFICIENCY,  /* coulombic, and of the energy */
+    DRAWING_DQDV,        /* differential capacity of check-ups, or of some cycles */
     DRAWING_KINDS
 };
 
-enum { DRAWING_SUBJECTS_MAX = 12 };
+enum { DRAWING_SUBJECTS_MAX = 12, DRAWING_CYCLES_MAX = 24 };
 
 struct drawing_subject {
     struct wane_campaign c; /* open */
@@ -34,6 +38,11 @@ struct drawing_subject {
 /** What may be chosen; all zero is as fits. */
 struct drawing_choice {
     bool of_initial; /* retention: of the first cycles' capacity instead of the rated one */
+    bool energy;     /* discharge: over energy instead of charge */
+    bool check_ups;  /* discharge and dqdv: of the check-ups, not of cycles */
+    int cycles;      /* discharge and dqdv: of these cycles */
+    int64_t cycle[DRAWING_CYCLES_MAX];
+    double smoothing_v; /* dqdv: width of the smoothing; 0: as the readings allow */
 };
 
 /** Word of a kind on the command line; NULL beyond the last. */

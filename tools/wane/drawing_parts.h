@@ -24,8 +24,22 @@ struct wn_series *drawing_general(const struct drawing_job *j, enum wn_series_ki
 /** Says it in every case: title, cell, procedure, conditions, whether it is simulated. */
 void drawing_words(struct drawing_job *j, const char *title);
 
+/** Under which conditions something was measured. */
+struct drawing_conditions {
+    struct wn_range current_a, cutoff_v, cell_c, ambient_c; /* low above high: not known */
+};
+void drawing_conditions_init(struct drawing_conditions *c);
+/** NaN widens nothing. */
+void drawing_widen(struct wn_range *r, double x);
+/** "discharge at 10 A to 2.5 V; highest cell temperature 45 to 47 °C; ambient 22 to 24 °C". */
+void drawing_describe(const struct drawing_conditions *c, char *buf, size_t size);
+
 int drawing_fade(struct drawing_job *j, struct wn_error *err);
 int drawing_retention(struct drawing_job *j, struct wn_error *err);
 int drawing_resistance(struct drawing_job *j, struct wn_error *err);
+int drawing_discharge(struct drawing_job *j, struct wn_error *err);
+int drawing_temperature(struct drawing_job *j, struct wn_error *err);
+int drawing_efficiency(struct drawing_job *j, struct wn_error *err);
+int drawing_dqdv(struct drawing_job *j, struct wn_error *err);
 
 #endif
