@@ -23,7 +23,7 @@ draw() {
     wane plot "$@" -o "$file" 2>err || fail "wane plot $*: $(cat err)"
     [ -s "$file" ] || fail "wane plot $*: $file is empty"
 }
-for kind in fade retention resistance discharge temperature efficiency dqdv; do
+for kind in fade retention resistance discharge heating temperature efficiency dqdv; do
     draw $kind.svg $kind log
     xmllint --noout $kind.svg || fail "$kind.svg is no XML"
     grep -q '>SIMULATED<' $kind.svg || fail "$kind.svg does not say across it that it is simulated"

@@ -23,9 +23,10 @@ static const struct wane_option options[] = {
     [LOOK] = {"look", 0, WANE_TEXT, "LOOK", "light (else), dark or transparent"},
     [SIZE] = {"size", 0, WANE_TEXT, "WxH", "pixels, at most 3840x2160 or 2160x3840"},
     [OF] = {"of", 0, WANE_TEXT, "WHAT", "retention: of rated (else) or initial capacity"},
-    [CYCLES] = {"cycles", 0, WANE_TEXT, "LIST", "discharge, dqdv: of these cycles, as in 1,50,100"},
-    [CHECK_UPS] = {"check-ups", 0, WANE_FLAG, NULL, "discharge, dqdv: of the check-ups"},
-    [ENERGY] = {"energy", 0, WANE_FLAG, NULL, "discharge: over Wh instead of Ah"},
+    [CYCLES] = {"cycles", 0, WANE_TEXT, "LIST",
+                "discharge, heating, dqdv: of these cycles, as in 1,50,100"},
+    [CHECK_UPS] = {"check-ups", 0, WANE_FLAG, NULL, "discharge, heating, dqdv: of the check-ups"},
+    [ENERGY] = {"energy", 0, WANE_FLAG, NULL, "discharge, heating: over Wh instead of Ah"},
     [SMOOTHING] = {"smoothing-mv", 0, WANE_NUMBER, "X",
                    "dqdv: fitted over so many mV; else as the readings allow"},
 };
@@ -112,22 +113,21 @@ static int take_cycles(const struct wane *w, const struct wane_args *a, struct d
 static int take_curves(const struct wane *w, const struct wane_args *a, enum drawing_kind kind,
                        struct drawing_choice *out)
 {
+    enum { CURVES = 1u << DRAWING_DISCHARGE | 1u << DRAWING_HEATING };
     static const struct {
         int option;
-        const char *name;
-        enum drawing_kind kinds[2];
+        const char *name, *for_what;
+        unsigned kinds; /* set of 1 << kind */
     } only[] = {
-        {OF, "of", {DRAWING_RETENTION, DRAWING_RETENTION}},
-        {CYCLES, "cycles", {DRAWING_DISCHARGE, DRAWING_DQDV}},
-        {CHECK_UPS, "check-ups", {DRAWING_DISCHARGE, DRAWING_DQDV}},
-        {ENERGY, "energy", {DRAWING_DISCHARGE, DRAWING_DISCHARGE}},
-        {SMOOTHING, "smoothing-mv", {DRAWING_DQDV, DRAWING_DQDV}},
+        {OF, "of", "retention", 1u << DRAWING_RETENTION},
+        {CYCLES, "cycles", "discharge, heating and dqdv", CURVES | 1u << DRAWING_DQDV},
+        {CHECK_UPS, "check-ups", "discharge, heating and dqdv", CURVES | 1u << DRAWING_DQDV},
+        {ENERGY, "energy", "discharge and heating", CURVES},
+        {SMOOTHING, "smoothing-mv", "dqdv", 1u << DRAWING_DQDV},
     };
     for (size_t i = 0; i < sizeof only / sizeof only[0]; i++) {
-        const enum drawing_kind *k = only[i].kinds;
-        if (a->value[only[i].option].given && kind != k[0] && kind != k[1]) {
-            return wane_usage(w, "--%s is for %s%s%s, not for %s", only[i].name, drawing_word(k[0]),
-                              k[1] != k[0] ? " and " : "", k[1] != k[0] ? drawing_word(k[1]) : "",
+        if (a->value[only[i].option].given && (only[i].kinds & 1u << kind) == 0) {
+            return wane_usage(w, "--%s is for %s, not for %s", only[i].name, only[i].for_what,
                               drawing_word(kind));
         }
     }
@@ -322,6 +322,7 @@ const struct wane_command cmd_plot = {
             "  resistance   at the onset of each discharge, and at the check-ups\n"
             "  discharge    voltage over charge: a curve of each current when there are\n"
             "               several, else of cycles from the first to the last\n"
+            "  heating      temperature of the cell in the same discharges\n"
             "  temperature  highest of the cell, the ambient, and the rise in discharge\n"
             "  efficiency   coulombic, and of the energy\n"
             "  dqdv         differential capacity of the check-ups, else of cycles; how it is\n"

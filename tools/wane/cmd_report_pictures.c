@@ -9,9 +9,10 @@
 static const struct {
     const char *word, *title, *caption;
 } wanted[] = {
-    {"discharge", "Voltage over discharged charge, by rate",
-     "Voltage of the first valid discharge at each rate."},
-    {"temperature", "Temperature of the cell over discharged charge, by rate",
+    {"discharge", "Voltage over discharged charge",
+     "Voltage in discharge: at each current when there are several, else of cycles from the first "
+     "to the last."},
+    {"heating", "Temperature of the cell over discharged charge",
      "Temperature of the cell in the same discharges."},
     {"resistance", "DC resistance over cycles",
      "Resistance at the onset of each discharge, and of the check-ups."},

@@ -20,6 +20,7 @@ static const struct kind {
     [DRAWING_RESISTANCE] = {"resistance", "Resistance", drawing_resistance},
     [DRAWING_DISCHARGE] = {"discharge", "Discharge curves", drawing_discharge},
     [DRAWING_TEMPERATURE] = {"temperature", "Temperature", drawing_temperature},
+    [DRAWING_HEATING] = {"heating", "Heating in discharge", drawing_heating},
     [DRAWING_EFFICIENCY] = {"efficiency", "Efficiency", drawing_efficiency},
     [DRAWING_DQDV] = {"dqdv", "Differential capacity", drawing_dqdv},
 };

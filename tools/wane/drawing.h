@@ -19,6 +19,7 @@ enum drawing_kind {
     DRAWING_RESISTANCE,  /* at the onset of each discharge, and of the check-ups */
     DRAWING_DISCHARGE,   /* voltage over charge or energy: of each rate, or of some cycles */
     DRAWING_TEMPERATURE, /* highest of the cell with the ambient, and its rise in discharge */
+    DRAWING_HEATING,     /* temperature of the cell over charge, of the same discharges */
     DRAWING_EFFICIENCY,  /* coulombic, and of the energy */
     DRAWING_DQDV,        /* differential capacity of check-ups, or of some cycles */
     DRAWING_KINDS
@@ -38,9 +39,9 @@ struct drawing_subject {
 /** What may be chosen; all zero is as fits. */
 struct drawing_choice {
     bool of_initial; /* retention: of the first cycles' capacity instead of the rated one */
-    bool energy;     /* discharge: over energy instead of charge */
-    bool check_ups;  /* discharge and dqdv: of the check-ups, not of cycles */
-    int cycles;      /* discharge and dqdv: of these cycles */
+    bool energy;     /* discharge, heating: over energy instead of charge */
+    bool check_ups;  /* discharge, heating, dqdv: of the check-ups, not of cycles */
+    int cycles;      /* discharge, heating, dqdv: of these cycles */
     int64_t cycle[DRAWING_CYCLES_MAX];
     double smoothing_v; /* dqdv: width of the smoothing; 0: as the readings allow */
 };

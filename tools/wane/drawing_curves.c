@@ -108,8 +108,8 @@ static struct sheet *make_sheet(struct wn_error *err)
     return sheet;
 }
 
-static int add_discharge(const struct drawing_job *j, const struct sheet *sheet, int i, int k,
-                         struct wn_error *err)
+static int add_curve(const struct drawing_job *j, const struct sheet *sheet, int i, int k,
+                     struct wn_error *err)
 {
     struct drawing_curve c;
     const struct drawing_discharge *d = &sheet->picks[i].of[k];
@@ -118,31 +118,49 @@ static int add_discharge(const struct drawing_job *j, const struct sheet *sheet,
         struct wn_series *s = add_series(j, sheet, i, k, drawing_lacks(&c, d));
         for (size_t n = 0; n < c.n; n++) {
             wn_series_put(j->p, s, j->choice->energy ? c.energy_wh[n] : c.charge_ah[n],
-                          c.voltage_v[n], NAN);
+                          j->kind == DRAWING_HEATING ? c.temperature_c[n] : c.voltage_v[n], NAN);
         }
     }
     drawing_free_curve(&c);
     return rc;
 }
 
-int drawing_discharge(struct drawing_job *j, struct wn_error *err)
+static int draw_curves(struct drawing_job *j, const char *y_label, struct wn_error *err)
 {
     struct wn_picture *p = j->p;
     struct sheet *sheet = make_sheet(err);
     int rc = sheet != NULL ? read_sheet(j, sheet, false, err) : WN_ENOMEM;
     for (int i = 0; i < j->n && rc == WN_OK; i++) {
         for (int k = 0; k < sheet->picks[i].n && rc == WN_OK; k++) {
-            rc = add_discharge(j, sheet, i, k, err);
+            rc = add_curve(j, sheet, i, k, err);
         }
     }
     if (rc == WN_OK) {
         drawing_describe(&sheet->conditions, p->conditions, sizeof p->conditions);
         (void)snprintf(p->x_label, sizeof p->x_label, "%s",
                        j->choice->energy ? "discharged energy, Wh" : "discharged capacity, Ah");
-        (void)snprintf(p->y[0].label, sizeof p->y[0].label, "cell voltage, V");
+        (void)snprintf(p->y[0].label, sizeof p->y[0].label, "%s", y_label);
     }
     free_sheet(sheet);
     return rc;
+}
+
+int drawing_discharge(struct drawing_job *j, struct wn_error *err)
+{
+    return draw_curves(j, "cell voltage, V", err);
+}
+
+int drawing_heating(struct drawing_job *j, struct wn_error *err)
+{
+    int rc = draw_curves(j, "cell temperature, °C", err);
+    size_t n = 0;
+    for (int i = 0; i < j->p->n; i++) {
+        n += j->p->series[i].n;
+    }
+    return rc != WN_OK || n > 0
+               ? rc
+               : wn_error_set(err, WN_EINVAL,
+                              "there is nothing to draw: there was no thermometer at the cell");
 }
 
 /* Prefixes what is wrong with a curve by which one it is. */

@@ -128,14 +128,15 @@ void drawing_free_curve(struct drawing_curve *c)
     free(c->charge_ah);
     free(c->energy_wh);
     free(c->voltage_v);
+    free(c->temperature_c);
     memset(c, 0, sizeof *c);
 }
 
 static bool grow(struct drawing_curve *c)
 {
     size_t room = c->room > 0 ? 2 * c->room : 512;
-    double **list[] = {&c->charge_ah, &c->energy_wh, &c->voltage_v};
-    for (int i = 0; i < 3; i++) {
+    double **list[] = {&c->charge_ah, &c->energy_wh, &c->voltage_v, &c->temperature_c};
+    for (int i = 0; i < 4; i++) {
         double *more = realloc(*list[i], room * sizeof *more);
         if (more == NULL) {
             return false;
@@ -180,6 +181,7 @@ static int take_reading(const struct wn_reading *r, int64_t step, wn_utc_us utc,
     }
     c->charge_ah[c->n] = t->charge_ah;
     c->energy_wh[c->n] = t->energy_wh;
+    c->temperature_c[c->n] = (r->has & WN_HAS_TEMPERATURE) != 0 ? r->temperature_c : NAN;
     c->voltage_v[c->n++] = r->voltage_v;
     return 0;
 }

@@ -23,9 +23,9 @@ struct drawing_discharges {
     size_t n, room;
 };
 
-/** Voltage over charge and energy, both from 0 on. */
+/** Voltage and temperature (NaN: not measured) over charge and energy, both from 0 on. */
 struct drawing_curve {
-    double *charge_ah, *energy_wh, *voltage_v;
+    double *charge_ah, *energy_wh, *voltage_v, *temperature_c;
     size_t n, room;
     bool failed; /* memory ran out */
 };

@@ -71,18 +71,33 @@ static void add_points(const struct drawing_job *j, int i, const struct quantity
     }
 }
 
+/* Far below the threshold a projection ends and only repeats its last value: what comes below it is
+ * not known, and a level line would be a lie. */
+static double last_level_ah(const struct wn_fade_result *f)
+{
+    double low_ah = INFINITY;
+    for (size_t k = 0; k < f->curve_len; k++) {
+        low_ah = fmin(low_ah, f->curve[k].p10_ah);
+    }
+    return low_ah + 1e-9 * fabs(low_ah);
+}
+
 static void add_projection(const struct drawing_job *j, int i, double scale)
 {
     const struct drawing_subject *s = &j->s[i];
     if (!s->projected || s->fade.curve_len == 0 || s->fade.state == WN_FADE_REACHED) {
         return;
     }
+    double end_ah = fmin(last_level_ah(&s->fade), s->fade.threshold_ah);
     struct wn_series *band = drawing_general(j, WN_SERIES_BAND, i, "projection, 10 to 90 %");
     struct wn_series *median = drawing_general(j, WN_SERIES_MEDIAN, i, "projection, median");
     for (size_t k = 0; k < s->fade.curve_len; k++) {
         const struct wn_fade_curve_point *c = &s->fade.curve[k];
-        wn_series_put(j->p, band, c->cycle, scale * c->p10_ah, scale * c->p90_ah);
-        wn_series_put(j->p, median, c->cycle, scale * c->median_ah, NAN);
+        double low_ah = c->p10_ah > end_ah ? c->p10_ah : 0; /* below the picture */
+        wn_series_put(j->p, band, c->cycle, scale * low_ah, scale * c->p90_ah);
+        if (c->median_ah > end_ah) {
+            wn_series_put(j->p, median, c->cycle, scale * c->median_ah, NAN);
+        }
     }
 }
 

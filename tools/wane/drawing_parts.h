@@ -38,6 +38,7 @@ int drawing_fade(struct drawing_job *j, struct wn_error *err);
 int drawing_retention(struct drawing_job *j, struct wn_error *err);
 int drawing_resistance(struct drawing_job *j, struct wn_error *err);
 int drawing_discharge(struct drawing_job *j, struct wn_error *err);
+int drawing_heating(struct drawing_job *j, struct wn_error *err);
 int drawing_temperature(struct drawing_job *j, struct wn_error *err);
 int drawing_efficiency(struct drawing_job *j, struct wn_error *err);
 int drawing_dqdv(struct drawing_job *j, struct wn_error *err);
