@@ -88,7 +88,7 @@ static bool write_data(FILE *f, const struct wn_series *s, int i)
 static const char *dash_of(const struct wn_series *s)
 {
     static const char *const dashes[] = {"1", "(12,5)", "(3,4)", "(12,4,3,4)"};
-    return dashes[s->dash >= 0 ? s->dash % 4 : 0];
+    return dashes[(s->dash + s->colour / WN_PICTURE_COLOURS) % 4];
 }
 
 /* gnuplot's terminals mean different things by one size of a point and of a letter: such that all
@@ -100,6 +100,9 @@ static const struct measure {
     [WN_FORMAT_PNG] = {1, 0.75, 1},
     [WN_FORMAT_PDF] = {0.86, 0.5625, 0.75},
 };
+
+/* gnuplot's numbers of shapes. When the colours begin again, the shape changes. */
+enum { SQUARE = 4, CIRCLE = 6, DISC = 7, TRIANGLE = 9, DIAMOND = 13 };
 
 static void write_points(const struct sheet *s, int shape, double size, double line,
                          const char *colour)
@@ -118,16 +121,20 @@ static void write_style(const struct sheet *sheet, const struct wn_series *s, co
     FILE *f = sheet->f;
     switch (s->kind) {
     case WN_SERIES_POINTS:
-        write_points(sheet, 7, key ? 0.85 : s->n > 40 ? 0.45 : 0.75, 1, colour);
+        write_points(sheet, s->colour < WN_PICTURE_COLOURS ? DISC : TRIANGLE,
+                     key         ? 0.85
+                     : s->n > 40 ? 0.45
+                                 : 0.75,
+                     1, colour);
         break;
     case WN_SERIES_HOLLOW:
-        write_points(sheet, 6, 0.85, 1.2, colour);
+        write_points(sheet, CIRCLE, 0.85, 1.2, colour);
         break;
     case WN_SERIES_SQUARE:
-        write_points(sheet, 4, 1.1, 1.4, colour);
+        write_points(sheet, SQUARE, 1.1, 1.4, colour);
         break;
     case WN_SERIES_MARK:
-        write_points(sheet, 13, 1.9, 1, colour);
+        write_points(sheet, DIAMOND, 1.9, 1, colour);
         break;
     case WN_SERIES_CURVE:
         (void)fprintf(f, "lines dt %s lw 1.9 lc rgb '%s'", dash_of(s), colour);

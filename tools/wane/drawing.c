@@ -10,6 +10,7 @@
 #include "base/assert.h"
 #include "base/num.h"
 #include "fade_source.h"
+#include "report/table.h"
 
 static const struct kind {
     const char *word, *title;
@@ -82,15 +83,44 @@ void drawing_close(struct drawing_subject *s)
     memset(s, 0, sizeof *s);
 }
 
+enum { NAME_MAX_CHARACTERS = 28 };
+
+/* Byte at which a character begins, counted from 0; the end of the text when there is none. */
+static size_t byte_of(const char *text, int character)
+{
+    size_t at = 0;
+    for (; text[at] != '\0'; at++) {
+        if (((unsigned char)text[at] & 0xc0) != 0x80 && character-- == 0) {
+            break;
+        }
+    }
+    return at;
+}
+
+/* Names of campaigns differ at their end as often as at their beginning: cut in the middle. */
+static void short_name(const char *name, char *buf, size_t size)
+{
+    int width = wn_text_width(name), kept = (NAME_MAX_CHARACTERS - 1) / 2;
+    if (width <= NAME_MAX_CHARACTERS) {
+        (void)snprintf(buf, size, "%s", name);
+    } else {
+        (void)snprintf(buf, size, "%.*s…%s", (int)byte_of(name, kept), name,
+                       name + byte_of(name, width - kept));
+    }
+}
+
 const char *drawing_label(const struct drawing_job *j, int i, const char *alone, char *buf,
                           size_t size)
 {
     const struct wn_campaign_info *info = &j->s[i].c.info;
-    if (j->n == 1) {
-        (void)snprintf(buf, size, "%s", alone);
-    } else {
-        (void)snprintf(buf, size, "%.40s%s", info->name, info->simulated ? " (SIMULATED)" : "");
+    char name[sizeof info->name + 4];
+    bool mixed = false;
+    for (int k = 0; k < j->n; k++) {
+        mixed = mixed || j->s[k].c.info.simulated != info->simulated;
     }
+    short_name(info->name, name, sizeof name);
+    (void)snprintf(buf, size, "%s%s", j->n == 1 ? alone : name,
+                   j->n > 1 && mixed && info->simulated ? " (SIMULATED)" : "");
     return buf;
 }
 

@@ -71,15 +71,16 @@ static void add_points(const struct drawing_job *j, int i, const struct quantity
     }
 }
 
-/* Far below the threshold a projection ends and only repeats its last value: what comes below it is
- * not known, and a level line would be a lie. */
+/* Far below the threshold a projection ends and only repeats its last level: what comes below it is
+ * not known, and a level line would be a lie. Within a twentieth of the way from the threshold to
+ * its lowest value it is taken as ended; a projection that ends nearer has nothing to hide. */
 static double last_level_ah(const struct wn_fade_result *f)
 {
-    double low_ah = INFINITY;
+    double low_ah = f->threshold_ah;
     for (size_t k = 0; k < f->curve_len; k++) {
         low_ah = fmin(low_ah, f->curve[k].p10_ah);
     }
-    return low_ah + 1e-9 * fabs(low_ah);
+    return low_ah + 0.05 * (f->threshold_ah - low_ah);
 }
 
 static void add_projection(const struct drawing_job *j, int i, double scale)
@@ -88,7 +89,7 @@ static void add_projection(const struct drawing_job *j, int i, double scale)
     if (!s->projected || s->fade.curve_len == 0 || s->fade.state == WN_FADE_REACHED) {
         return;
     }
-    double end_ah = fmin(last_level_ah(&s->fade), s->fade.threshold_ah);
+    double end_ah = last_level_ah(&s->fade);
     struct wn_series *band = drawing_general(j, WN_SERIES_BAND, i, "projection, 10 to 90 %");
     struct wn_series *median = drawing_general(j, WN_SERIES_MEDIAN, i, "projection, median");
     for (size_t k = 0; k < s->fade.curve_len; k++) {
