@@ -358,8 +358,10 @@ static void read_reads(struct wn_reader *r, const config_setting_t *s, const str
     }
 }
 
-const struct wn_key_word wn_protocol_words[] = {
-    {"lines", WN_PROTOCOL_LINES, 0}, {"modbus", WN_PROTOCOL_MODBUS, 0}, {NULL, 0, 0}};
+const struct wn_key_word wn_protocol_words[] = {{"lines", WN_PROTOCOL_LINES, 0},
+                                                {"modbus", WN_PROTOCOL_MODBUS, 0},
+                                                {"records", WN_PROTOCOL_RECORDS, 0},
+                                                {NULL, 0, 0}};
 const struct wn_key_word wn_kind_words[] = {{"tester", WN_ROLE_TESTER, 0},
                                             {"supply", WN_ROLE_SUPPLY, 0},
                                             {"load", WN_ROLE_LOAD, 0},
@@ -511,6 +513,9 @@ int wn_config_parse_dialect(const char *text, size_t len, const char *file, cons
             break;
         case WN_PROTOCOL_MODBUS:
             wn_config_read_modbus(&r, root, out);
+            break;
+        case WN_PROTOCOL_RECORDS:
+            wn_config_read_records(&r, root, out);
             break;
         }
     }

@@ -1,7 +1,8 @@
 /* Configuration: what the files of all dialects have in common.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Internal to lib/config: rows of the tables of dialect.c and dialect_modbus.c. */
+ * Internal to lib/config: rows of the tables of dialect.c, dialect_modbus.c and dialect_records.c.
+ */
 #ifndef WN_CONFIG_DIALECT_KEYS_H
 #define WN_CONFIG_DIALECT_KEYS_H
 
@@ -65,5 +66,8 @@ void wn_dialect_complete(struct wn_reader *r, const config_setting_t *root,
 
 /** The whole file of a MODBUS instrument, into *d. */
 void wn_config_read_modbus(struct wn_reader *r, const config_setting_t *root, struct wn_dialect *d);
+/** The whole file of a tester that prints records. */
+void wn_config_read_records(struct wn_reader *r, const config_setting_t *root,
+                            struct wn_dialect *d);
 
 #endif

@@ -150,19 +150,19 @@ struct field_at {
     size_t reply_len;
     const char *text;
     size_t len;
-    int number; /* counted from 1 */
-    const struct wn_read *read;
+    int number;        /* counted from 1 */
+    const char *query; /* NULL: of a record nobody asked for */
     const struct wn_field_form *form;
 };
 
 static int refuse(const struct field_at *f, const char *why, struct wn_error *err)
 {
     char text[120];
-    const char *query = f->read->query;
-    return wn_error_set(err, WN_EFRAME, "reply '%s' to %.*s %s (field %d, %s)",
-                        wn_reply_text(f->reply, f->reply_len, text, sizeof text),
-                        (int)strcspn(query, " "), query, why, f->number,
-                        wn_field_name(f->form->what));
+    const char *query = f->query != NULL ? f->query : "";
+    return wn_error_set(
+        err, WN_EFRAME, "%s '%s'%s%.*s %s (field %d, %s)", f->query != NULL ? "reply" : "record",
+        wn_reply_text(f->reply, f->reply_len, text, sizeof text), f->query != NULL ? " to " : "",
+        (int)strcspn(query, " "), query, why, f->number, wn_field_name(f->form->what));
 }
 
 static int decode_output(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
@@ -246,6 +246,20 @@ static int places_of(const struct field_at *f)
     return n;
 }
 
+static int take_number(const struct field_at *f, double value, struct wn_reading *r,
+                       struct wn_error *err)
+{
+    if (fabs(value) >= f->dialect->overload) {
+        return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
+    }
+    if (f->form->scale > 0) {
+        value *= f->form->scale;
+    }
+    return wn_dialect_take(f->dialect, f->form->what, value, r)
+               ? WN_OK
+               : refuse(f, "tells an impossible time", err);
+}
+
 static int decode_number(const struct field_at *f, struct wn_reading *r, struct wn_error *err)
 {
     double value;
@@ -257,20 +271,13 @@ static int decode_number(const struct field_at *f, struct wn_reading *r, struct 
     default:
         return refuse(f, "is not a number", err);
     }
-    if (fabs(value) >= f->dialect->overload) {
-        return WN_OK; /* the instrument itself says that it has no value: its has-bit stays unset */
-    }
-    if (f->form->places > 0 && places_of(f) != f->form->places) {
+    if (fabs(value) < f->dialect->overload && f->form->places > 0 &&
+        places_of(f) != f->form->places) {
         char why[64];
         (void)snprintf(why, sizeof why, "has not %d digits behind the point", f->form->places);
         return refuse(f, why, err);
     }
-    if (f->form->scale > 0) {
-        value *= f->form->scale;
-    }
-    return wn_dialect_take(f->dialect, f->form->what, value, r)
-               ? WN_OK
-               : refuse(f, "tells an impossible time", err);
+    return take_number(f, value, r, err);
 }
 
 /* What stands around the number must be there, whole: half a unit is a spoilt reply. */
@@ -312,6 +319,21 @@ static int decode_field(struct field_at f, struct wn_reading *r, struct wn_error
     return f.form->what == WN_FIELD_OUTPUT ? decode_output(&f, r, err) : decode_number(&f, r, err);
 }
 
+int wn_field_decode(const struct wn_dialect *d, const struct wn_field_at *at,
+                    const struct wn_field_form *form, struct wn_reading *r, struct wn_error *err)
+{
+    struct field_at f = {d, at->record, at->record_len, at->text, at->len, at->number, NULL, form};
+    return decode_field(f, r, err);
+}
+
+int wn_field_value(const struct wn_dialect *d, const struct wn_field_at *at,
+                   const struct wn_field_form *form, double value, struct wn_reading *r,
+                   struct wn_error *err)
+{
+    struct field_at f = {d, at->record, at->record_len, at->text, at->len, at->number, NULL, form};
+    return take_number(&f, value, r, err);
+}
+
 static int count_fields(const char *reply, size_t len, char separator)
 {
     int n = 1;
@@ -339,7 +361,8 @@ int wn_dialect_decode(const struct wn_dialect *d, int index, const char *reply, 
     for (int i = 0; i < read->fields; i++) {
         const char *stop =
             i + 1 < read->fields ? memchr(at, read->separator, (size_t)(end - at)) : end;
-        struct field_at f = {d, reply, len, at, (size_t)(stop - at), i + 1, read, &read->field[i]};
+        struct field_at f = {d,           reply,          len, at, (size_t)(stop - at), i + 1,
+                             read->query, &read->field[i]};
         int rc = decode_field(f, &r, err);
         if (rc != WN_OK) {
             return rc;
@@ -372,6 +395,11 @@ bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field)
             if (d->read[k].field[i].what == field) {
                 return true;
             }
+        }
+    }
+    for (int i = 0; i < d->records.fields; i++) {
+        if (d->records.field[i].form.what == field) {
+            return true;
         }
     }
     return false;

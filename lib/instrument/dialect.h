@@ -6,7 +6,10 @@
  * {channel} by the number of the output the station has been given of several. A reading is made of
  * the replies to one or a few queries; a reply is a list of fields split by one separator; each
  * field is a name out of enum wn_field or is ignored, and may stand between a prefix and a suffix,
- * in another unit, or with a decimal comma where that is declared. */
+ * in another unit, or with a decimal comma where that is declared.
+ *
+ * A tester that runs a program of its own is asked nothing: its records are described instead, and
+ * the one thing it may be told is to stop. */
 #ifndef WN_INSTRUMENT_DIALECT_H
 #define WN_INSTRUMENT_DIALECT_H
 
@@ -20,11 +23,13 @@
 
 enum { WN_TEMPLATE_SIZE = 160, WN_SEQUENCE_MAX = 12, WN_FIELDS_MAX = 12, WN_COMMAND_MAX = 256 };
 enum { WN_READS_MAX = 4, WN_AFFIX_SIZE = 16 };
+enum { WN_MARK_MAX = 8, WN_SKIPS_MAX = 4, WN_FRAME_MAX = 256 };
 
 /** How it is spoken to. */
 enum wn_protocol {
-    WN_PROTOCOL_LINES, /* commands and replies as text */
-    WN_PROTOCOL_MODBUS /* MODBUS RTU: registers are written and read */
+    WN_PROTOCOL_LINES,  /* commands and replies as text */
+    WN_PROTOCOL_MODBUS, /* MODBUS RTU: registers are written and read */
+    WN_PROTOCOL_RECORDS /* not at all: it prints records by itself */
 };
 
 /** What an instrument is for. */
@@ -105,6 +110,63 @@ struct wn_reply_checksum {
     enum wn_checksum_form form;
 };
 
+enum wn_records_format {
+    WN_RECORDS_DELIMITED, /* lines of fields with a separator between them */
+    WN_RECORDS_COLUMNS,   /* lines of fields at fixed columns */
+    WN_RECORDS_FRAMES     /* bytes behind a start mark */
+};
+
+enum wn_records_type {
+    WN_RECORDS_U8,
+    WN_RECORDS_U16,
+    WN_RECORDS_U24,
+    WN_RECORDS_U32,
+    WN_RECORDS_I8,
+    WN_RECORDS_I16,
+    WN_RECORDS_I24,
+    WN_RECORDS_I32,
+    WN_RECORDS_F32 /* IEEE 754, binary32 */
+};
+
+/** One field of a record. Columns and bytes are counted from 0 here. */
+struct wn_records_field {
+    struct wn_field_form form; /* prefix, suffix, places and decimal comma: of text only */
+    int at, width;             /* first column and how many; of a frame: first byte */
+    int sign_at;               /* column with +, - or a blank; -1: the number has its own sign */
+    char none[WN_AFFIX_SIZE];  /* what text says without a value; "": there always is one */
+    enum wn_records_type type; /* of a frame */
+    bool low_first;            /* its byte order */
+    bool has_none;             /* none_bits: its bytes without a value */
+    uint32_t none_bits;
+};
+
+/** A checksum: at the end of a text, in hexadecimal digits; in a frame, as bytes. */
+struct wn_records_sum {
+    char name[24];            /* one of lib/wire/checksum.h; "": there is none */
+    int from;                 /* it covers the bytes from this one on, up to mark or at */
+    char mark[WN_AFFIX_SIZE]; /* text: stands before it, and is not covered */
+    int at;                   /* frame: its first byte; negative: counted from the end */
+    bool low_first;
+};
+
+/** The records of a tester that runs its own program. */
+struct wn_records_form {
+    enum wn_records_format format;
+    char separator; /* delimited */
+    int columns;    /* columns: of the whole line, the checksum with it */
+    struct wn_records_field field[WN_FIELDS_MAX];
+    int fields;
+    char skip[WN_SKIPS_MAX][WN_AFFIX_SIZE]; /* lines that begin so are no records */
+    int skips;
+    unsigned char mark[WN_MARK_MAX]; /* frame: what it begins with */
+    int mark_len;
+    int length; /* frame: all bytes; 0: as the byte at length_at tells, and length_plus more */
+    int length_at, length_plus, length_max;
+    struct wn_records_sum sum;
+    double silence_s;         /* no record for longer than this: it does not talk any more */
+    double identity_within_s; /* so long the identity line may take to come */
+};
+
 struct wn_dialect {
     char name[64];
     char title[128];
@@ -137,11 +199,12 @@ struct wn_dialect {
     char error_query[WN_TEMPLATE_SIZE]; /* empty: none; its reply starts with 0: no error */
     double overload; /* magnitude from which a number means "no valid value" (SCPI: 9.9e37) */
     /* Bytes the guard writes: lines with their terminators; MODBUS: frames, each behind a byte that
-     * tells its length. */
+     * tells its length; of records: what stops the tester, or none. */
     char safe_off[WN_COMMAND_MAX];
     size_t safe_off_len;
     struct wn_modbus_map modbus; /* WN_PROTOCOL_MODBUS; nothing else of commands, queries and reads
                                     is used then */
+    struct wn_records_form records; /* WN_PROTOCOL_RECORDS: the same */
 };
 
 /** Values for placeholders; NaN where not given. */

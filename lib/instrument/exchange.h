@@ -51,6 +51,22 @@ enum wn_verdict wn_exchange_judge(struct wn_session *s, const char *line, size_t
 /** Is the line the identity of our instrument? */
 bool wn_exchange_is_identity(const struct wn_session *s, const char *line, size_t len);
 
+/** A field of a record nobody asked for, and where it stands. */
+struct wn_field_at {
+    const char *record; /* the whole one, for messages */
+    size_t record_len;
+    const char *text;
+    size_t len;
+    int number; /* counted from 1 */
+};
+/** Reads a field of text into r. WN_EFRAME with the record and the field. */
+int wn_field_decode(const struct wn_dialect *d, const struct wn_field_at *at,
+                    const struct wn_field_form *form, struct wn_reading *r, struct wn_error *err);
+/** Takes a number that has been read already: its scale, its sign, its bounds. */
+int wn_field_value(const struct wn_dialect *d, const struct wn_field_at *at,
+                   const struct wn_field_form *form, double value, struct wn_reading *r,
+                   struct wn_error *err);
+
 /** Name of a field for messages. */
 const char *wn_field_name(enum wn_field f);
 
@@ -59,7 +75,10 @@ const char *wn_field_name(enum wn_field f);
 bool wn_dialect_take(const struct wn_dialect *d, enum wn_field what, double value,
                      struct wn_reading *r);
 
-/** Remembers whether a reply was bad or missing. */
+/** The end of a request. */
+void wn_session_finish(struct wn_session *s, enum wn_session_result result);
+void wn_session_fail(struct wn_session *s, const struct wn_error *err);
+/** Remembers whether a reply or a record was bad or missing. */
 void wn_session_note(struct wn_session *s, bool bad);
 /** Tells a bad reply in s->complaint, and in *err that it was asked for s->attempt times. */
 void wn_session_complain(struct wn_session *s, struct wn_error *err);
@@ -82,5 +101,11 @@ void wn_modbus_wrote(struct wn_session *s, size_t n, wn_ns now_ns);
 enum wn_session_result wn_modbus_input(struct wn_session *s, const char *data, size_t len,
                                        wn_ns now_ns);
 enum wn_session_result wn_modbus_tick(struct wn_session *s, wn_ns now_ns);
+
+/* Records: the session's functions (session_records.c). */
+void wn_listened_begin(struct wn_session *s, wn_ns now_ns);
+void wn_listened_wrote(struct wn_session *s);
+void wn_listened_input(struct wn_session *s, const char *data, size_t len, wn_ns now_ns);
+void wn_listened_tick(struct wn_session *s); /* the deadline has come */
 
 #endif

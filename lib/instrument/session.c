@@ -30,11 +30,17 @@ void wn_session_init(struct wn_session *s, const struct wn_dialect *d, const cha
     for (int i = 0; i < WN_MAP_WRITES_MAX; i++) {
         s->modbus.written[i] = NAN;
     }
+    wn_records_init(&s->records, d);
 }
 
 static bool is_modbus(const struct wn_session *s)
 {
     return s->dialect->protocol == WN_PROTOCOL_MODBUS;
+}
+
+static bool listens(const struct wn_session *s)
+{
+    return s->dialect->protocol == WN_PROTOCOL_RECORDS;
 }
 
 static double timeout_s(const struct wn_session *s)
@@ -53,7 +59,7 @@ static wn_ns delay_ns(const struct wn_session *s)
     return pauses ? wn_ns_from_s(s->dialect->character_delay_s) : 0;
 }
 
-static void finish(struct wn_session *s, enum wn_session_result result)
+void wn_session_finish(struct wn_session *s, enum wn_session_result result)
 {
     s->result = result;
     s->awaiting_reply = false;
@@ -67,10 +73,10 @@ static void finish(struct wn_session *s, enum wn_session_result result)
     }
 }
 
-static void fail(struct wn_session *s, const struct wn_error *err)
+void wn_session_fail(struct wn_session *s, const struct wn_error *err)
 {
     s->error = *err;
-    finish(s, WN_SESSION_FAILED);
+    wn_session_finish(s, WN_SESSION_FAILED);
 }
 
 void wn_session_note(struct wn_session *s, bool bad)
@@ -207,9 +213,9 @@ static void prepare(struct wn_session *s, wn_ns now_ns)
     }
     if (rc != WN_OK) {
         (void)wn_error_prefix(&err, "%s on %s", s->role, s->port);
-        fail(s, &err);
+        wn_session_fail(s, &err);
     } else if (s->out_len == 0) {
-        finish(s, WN_SESSION_DONE);
+        wn_session_finish(s, WN_SESSION_DONE);
     } else {
         s->deadline_ns = now_ns + timeout_ns(s) + (wn_ns)s->out_len * delay_ns(s);
     }
@@ -240,7 +246,7 @@ static void retry(struct wn_session *s, struct wn_error *err, wn_ns now_ns)
         prepare(s, now_ns);
         return;
     }
-    fail(s, err);
+    wn_session_fail(s, err);
 }
 
 /* Whatever was under way is given up in favour of OFF. */
@@ -270,6 +276,11 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
     s->differs[0] = '\0';
     s->lead = s->lead || request == WN_REQUEST_OFF;
     wn_error_clear(&s->error);
+    if (listens(s)) {
+        s->result = WN_SESSION_PENDING;
+        wn_listened_begin(s, now_ns);
+        return;
+    }
     bool power = is_modbus(s) ? s->dialect->modbus.when[WN_MAP_POWER].writes > 0
                               : s->dialect->power.set.n > 0;
     if (request == WN_REQUEST_POWER && !power) {
@@ -277,7 +288,7 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
         (void)wn_error_set(&err, WN_EINVAL,
                            "%s on %s: %s has no power mode: use discharge steps with a current",
                            s->role, s->port, s->dialect->file);
-        fail(s, &err);
+        wn_session_fail(s, &err);
         return;
     }
     if (is_modbus(s)) {
@@ -313,6 +324,10 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
         s->ids_ns = now_ns;
     }
     s->out_pos += n;
+    if (listens(s)) {
+        wn_listened_wrote(s);
+        return;
+    }
     if (n > 0) {
         s->echo_len = s->out_pos;
         s->waits = delay_ns(s) > 0;
@@ -328,7 +343,7 @@ void wn_session_wrote(struct wn_session *s, size_t n, wn_ns now_ns)
         s->deadline_ns = now_ns + timeout_ns(s);
     } else {
         s->exchanges++;
-        finish(s, WN_SESSION_DONE);
+        wn_session_finish(s, WN_SESSION_DONE);
     }
 }
 
@@ -474,6 +489,10 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
     }
     out.what = NOTHING;
     (void)wn_session_tick(s, now_ns); /* what comes at the deadline is late */
+    if (listens(s)) {
+        wn_listened_input(s, data, len, now_ns);
+        return s->result;
+    }
     while (more) {
         uint64_t discarded = s->lines.discarded;
         more = wn_line_take(&s->lines, data, len, &used, &line, &line_len);
@@ -501,7 +520,7 @@ enum wn_session_result wn_session_input(struct wn_session *s, const char *data, 
         retry(s, &out.err, now_ns);
         break;
     case GIVE_UP:
-        fail(s, &out.err);
+        wn_session_fail(s, &out.err);
         break;
     }
     return s->result;
@@ -516,6 +535,10 @@ enum wn_session_result wn_session_tick(struct wn_session *s, wn_ns now_ns)
     }
     s->waits = s->waits && now_ns < s->next_ns;
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
+        return s->result;
+    }
+    if (listens(s)) {
+        wn_listened_tick(s);
         return s->result;
     }
     s->timeouts++;

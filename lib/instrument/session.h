@@ -18,7 +18,9 @@
  * its way to the instrument cannot spoil it. An error queue that may hold old errors is emptied
  * first.
  *
- * MODBUS goes by the same rules (session_modbus.c tells how); what follows is about lines.
+ * MODBUS goes by the same rules (session_modbus.c tells how); what follows is about lines. A tester
+ * that prints records is asked nothing at all: session and caller go on as with any other
+ * instrument, and session_records.c tells what each request means then.
  *
  * What is beyond this: a reply sent twice within its own exchange, when the second copy comes only
  * after the next query went out, a reply more than 20 time-outs late, or numbers garbled into other
@@ -29,6 +31,7 @@
 #include "base/err.h"
 #include "base/reading.h"
 #include "instrument/dialect.h"
+#include "instrument/records.h"
 #include "wire/line.h"
 #include "wire/modbus.h"
 
@@ -57,7 +60,8 @@ enum wn_session_result {
 enum {
     WN_SESSION_OUT_MAX =
         (WN_SEQUENCE_MAX + 2) * WN_COMMAND_MAX, /* a sequence and a query always fit */
-    WN_SESSION_RECENT = 100                     /* replies remembered as good or bad */
+    WN_SESSION_RECENT = 100,                    /* replies remembered as good or bad */
+    WN_SESSION_HEARD_MAX = 64                   /* records that came before they were asked for */
 };
 
 /** The part of a session that speaks MODBUS. */
@@ -132,6 +136,13 @@ struct wn_session {
     int consecutive_bad;
     uint64_t recent[2]; /* bit set: that reply was bad or missing */
     int recent_pos, recent_n, recent_bad;
+    /* a tester that runs its own program: see listened.h */
+    struct wn_records records;
+    struct wn_reading heard[WN_SESSION_HEARD_MAX];
+    int heards;
+    uint64_t unheard; /* records nobody came for in time */
+    uint64_t good_before, garbled_before;
+    bool named;        /* its identity line came, or it has none */
     char differs[128]; /* the last answer that was well-formed but not the expected one */
     struct wn_error error;
     struct wn_error

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "instrument/exchange.h"
+#include "instrument/records.h"
 
 static const char no_values[] = "";
 static const char protection_values[] = WN_PROTECTION_VALUES;
@@ -305,8 +306,13 @@ int wn_dialect_validate(const struct wn_dialect *d, struct wn_error *err)
     const struct checker check = {d, err != NULL ? err : &own};
     const struct checker *c = &check;
     wn_error_clear(c->err);
-    if (d->protocol == WN_PROTOCOL_MODBUS) {
+    switch (d->protocol) {
+    case WN_PROTOCOL_LINES:
+        break;
+    case WN_PROTOCOL_MODBUS:
         return good_numbers(c) ? wn_map_validate(d, c->err) : c->err->code;
+    case WN_PROTOCOL_RECORDS:
+        return wn_records_validate(d, c->err);
     }
     bool good =
         good_numbers(c) && good_template(c, "identity.query", d->identity_query, no_values) &&

@@ -133,7 +133,7 @@ static int get_error(struct wn_tester *t, const struct wn_scpi_unit *u, struct r
     (void)u;
     (void)reply_answer(r, number);
     reply_text(r, ",\"");
-    reply_text(r, wn_scpi_error_text(number));
+    reply_text(r, wn_scpi_text_of_error(number));
     reply_text(r, "\"");
     return 0;
 }

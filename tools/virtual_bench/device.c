@@ -130,7 +130,7 @@ static int get_error(struct work *w)
     int number = wn_scpi_queue_take(&w->i->errors);
     (void)reply_answer(w->r, number);
     reply_text(w->r, ",\"");
-    reply_text(w->r, wn_scpi_error_text(number));
+    reply_text(w->r, wn_scpi_text_of_error(number));
     reply_text(w->r, "\"");
     return 0;
 }

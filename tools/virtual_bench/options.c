@@ -113,7 +113,7 @@ static int check_faults(const struct wn_tester_setup *setup, struct wn_error *er
         if (t.errors.count > 0) {
             return wn_error_set(err, WN_EINVAL, "--fault \"%s\": %s; --help lists the faults",
                                 strchr(strchr(setup->plan[i].text, ':') + 1, ':') + 1,
-                                wn_scpi_error_text(wn_scpi_queue_take(&t.errors)));
+                                wn_scpi_text_of_error(wn_scpi_queue_take(&t.errors)));
         }
     }
     return WN_OK;

@@ -30,7 +30,7 @@ static char upper(char c)
     return c >= 'a' && c <= 'z' ? (char)(c - 'a' + 'A') : c;
 }
 
-const char *wn_scpi_error_text(int number)
+const char *wn_scpi_text_of_error(int number)
 {
     switch (number) {
 #define TEXT(name, value, text)                                                                    \

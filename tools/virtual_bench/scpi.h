@@ -57,7 +57,7 @@ enum wn_scpi_error {
 };
 
 /** The standard's text of an error of the list; NULL for any other number. */
-const char *wn_scpi_error_text(int number);
+const char *wn_scpi_text_of_error(int number);
 
 /* The error/event queue: first in, first out; when it is full the newest entry becomes -350. */
 struct wn_scpi_queue {

@@ -100,6 +100,9 @@ static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
     case WN_PROTOCOL_MODBUS:
         show_frames(t, sent, data, len, now);
         break;
+    case WN_PROTOCOL_RECORDS:
+        show_lines(t, sent, data, len, now);
+        break;
     }
     t->sent_ns = sent ? now : t->sent_ns;
 }

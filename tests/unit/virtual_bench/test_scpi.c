@@ -274,13 +274,15 @@ static void test_texts_against_the_standard(void **state)
     list[len] = '\0';
     for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
         char want[100];
-        (void)snprintf(want, sizeof want, "\n%d\t%s\n", numbers[i], wn_scpi_error_text(numbers[i]));
+        (void)snprintf(want, sizeof want, "\n%d\t%s\n", numbers[i],
+                       wn_scpi_text_of_error(numbers[i]));
         if (strstr(list, want) == NULL) {
-            print_error("not in the list: %d \"%s\"\n", numbers[i], wn_scpi_error_text(numbers[i]));
+            print_error("not in the list: %d \"%s\"\n", numbers[i],
+                        wn_scpi_text_of_error(numbers[i]));
             fail();
         }
     }
-    assert_null(wn_scpi_error_text(-999));
+    assert_null(wn_scpi_text_of_error(-999));
 }
 
 int main(void)
