@@ -30,6 +30,8 @@ static const char *output_word(enum wn_output_mode mode)
         return "discharge";
     case WN_OUTPUT_POWER:
         return "power";
+    case WN_OUTPUT_FOLLOW:
+        return "listen";
     case WN_OUTPUT_OFF:
         break;
     }

@@ -111,9 +111,18 @@ struct core {
     double cycle_s_mean; /* of the last cycles, for the time remaining; 0: none yet */
 };
 
+/* Of a station that listens, saved behind the core. */
+struct follow {
+    struct wn_listen listen;
+    int64_t rounds;    /* cycles and check-ups that are planned */
+    int64_t idle_told; /* the rest that was told to be long */
+};
+
 struct wn_engine {
     struct wn_engine_setup setup;
     struct core c;
+    struct follow f;
+    struct wn_listen_found found;
     struct wn_envelope envelope;
     bool in_doubt;                           /* a rule holds, and waits for further readings */
     struct wn_record record[WN_ACTIONS_MAX]; /* what the actions of the last step point to */
@@ -122,6 +131,7 @@ struct wn_engine {
 };
 
 /* emit.c: building the list of actions */
+struct wn_action *emit_action(struct wn_engine *e, enum wn_action_kind kind);
 struct wn_record *emit_record(struct wn_engine *e, enum wn_record_kind kind);
 void emit_event(struct wn_engine *e, enum wn_severity severity, const char *kind, const char *fmt,
                 ...) __attribute__((format(printf, 4, 5)));
@@ -156,10 +166,26 @@ void round_begin(struct wn_engine *e);
 void round_step_over(struct wn_engine *e, const struct wn_step *s, const struct wn_step_sums *sums);
 void round_end(struct wn_engine *e);
 void round_flag(struct wn_engine *e, unsigned flag);
+/* A cycle or a check-up has been recorded: what is told and watched from one to the next. */
+void round_cycle_known(struct wn_engine *e, const struct wn_cycle_record *c);
+void round_tell_check_up(struct wn_engine *e, const struct wn_check_up_record *r);
+
+/* follow.c: a station that listens */
+void follow_init(struct wn_engine *e);
+void follow_start(struct wn_engine *e, const char *who);
+void follow_resume(struct wn_engine *e, const char *who);
+void follow_reading(struct wn_engine *e, const struct wn_reading *told);
+bool follow_can_stop(const struct wn_engine *e);
+void follow_emit_off(struct wn_engine *e);
+void follow_end(struct wn_engine *e); /* judges and records what is still under way */
+int64_t follow_cycle(const struct wn_engine *e);
+void follow_after_restart(struct wn_engine *e);
+void follow_view(const struct wn_engine *e, struct wn_engine_view *v);
 
 /* off.c: switching off, halting, watching */
 void off_begin(struct wn_engine *e, enum after_off after);
 void off_done(struct wn_engine *e);
+void off_settle(struct wn_engine *e, enum after_off after); /* it is off, or counts as off */
 void off_reading(struct wn_engine *e, const struct wn_reading *r);
 void off_failed(struct wn_engine *e, const struct wn_error *why);
 /* An alarm without a halt: the first reason is kept until it is acknowledged. */

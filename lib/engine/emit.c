@@ -8,7 +8,7 @@
 
 #include "base/assert.h"
 
-static struct wn_action *next_action(struct wn_engine *e, enum wn_action_kind kind)
+struct wn_action *emit_action(struct wn_engine *e, enum wn_action_kind kind)
 {
     wn_assert(e->out->n < WN_ACTIONS_MAX);
     struct wn_action *a = &e->out->action[e->out->n++];
@@ -23,7 +23,7 @@ struct wn_record *emit_record(struct wn_engine *e, enum wn_record_kind kind)
     wn_assert(e->records < WN_ACTIONS_MAX);
     struct wn_record *r = &e->record[e->records++];
     r->kind = kind;
-    next_action(e, WN_ACTION_RECORD)->u.record = r;
+    emit_action(e, WN_ACTION_RECORD)->u.record = r;
     return r;
 }
 
@@ -33,8 +33,10 @@ void emit_event(struct wn_engine *e, enum wn_severity severity, const char *kind
     struct wn_event_record *ev = &emit_record(e, WN_RECORD_EVENT)->u.event;
     memset(ev, 0, sizeof *ev);
     ev->time_ns = e->c.now_ns;
-    ev->cycle =
-        e->c.position.in_check_up ? 0 : wn_position_cycle(&e->c.position, &e->setup.procedure);
+    ev->cycle = e->setup.listens ? follow_cycle(e)
+                : e->c.position.in_check_up
+                    ? 0
+                    : wn_position_cycle(&e->c.position, &e->setup.procedure);
     ev->severity = severity;
     (void)snprintf(ev->kind, sizeof ev->kind, "%s", kind);
     va_list args;
@@ -50,7 +52,7 @@ void emit_state(struct wn_engine *e)
 
 void emit_commit(struct wn_engine *e)
 {
-    (void)next_action(e, WN_ACTION_COMMIT);
+    (void)emit_action(e, WN_ACTION_COMMIT);
 }
 
 /* Intent first and durable, then the output. */
@@ -68,15 +70,19 @@ void emit_output(struct wn_engine *e, const struct wn_output *output)
     (void)wn_step_describe(step_spec(e), i->text, sizeof i->text);
     emit_state(e);
     emit_commit(e);
-    next_action(e, WN_ACTION_OUTPUT)->u.output = *output;
+    emit_action(e, WN_ACTION_OUTPUT)->u.output = *output;
 }
 
 void emit_off(struct wn_engine *e)
 {
-    (void)next_action(e, WN_ACTION_OFF);
+    if (e->setup.listens) {
+        follow_emit_off(e);
+        return;
+    }
+    (void)emit_action(e, WN_ACTION_OFF);
 }
 
 void emit_interlock(struct wn_engine *e)
 {
-    (void)next_action(e, WN_ACTION_INTERLOCK);
+    (void)emit_action(e, WN_ACTION_INTERLOCK);
 }

@@ -63,6 +63,9 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
     e->c.first_capacity_ah = e->c.last_capacity_ah = NAN;
     e->c.emptied_a = e->c.emptied_v = e->c.taken_out_ah = NAN;
     e->c.steady_capacity_ah = e->c.steady_a = e->c.steady_v = NAN;
+    if (setup->listens) {
+        follow_init(e);
+    }
     *out = e;
     return WN_OK;
 }
@@ -85,6 +88,10 @@ static void prepare(struct wn_engine *e)
 
 static void on_start(struct wn_engine *e, const char *who)
 {
+    if (e->setup.listens) {
+        follow_start(e, who);
+        return;
+    }
     prepare(e); /* what is saved must be what is being done */
     emit_event(e, WN_SEVERITY_INFO, "started", "%s on cell %s, %lld cycles, by %s",
                e->setup.procedure.name, e->setup.cell.name,
@@ -95,6 +102,10 @@ static void on_start(struct wn_engine *e, const char *who)
 
 static void on_resume(struct wn_engine *e, const char *who)
 {
+    if (e->setup.listens) {
+        follow_resume(e, who);
+        return;
+    }
     if (e->c.has_reading &&
         wn_ns_to_s(e->c.now_ns - e->c.paused_since_ns) > e->setup.pause_recovery_s) {
         e->c.next_flags |= WN_FLAG_AFTER_PAUSE;
@@ -122,7 +133,9 @@ static void on_stop(struct wn_engine *e, const char *who)
 {
     e->c.stop_ordered = false;
     round_flag(e, WN_FLAG_INTERRUPTED);
-    if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
+    if (e->setup.listens && !follow_can_stop(e)) { /* there is nothing to wait for */
+        off_settle(e, AFTER_OFF_STOPPED);
+    } else if (e->c.state != WN_ENGINE_SWITCHING_OFF) {
         off_begin(e, AFTER_OFF_STOPPED);
     } else { /* off is on its way: its attempts go on being counted, and a halt stays a halt */
         emit_off(e);
@@ -167,6 +180,11 @@ int wn_engine_may(const struct wn_engine *e, enum wn_event_kind command, struct 
             (s != WN_ENGINE_RUNNING && s != WN_ENGINE_PREPARING && s != WN_ENGINE_SWITCHING_OFF)) {
             return wn_error_set(err, WN_ESTATE, "nothing is running; campaign is %s", name);
         }
+    }
+    if (command == WN_EVENT_PAUSE && e->setup.listens && !follow_can_stop(e)) {
+        return wn_error_set(err, WN_ESTATE,
+                            "nothing on this station stops the tester: pause it there, a rest is "
+                            "no fault");
     }
     if (command == WN_EVENT_ACKNOWLEDGE && !e->c.alarm) {
         return wn_error_set(err, WN_ESTATE, "no alarm is waiting to be acknowledged");
@@ -292,6 +310,10 @@ static void record_reading(struct wn_engine *e, const struct wn_reading *r)
 
 static void on_reading(struct wn_engine *e, const struct wn_reading *r)
 {
+    if (e->setup.listens) {
+        follow_reading(e, r);
+        return;
+    }
     if (e->c.has_reading && r->time_ns < e->c.reading.time_ns) {
         halt(e, wn_fault_word(WN_FAULT_CLOCK_BACK),
              "time of the readings went back: the instrument was reset");
@@ -455,7 +477,7 @@ static void dispatch(struct wn_engine *e, const struct wn_event *ev)
         on_reading(e, &ev->reading);
         break;
     case WN_EVENT_OUTPUT_DONE:
-        if (e->c.state == WN_ENGINE_RUNNING && e->c.output_on) {
+        if (e->c.state == WN_ENGINE_RUNNING && e->c.output_on && !e->setup.listens) {
             step_output_done(e);
         }
         break;
@@ -490,7 +512,8 @@ void wn_engine_step(struct wn_engine *e, const struct wn_event *event, struct wn
     out->n = 0;
     e->records = 0;
     e->out = out;
-    if (event->time_ns > e->c.now_ns) {
+    bool may_be_wrong = e->setup.listens && event->kind == WN_EVENT_READING;
+    if (event->time_ns > e->c.now_ns && !may_be_wrong) {
         e->c.now_ns = event->time_ns;
     }
     bool command = event->kind <= WN_EVENT_ACKNOWLEDGE;
@@ -508,6 +531,9 @@ wn_ns wn_engine_next_reading_ns(const struct wn_engine *e)
 {
     if (!e->c.has_reading) {
         return e->c.now_ns;
+    }
+    if (e->setup.listens) { /* whatever comes, as it comes */
+        return e->c.reading.time_ns;
     }
     wn_ns fast = e->c.reading.time_ns + wn_ns_from_s(e->setup.fast_interval_s);
     if (e->in_doubt) {

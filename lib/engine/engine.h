@@ -12,7 +12,15 @@
  * events. The output goes on only by WN_ACTION_OUTPUT, which always follows a WN_ACTION_RECORD of
  * an intent and a WN_ACTION_COMMIT in the same list: if the commit fails the caller must drop the
  * rest of the list and send WN_EVENT_STORE_FAILED. Off is sent first and recorded after. The same
- * engine runs on real ports, the virtual bench, replayed logs and under simulation. */
+ * engine runs on real ports, the virtual bench, replayed logs and under simulation.
+ *
+ * A station that listens has no procedure to drive: its campaign is RUNNING from the start on, and
+ * steps, cycles and check-ups are recognised (lib/listen) and recorded as if they had been driven,
+ * a few readings late. The envelope judges every reading at once, the direction is what the current
+ * says. Off is the stop command and the interlock, both at once, verified by the current; after a
+ * pause or a halt the tester's program does not go on by itself: somebody starts it again, behind
+ * WN_EVENT_RESUME, which closes the interlock. Readings may come in disorder and with wrong times:
+ * wn_engine_now_ns() tells the time that is believed. */
 #ifndef WN_ENGINE_ENGINE_H
 #define WN_ENGINE_ENGINE_H
 
@@ -21,6 +29,7 @@
 #include "base/reading.h"
 #include "engine/record.h"
 #include "envelope/envelope.h"
+#include "listen/listen.h"
 #include "metrology/metrology.h"
 #include "procedure/cell.h"
 #include "procedure/procedure.h"
@@ -36,7 +45,13 @@ enum wn_engine_state {
     WN_ENGINE_FINISHED
 };
 
-enum wn_output_mode { WN_OUTPUT_OFF, WN_OUTPUT_CHARGE, WN_OUTPUT_DISCHARGE, WN_OUTPUT_POWER };
+enum wn_output_mode {
+    WN_OUTPUT_OFF,
+    WN_OUTPUT_CHARGE,
+    WN_OUTPUT_DISCHARGE,
+    WN_OUTPUT_POWER,
+    WN_OUTPUT_FOLLOW /* nothing is set: the tester may run its own program, the interlock closes */
+};
 
 struct wn_output {
     enum wn_output_mode mode;
@@ -88,7 +103,7 @@ struct wn_action {
     } u;
 };
 
-enum { WN_ACTIONS_MAX = 24 };
+enum { WN_ACTIONS_MAX = 64 };
 
 struct wn_actions {
     struct wn_action action[WN_ACTIONS_MAX];
@@ -108,6 +123,11 @@ struct wn_engine_setup {
     double pause_recovery_s; /* a pause longer than this flags the next cycle "after_pause" */
     double restart_voltage_tolerance_v; /* on: hold, when the rest voltage after a restart is
                                            further from the saved one */
+    /* A station that listens: the tester runs its own program, and the procedure tells what that
+     * is. Both false: nothing can stop it. */
+    bool listens;
+    bool stop_command; /* WN_ACTION_OFF sends one; OFF_DONE when it is written */
+    bool interlock;    /* WN_ACTION_INTERLOCK takes the tester off the cell */
 };
 
 /** Everything there is to show; filled by wn_engine_view(). */
@@ -156,6 +176,8 @@ enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 /** Halted, on the way there with the output not verified off yet, or held: only an operator's
  * acknowledgement leads on. */
 bool wn_engine_latched(const struct wn_engine *e);
+/** Latest campaign time: of a station that listens, as its listener believes it. */
+wn_ns wn_engine_now_ns(const struct wn_engine *e);
 /** Has the output been told on, and not been seen off since? */
 bool wn_engine_output_on(const struct wn_engine *e);
 /** After a restart: the operator had ordered the end of the campaign, and it was not carried out.

@@ -142,8 +142,9 @@ void off_failed(struct wn_engine *e, const struct wn_error *why)
     try_again(e, why->text);
 }
 
-static void settle_off(struct wn_engine *e)
+void off_settle(struct wn_engine *e, enum after_off after)
 {
+    e->c.after_off = after;
     e->c.output_on = false;
     e->c.output.mode = WN_OUTPUT_OFF;
     e->c.changed_ns = e->c.now_ns;
@@ -162,7 +163,13 @@ static void settle_off(struct wn_engine *e)
     case AFTER_OFF_STOPPED:
         e->c.state = WN_ENGINE_STOPPED;
         step_close(e, e->c.step.ended ? e->c.step.ended_by : "stop");
-        emit_event(e, WN_SEVERITY_INFO, "stopped", "campaign ended by the operator; output is off");
+        if (e->setup.listens) {
+            follow_end(e);
+        }
+        emit_event(e, WN_SEVERITY_INFO, "stopped", "campaign ended by the operator; %s",
+                   e->setup.listens && !follow_can_stop(e)
+                       ? "nothing here stops the tester: see what it does"
+                       : "output is off");
         break;
     case AFTER_OFF_HALTED:
         e->c.state = WN_ENGINE_HALTED;
@@ -184,7 +191,7 @@ void off_reading(struct wn_engine *e, const struct wn_reading *r)
 {
     bool small = (r->has & WN_HAS_CURRENT) && fabs(r->current_a) <= e->setup.limits.off_current_a;
     if (e->c.off_confirmed && small) {
-        settle_off(e);
+        off_settle(e, e->c.after_off);
     } else if (wn_ns_to_s(e->c.now_ns - e->c.off_since_ns) > e->setup.off_timeout_s) {
         char why[80];
         (void)snprintf(why, sizeof why, "%s, current %.3f A",

@@ -9,7 +9,9 @@
 
 void round_flag(struct wn_engine *e, unsigned flag)
 {
-    if (e->c.round.open) {
+    if (e->setup.listens && e->f.listen.round.open) {
+        e->f.listen.round.flags |= flag;
+    } else if (e->c.round.open) {
         e->c.round.flags |= flag;
     }
 }
@@ -182,6 +184,11 @@ static void end_check_up(struct wn_engine *e)
     r->end_ns = c.end_ns;
     r->flags = c.flags;
     e->c.emptied_a = e->c.emptied_v = NAN;
+    round_tell_check_up(e, r);
+}
+
+void round_tell_check_up(struct wn_engine *e, const struct wn_check_up_record *r)
+{
     emit_event(e, WN_SEVERITY_INFO, "check_up",
                "check-up %lld after cycle %lld: %.4f Ah, %.2f mohm", (long long)r->check_up,
                (long long)r->after_cycle, r->capacity_ah.value, r->resistance_ohm.value * 1e3);
@@ -223,10 +230,15 @@ static void end_cycle(struct wn_engine *e)
 {
     struct wn_cycle_record *c = &emit_record(e, WN_RECORD_CYCLE)->u.cycle;
     derive(e, c);
+    compare_like_with_like(e, c);
+    round_cycle_known(e, c);
+}
+
+void round_cycle_known(struct wn_engine *e, const struct wn_cycle_record *c)
+{
     bool same = same_discharge(e->c.steady_a, e->c.steady_v, c);
     e->c.steady_a = c->discharge_current_a;
     e->c.steady_v = c->cutoff_v;
-    compare_like_with_like(e, c);
     if (isfinite(c->capacity_ah.value)) {
         e->c.last_capacity_ah = c->capacity_ah.value;
         if (isnan(e->c.first_capacity_ah) && !(c->flags & WN_FLAGS_INVALID)) {

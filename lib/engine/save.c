@@ -3,7 +3,9 @@
  *
  * The saved state is the bytes of struct core behind a header that names layout and version: a file
  * goes on with the program (and the kind of machine) it was begun with; another one refuses it
- * instead of guessing. Everything measured is in the tables, readable by all. */
+ * instead of guessing. Of a station that listens those of struct follow come behind them: the one
+ * of the two cannot go on with the state of the other. Everything measured is in the tables,
+ * readable by all. */
 #include "engine/core.h"
 
 #include <math.h>
@@ -19,18 +21,26 @@ struct state_header {
     uint32_t magic, version, size, byte_order;
 };
 
-static const struct state_header header = {STATE_MAGIC, STATE_VERSION, sizeof(struct core),
-                                           UINT32_C(0x01020304)};
-
-_Static_assert(sizeof(struct state_header) + sizeof(struct core) <= WN_STATE_BLOB_MAX,
+_Static_assert(sizeof(struct state_header) + sizeof(struct core) + sizeof(struct follow) <=
+                   WN_STATE_BLOB_MAX,
                "the state record is too small for the engine");
+
+static struct state_header header_of(const struct wn_engine *e)
+{
+    size_t size = sizeof e->c + (e->setup.listens ? sizeof e->f : 0);
+    return (struct state_header){STATE_MAGIC, STATE_VERSION, (uint32_t)size, UINT32_C(0x01020304)};
+}
 
 void wn_engine_save(const struct wn_engine *e, struct wn_state_record *out)
 {
+    const struct state_header header = header_of(e);
     out->time_ns = e->c.now_ns;
-    out->size = (uint32_t)(sizeof header + sizeof e->c);
+    out->size = (uint32_t)sizeof header + header.size;
     memcpy(out->blob, &header, sizeof header);
     memcpy(out->blob + sizeof header, &e->c, sizeof e->c);
+    if (e->setup.listens) {
+        memcpy(out->blob + sizeof header + sizeof e->c, &e->f, sizeof e->f);
+    }
 }
 
 /* The cell may be another one when it is seen again: its voltage at rest is compared before
@@ -82,6 +92,7 @@ static void after_restart(struct core *c)
 int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
                       struct wn_error *err)
 {
+    const struct state_header header = header_of(e);
     struct state_header h;
     if (state->size < sizeof h) {
         return wn_error_set(err, WN_ECORRUPT, "saved state is cut short");
@@ -91,7 +102,7 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
         return wn_error_set(err, WN_ECORRUPT, "saved state is not one of this kind of machine");
     }
     if (h.version != header.version || h.size != header.size ||
-        state->size != sizeof header + sizeof e->c) {
+        state->size != sizeof header + header.size) {
         return wn_error_set(
             err, WN_ENEWER,
             "saved state has layout %u of %u bytes, this program has %u of %u: finish the "
@@ -106,6 +117,10 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
     }
     e->c = saved;
     after_restart(&e->c);
+    if (e->setup.listens) {
+        memcpy(&e->f, state->blob + sizeof header + sizeof saved, sizeof e->f);
+        follow_after_restart(e);
+    }
     return WN_OK;
 }
 
@@ -114,7 +129,8 @@ static double remaining_s(const struct wn_engine *e)
     if (e->c.cycle_s_mean <= 0) {
         return NAN;
     }
-    int64_t left = wn_procedure_cycles(&e->setup.procedure) - e->c.position.cycles_done;
+    int64_t done = e->setup.listens ? e->f.listen.cycles : e->c.position.cycles_done;
+    int64_t left = wn_procedure_cycles(&e->setup.procedure) - done;
     return (double)left * e->c.cycle_s_mean;
 }
 
@@ -150,6 +166,9 @@ void wn_engine_view(const struct wn_engine *e, struct wn_engine_view *v)
         v->step_energy_wh = sums.energy_in_wh + sums.energy_out_wh;
         v->step_s = step_active_s(e);
     }
+    if (e->setup.listens) {
+        follow_view(e, v);
+    }
     v->last_capacity_ah = e->c.last_capacity_ah;
     v->first_capacity_ah = e->c.first_capacity_ah;
     v->remaining_s = remaining_s(e);
@@ -162,6 +181,11 @@ bool wn_engine_latched(const struct wn_engine *e)
 {
     return e->c.state == WN_ENGINE_HALTED || (e->c.state == WN_ENGINE_PAUSED && e->c.alarm) ||
            (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
+}
+
+wn_ns wn_engine_now_ns(const struct wn_engine *e)
+{
+    return e->c.now_ns;
 }
 
 bool wn_engine_output_on(const struct wn_engine *e)

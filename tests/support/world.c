@@ -53,6 +53,7 @@ double world_current_a(const struct world *w)
     case WN_OUTPUT_POWER:
         return -w->output.power_w / (ocv_v(w) - 0.05);
     case WN_OUTPUT_OFF:
+    case WN_OUTPUT_FOLLOW: /* this one is driven */
         break;
     }
     return 0;

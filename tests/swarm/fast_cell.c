@@ -85,6 +85,7 @@ static struct regime instrument(const struct fast *w)
     case WN_OUTPUT_POWER:
         return (struct regime){CONSTANT_POWER, power_current_a(w, c->ocv_v), INFINITY};
     case WN_OUTPUT_OFF:
+    case WN_OUTPUT_FOLLOW: /* every station of the swarm drives */
         break;
     }
     return (struct regime){NONE, 0, INFINITY};
