@@ -277,7 +277,8 @@ static void compare(const struct ear *e, double capacity_ah, double energy_wh, d
         assert_int_equal(a->cycle, b->cycle);
         assert_near(a->capacity_ah.value, b->capacity_ah.value, capacity_ah);
         assert_near(a->energy_wh.value, b->energy_wh.value, energy_wh);
-        assert_near(a->resistance_ohm.value, b->resistance_ohm.value, ohm);
+        bool unknown = ohm > 1e-3 && isnan(a->resistance_ohm.value); /* the rest was not seen */
+        assert_true(unknown || fabs(a->resistance_ohm.value - b->resistance_ohm.value) <= ohm);
         assert_near(a->cutoff_v, b->cutoff_v, 0);
         otherwise += a->flags != b->flags;
     }
@@ -335,6 +336,8 @@ static void test_a_halt_stops_and_opens(void **state)
 {
     (void)state;
     struct ear *e = new_ear(true, true);
+    e->setup.limits.debounce[WN_RULE_OVER_TEMPERATURE] = 2; /* as for text without a checksum */
+    boot(e);
     size_t at = amid(-1, 1);
     command(e, WN_EVENT_START);
     hear_all(e, 0, at, 0, NULL);
@@ -363,10 +366,8 @@ static void test_a_halt_stops_and_opens(void **state)
     assert_false(e->open);
     go_on(e, 600, 3.6, -10, 23);
     assert_int_equal(state_of(e), WN_ENGINE_RUNNING);
-    for (size_t i = at; i < heards; i++) { /* it goes on with its program an hour later */
-        e->shift_s = 3600;
-        hear(e, &heard[i]);
-    }
+    e->shift_s = wn_ns_to_s(e->last.time_ns - heard[at].time_ns) + 1;
+    hear_all(e, at, heards, 0, NULL); /* it goes on with its program */
     assert_true(e->cycles >= 4);
     assert_true(e->cycle[1].flags & WN_FLAG_INTERRUPTED);
     assert_int_equal(e->cycle[3].flags, 0);
@@ -479,11 +480,13 @@ static void test_another_cell(void **state)
     (void)state;
     struct ear *e = new_ear(true, true);
     size_t at = amid(1, 0);
+    e->setup.limits.rest_sag_v = 0;
+    boot(e);
     command(e, WN_EVENT_START);
     hear_all(e, 0, at, 0, NULL);
     go_on(e, 1000, 3.9, 0, 23);
-    go_on(e, 5, 3.2, 0, 23);
-    assert_true(told(e, "ALARM held: halted: cell voltage went from 3.900 V to 3.200 V at rest"));
+    go_on(e, 5, 3.65, 0, 23); /* less than a loose sense lead */
+    assert_true(told(e, "ALARM held: halted: cell voltage went from 3.900 V to 3.650 V at rest"));
     assert_int_equal(e->offs, 1);
     end_ear(e);
 }
