@@ -199,7 +199,8 @@ int guard_describe(const struct wn_dialect *d, const char *port, enum wn_interlo
     bool framed = d->protocol == WN_PROTOCOL_MODBUS;
     size_t drop_len = 0;
     *m = (struct guard_message){.magic = GUARD_MAGIC, .type = GUARD_REGISTER, .slot = 0};
-    if (d->safe_off_len == 0 ||
+    bool listened = d->protocol == WN_PROTOCOL_RECORDS; /* it need not have a stop command */
+    if ((d->safe_off_len == 0 && !listened) ||
         !(framed ? describe_frames(d, port, m) : describe_lines(d, port, m))) {
         return wn_error_set(err, WN_ERANGE,
                             "%s: safe_off or output query is too long for the guard", d->file);

@@ -135,7 +135,8 @@ static void start(struct child *c)
 
 static bool accept_register(struct child *c, const struct guard_message *m, int fd)
 {
-    if (fd < 0 || m->off_len == 0 || m->interlock > GUARD_LINE_RTS || m->off_len > GUARD_OFF_SIZE ||
+    bool deedless = m->off_len == 0 && m->interlock == GUARD_LINE_NONE;
+    if (fd < 0 || deedless || m->interlock > GUARD_LINE_RTS || m->off_len > GUARD_OFF_SIZE ||
         m->query_len > GUARD_QUERY_SIZE || m->expect_len > GUARD_EXPECT_SIZE ||
         m->drop_len > GUARD_DROP_SIZE || m->gap_ms > GUARD_GAP_MAX_MS ||
         memchr(m->port, 0, sizeof m->port) == NULL) {

@@ -194,8 +194,11 @@ bool guard_make_safe(struct child *c)
         } else if (is_gone(d->fd)) {
             tell_gone(&d->how);
             guard_let_go(d);
-        } else if (c->tries + 1 >= GUARD_ATTEMPTS) {
+        } else if (c->tries + 1 >= GUARD_ATTEMPTS || d->how.query_len == 0) {
             drop_interlock(d->fd, &d->how);
+        }
+        if (d->how.query_len == 0 && c->tries + 1 >= GUARD_ATTEMPTS) {
+            guard_let_go(d); /* it confirms nothing, however often it is told */
         }
         safe = safe && d->fd < 0;
     }

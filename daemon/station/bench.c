@@ -116,13 +116,10 @@ static bool sources_are_safe(const struct station *s)
     return safe;
 }
 
-void bench_first_off_done(struct station *s)
+static void close_interlock(struct station *s)
 {
     struct bench *b = &s->bench;
     struct wn_link *link = b->instrument[0].link;
-    if (b->interlock_latched || !s->looked || !sources_are_safe(s)) {
-        return; /* the instrument had said off before, and current flowed; or who knows */
-    }
     if (s->config.interlock == WN_INTERLOCK_BETWEEN) { /* both are up since the port was opened */
         (void)link->ops->set_line(link, WN_LINE_RTS, false, NULL);
     }
@@ -130,6 +127,16 @@ void bench_first_off_done(struct station *s)
         (void)link->ops->set_line(link, interlock_line(s), true, NULL);
     }
     b->interlock_down = false;
+}
+
+void bench_first_off_done(struct station *s)
+{
+    if (s->bench.interlock_latched || !s->looked || !sources_are_safe(s) ||
+        instrument_listens(s->bench.instrument)) {
+        return; /* the instrument had said off before, and current flowed; or who knows; or it is
+                   closed when a campaign lets the tester run */
+    }
+    close_interlock(s);
 }
 
 void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error, bool news)
@@ -205,6 +212,16 @@ static void begin_output(struct bench *b, struct instrument *i, wn_ns now)
     instrument_begin(i, TASK_SET_MODE, request, &sp, now);
 }
 
+static bool is_let_run(const struct station *s)
+{
+    return s->campaign != NULL && wn_engine_output_on(s->engine);
+}
+
+bool bench_may_stop(const struct station *s)
+{
+    return !instrument_listens(s->bench.instrument) || is_let_run(s);
+}
+
 bool bench_watching(const struct station *s)
 {
     if (s->campaign == NULL) {
@@ -219,6 +236,9 @@ bool bench_watching(const struct station *s)
  * and told how far to advance. */
 static wn_ns reading_due(const struct station *s)
 {
+    if (instrument_listens(s->bench.instrument)) {
+        return INT64_MIN; /* it talks whenever it likes */
+    }
     if (bench_watching(s)) {
         return s->read_due_ns;
     }
@@ -271,7 +291,9 @@ static bool relay_closes(const struct station *s, const struct instrument *i)
 {
     const struct bench *b = &s->bench;
     return role_of(s, i) == WN_ROLE_RELAY && !b->interlock_latched && !b->interlock_down &&
-           !b->relay_closed && s->looked && others_are_off(s, i);
+           !b->relay_closed && s->looked &&
+           (instrument_listens(b->instrument) ? is_let_run(s) && !b->output_wanted
+                                              : others_are_off(s, i));
 }
 
 /* With the contact about to close, a reading would be that of no cell; with something about to be
@@ -303,9 +325,30 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
     return opens_rounds(s, i) && !b->round && is_settled(s) ? reading_due(s) : WN_NS_NEVER;
 }
 
+/* The tester may run its own program: first the guard knows what stops it, then the interlock
+ * closes. A relay has a duplicate of its own. */
+static void let_run(struct station *s, struct instrument *i)
+{
+    struct wn_error err = {0};
+    bool stoppable = i->dialect.safe_off_len > 0 || wn_interlock_is_line(s->config.interlock);
+    s->bench.output_wanted = i->off = false;
+    if (stoppable && !i->guarded && guard_register(s, i, &err) != WN_OK) {
+        bench_tell_fault(s, &err);
+        return;
+    }
+    i->guarded = stoppable;
+    if (!s->bench.interlock_latched) {
+        close_interlock(s);
+    }
+}
+
 static void choose_output(struct station *s, struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
+    if (b->output.mode == WN_OUTPUT_FOLLOW) {
+        let_run(s, i);
+        return;
+    }
     if (!is_active(s, i)) {
         instrument_begin(i, TASK_OFF, WN_REQUEST_OFF, NULL, now); /* this one first of all */
         return;
@@ -455,8 +498,19 @@ void bench_off_now(struct station *s)
     }
 }
 
+/* A tester nobody lets run is no affair of the guard either. */
+static void let_go(struct station *s)
+{
+    struct instrument *i = s->bench.instrument;
+    if (instrument_listens(i) && i->guarded && !is_let_run(s)) {
+        guard_release(s, i);
+        i->guarded = false;
+    }
+}
+
 void bench_turn(struct station *s, wn_ns now)
 {
+    let_go(s);
     for (int n = 0; n < s->config.instruments; n++) {
         instrument_turn(s, &s->bench.instrument[n], now);
     }

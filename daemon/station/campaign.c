@@ -205,8 +205,19 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
     return WN_OK;
 }
 
+static int may_go_unstopped(const struct station *s, bool confirmed, struct wn_error *err)
+{
+    if (!s->setup.listens || s->setup.stop_command || s->setup.interlock || confirmed) {
+        return WN_OK;
+    }
+    return wn_error_set(err, WN_ESTATE,
+                        "nothing on station %s stops the tester: wire an interlock, or give its "
+                        "dialect a stop command, or say that this is known: --nothing-stops-it",
+                        s->config.name);
+}
+
 int campaign_start(struct station *s, const char *cell_name, const char *procedure_name,
-                   const char *name, const char *who, struct wn_error *err)
+                   const char *name, bool unstopped, const char *who, struct wn_error *err)
 {
     static struct wn_procedure procedure; /* large; one thread */
     struct wn_cell cell;
@@ -224,7 +235,11 @@ int campaign_start(struct station *s, const char *cell_name, const char *procedu
     guard_beat_grace(s, LOOK_GRACE_S); /* nothing is on, and the disk may take its time */
     campaign_close(s);
     rc = read_parts(s, cell_name, procedure_name, &cell, &procedure, &frozen, err);
+    if (rc == WN_OK) {
+        rc = may_go_unstopped(s, unstopped, err);
+    }
     if (rc != WN_OK) {
+        free(frozen);
         return rc;
     }
     if (name == NULL) {

@@ -87,6 +87,11 @@ static void put_idle(json_t *o, const struct station *s)
         "cycles_done", "in_check_up", "check_up", "step",      "step_s", "time_s"};
     put(o, "state", json_string("idle"));
     put(o, "simulated", json_boolean(bench_is_simulated(s)));
+    if (instrument_listens(s->bench.instrument)) {
+        bool nothing;
+        put(o, "halting",
+            json_string(wn_config_halting(&s->config, &s->bench.instrument[0].dialect, &nothing)));
+    }
     for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
         put(o, unknown[i], json_null());
     }
@@ -162,7 +167,9 @@ static json_t *start(struct station *s, const json_t *request, const struct wn_p
     if (bench_is_real(s) && !json_is_true(json_object_get(request, "caution_read"))) {
         return refuse("read the caution first: wane start shows it and asks");
     }
-    if (campaign_start(s, cell, procedure, text_of(request, "name"), peer->who, &err) != WN_OK) {
+    bool unstopped = json_is_true(json_object_get(request, "nothing_stops_it"));
+    if (campaign_start(s, cell, procedure, text_of(request, "name"), unstopped, peer->who, &err) !=
+        WN_OK) {
         return refuse(err.text);
     }
     return json_pack("{s:b,s:s,s:s}", "ok", 1, "campaign", s->info.name, "file", s->campaign_path);

@@ -71,11 +71,11 @@ static void close_gone(struct station *s, struct instrument *i)
 
 /* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
  * identify afresh. The guard keeps its duplicate meanwhile. */
-static void off_blindly(struct instrument *i)
+static void off_blindly(const struct station *s, struct instrument *i)
 {
     size_t put = 0, at = 0, len = 0;
     i->link->ops->flush(i->link);
-    const char *off = wn_dialect_safe_off(&i->dialect, &at, &len);
+    const char *off = bench_may_stop(s) ? wn_dialect_safe_off(&i->dialect, &at, &len) : NULL;
     if (off != NULL) { /* the first piece, where each is answered: the rest goes by the session */
         (void)i->link->ops->write(i->link, off, len, &put, NULL);
     }
@@ -119,7 +119,7 @@ static void lose(struct station *s, struct instrument *i, const struct wn_error 
     if (gone) {
         close_gone(s, i);
     } else {
-        off_blindly(i);
+        off_blindly(s, i);
     }
     fresh_session(s, i);
     i->off = i->has_reading = i->read_wanted = false;
@@ -217,7 +217,7 @@ static void stage_done(struct station *s, struct instrument *i, wn_ns now)
     case STAGE_IDENTIFYING:
         if (!is_the_one(s, i, &err)) {
             lose(s, i, &err, now);
-        } else if (switches(s, i)) {
+        } else if (switches(s, i) && !instrument_listens(i)) {
             i->stage = STAGE_FIRST_OFF;
             wn_session_begin(&i->session, WN_REQUEST_OFF, NULL, now);
         } else {
@@ -263,6 +263,9 @@ static void request_failed(struct station *s, struct instrument *i, wn_ns now)
 void instrument_off_now(struct instrument *i, wn_ns now)
 {
     size_t len = 0, put = 0;
+    if (instrument_listens(i) && i->dialect.safe_off_len == 0) {
+        return; /* it cannot be told */
+    }
     i->off_wanted = true;
     if (i->link == NULL || i->stage != STAGE_READY || i->task == TASK_OFF) {
         return; /* it goes out as soon as it can: see converse() */
@@ -417,6 +420,11 @@ wn_ns instrument_deadline(const struct station *s, const struct instrument *i, w
     return due > now ? due : now;
 }
 
+bool instrument_listens(const struct instrument *i)
+{
+    return i->dialect.protocol == WN_PROTOCOL_RECORDS;
+}
+
 bool instrument_is_off(const struct instrument *i)
 {
     return i->off && !i->off_wanted;
@@ -435,6 +443,9 @@ void instrument_identify_again(struct station *s, struct instrument *i, wn_ns no
 void instrument_set_up_again(struct instrument *i, wn_ns now)
 {
     wn_assert(i->stage == STAGE_READY);
+    if (instrument_listens(i)) { /* it is not touched, and its records are not lost */
+        return;
+    }
     i->task = TASK_NONE;
     i->off = i->read_wanted = false;
     i->stage = STAGE_FIRST_OFF; /* off, guard, set-up: the same road as after opening */

@@ -211,6 +211,9 @@ static void add_configured(const struct wn_station_config *c, int n)
     } else if (!known(port, i->channel)) {
         if (wn_config_read_dialect(config.conf_dir, i->dialect, &dialect, &problems) == WN_OK &&
             wn_dialect_set_channel(&dialect, i->channel, &err) == WN_OK) {
+            if (dialect.protocol == WN_PROTOCOL_RECORDS) {
+                return; /* it is stopped only where a campaign let it run: then it is remembered */
+            }
             describe_use(&use, c, n, &dialect, port);
             if (add_target(name, &use)) {
                 return;

@@ -162,6 +162,8 @@ void instrument_begin(struct instrument *i, enum instrument_task task, enum wn_r
 void instrument_off_now(struct instrument *i, wn_ns now);
 /** Nothing can be on: it said off and was not told anything since. Not what is lost. */
 bool instrument_is_off(const struct instrument *i);
+/** Does it run its own program, and is only listened to? */
+bool instrument_listens(const struct instrument *i);
 /** From off on, as after an opening; from identification on. */
 void instrument_set_up_again(struct instrument *i, wn_ns now);
 void instrument_identify_again(struct station *s, struct instrument *i, wn_ns now);
@@ -186,6 +188,9 @@ void bench_port_lines(const struct station *s, const struct instrument *i,
                       struct wn_port_settings *settings);
 /** The protections of instruments themselves, for the present campaign. */
 struct wn_setpoints bench_protections(const struct station *s);
+/** May a tester that runs its own program be stopped now? Only while a campaign has let it run:
+ * else what it does is no affair of ours. Other instruments always. */
+bool bench_may_stop(const struct station *s);
 /** Is there nothing running, and nothing being switched? */
 bool bench_watching(const struct station *s);
 
@@ -225,8 +230,9 @@ void bench_tell_fault(struct station *s, const struct wn_error *error);
 void measure_take(struct station *s, wn_ns now);
 
 /* campaign.c */
+/** unstopped: somebody knows that nothing on this station stops the tester. */
 int campaign_start(struct station *s, const char *cell, const char *procedure, const char *name,
-                   const char *who, struct wn_error *err);
+                   bool unstopped, const char *who, struct wn_error *err);
 int campaign_find_unfinished(struct station *s, struct wn_error *err);
 /** Is a failure to read a campaign file one that may pass: a disk that fails now, not a file that
  * is none? Then looking is tried again, and nothing is started meanwhile. */

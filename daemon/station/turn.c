@@ -119,6 +119,8 @@ static void look_for_stale(struct station *s, wn_ns now)
         s->fresh_ns = s->reading.host_ns;
     }
     double limit_s = fmax(2 * s->config.gap_max_s, STALE_LEAST_S);
+    limit_s =
+        fmax(limit_s, 2 * s->bench.instrument[0].dialect.records.silence_s); /* 0: it is asked */
     if (wn_ns_to_s(now - s->fresh_ns) > limit_s) {
         struct wn_error err = {0};
         s->fresh_ns = now;

@@ -71,6 +71,15 @@ struct wn_instrument_config {
     struct wn_calibration calibration;
 };
 
+struct wn_station_config;
+/** Does the station have an interlock that opens when it is told to: a line that is said to be one,
+ * or a relay? */
+bool wn_config_has_interlock(const struct wn_station_config *c);
+/** What halting does where the tester runs its own program, as a sentence for people; NULL where
+ * the station drives. *nothing: nothing stops the tester. */
+const char *wn_config_halting(const struct wn_station_config *c, const struct wn_dialect *tester,
+                              bool *nothing);
+
 /** "tester", "supply", "load", "relay", "cell thermometer", "ambient thermometer": no two of a
  * station are the same. */
 const char *wn_instrument_name(const struct wn_instrument_config *i);

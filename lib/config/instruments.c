@@ -172,6 +172,40 @@ static bool fits(enum wn_role role, enum wn_role kind)
            (kind == WN_ROLE_TESTER && (role == WN_ROLE_SUPPLY || role == WN_ROLE_LOAD));
 }
 
+bool wn_config_has_interlock(const struct wn_station_config *c)
+{
+    bool relay = false;
+    for (int i = 0; i < c->instruments; i++) {
+        relay = relay || c->instrument[i].role == WN_ROLE_RELAY;
+    }
+    return relay || wn_interlock_is_line(c->interlock);
+}
+
+const char *wn_config_halting(const struct wn_station_config *c, const struct wn_dialect *tester,
+                              bool *nothing)
+{
+    bool command = tester->safe_off_len > 0, interlock = wn_config_has_interlock(c);
+    *nothing = false;
+    if (tester->protocol != WN_PROTOCOL_RECORDS) {
+        return NULL;
+    }
+    if (command && interlock) {
+        return "The tester runs its own program. Halting sends its stop command and opens the "
+               "interlock, at once.";
+    }
+    if (command) {
+        return "The tester runs its own program. Halting sends its stop command; there is no "
+               "interlock for the case that it does not obey.";
+    }
+    if (interlock) {
+        return "The tester runs its own program. Halting opens the interlock; there is no stop "
+               "command.";
+    }
+    *nothing = true;
+    return "The tester runs its own program, and NOTHING on this station stops it: halting can "
+           "only call a person.";
+}
+
 bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struct wn_dialect *d,
                            struct wn_problems *problems)
 {
@@ -180,6 +214,14 @@ bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struc
     if (!fits(i->role, d->kind)) {
         wn_problem_add(problems, "station %s: its %s has dialect %s, which is that of a %s",
                        station->name, wn_instrument_name(i), d->name, wn_role_name(d->kind));
+        return false;
+    }
+    if (d->protocol == WN_PROTOCOL_RECORDS && i->role != WN_ROLE_TESTER) {
+        wn_problem_add(
+            problems,
+            "station %s: dialect %s is that of a tester with a program of its own, which "
+            "is no %s",
+            station->name, d->name, wn_role_name(i->role));
         return false;
     }
     if (wn_dialect_set_channel(d, i->channel, &err) != WN_OK) {

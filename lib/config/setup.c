@@ -121,7 +121,7 @@ static void check_step(const struct setup *s, const struct wn_step *step)
         check_until_temperature(s, step);
         check_current(s, step, step->power_w / step->until_voltage_v, false);
         check_cutoff(s, step);
-        if (discharger(s)->power.set.n == 0) {
+        if (discharger(s)->power.set.n == 0 && discharger(s)->protocol != WN_PROTOCOL_RECORDS) {
             wn_problem_add(
                 s->problems,
                 "procedures/%s.conf:%d: discharges at constant power, which dialect %s "
@@ -191,6 +191,28 @@ static void check_limits(const struct setup *s)
     }
 }
 
+/* Text without a checksum may turn a digit into another: what halts by one reading takes two then.
+ */
+static void listen(const struct wn_station_config *station, const struct wn_dialect *dialect,
+                   struct wn_engine_setup *out)
+{
+    const struct wn_dialect *d = &dialect[0];
+    out->listens = d->protocol == WN_PROTOCOL_RECORDS;
+    if (!out->listens) {
+        return;
+    }
+    out->stop_command = d->safe_off_len > 0;
+    out->interlock = wn_config_has_interlock(station);
+    unsigned char *debounce = out->limits.debounce;
+    const enum wn_rule at_once[] = {WN_RULE_OVER_VOLTAGE, WN_RULE_UNDER_VOLTAGE, WN_RULE_REVERSED,
+                                    WN_RULE_OVER_TEMPERATURE};
+    for (size_t i = 0; i < sizeof at_once / sizeof at_once[0]; i++) {
+        if (d->records.sum.name[0] == '\0' && debounce[at_once[i]] == 0) {
+            debounce[at_once[i]] = 2;
+        }
+    }
+}
+
 int wn_config_engine_setup(const struct wn_station_config *station, const struct wn_cell *cell,
                            const struct wn_procedure *procedure,
                            const struct wn_dialect dialect[WN_INSTRUMENTS_MAX],
@@ -212,6 +234,8 @@ int wn_config_engine_setup(const struct wn_station_config *station, const struct
     out->off_timeout_s = station->off_timeout_s;
     out->pause_recovery_s = station->pause_recovery_s;
     out->restart_voltage_tolerance_v = station->restart_voltage_tolerance_v;
+
+    listen(station, dialect, out);
 
     const struct setup s = {station, cell, procedure, dialect, &out->limits, problems};
     check_limits(&s);

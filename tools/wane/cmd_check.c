@@ -332,6 +332,14 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
                "fuse, energised interlock\n"
                "  Be there for the first cycles; four-wire sensing; local codes; licensed people "
                "for mains wiring");
+    bool nothing;
+    const char *halting = wn_config_halting(&p->station, p->dialect, &nothing);
+    if (halting != NULL) {
+        (void)printf("  %s\n%s", halting,
+                     nothing ? "  wane start refuses it without --nothing-stops-it\n" : "");
+        (void)puts("  The procedure only tells what that program is: cycles, currents and cut-off "
+                   "must be set on the tester");
+    }
     if (!p->setup.limits.needs_temperature) {
         (void)puts(
             "  No cell temperature is asked for: nothing here would notice an overheating cell");

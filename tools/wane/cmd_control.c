@@ -59,7 +59,7 @@ static int run_ack(struct wane *w, const struct wane_args *a)
     return order(w, a, "alarms acknowledged");
 }
 
-enum { CELL, PROCEDURE, NAME, CAUTION_READ };
+enum { CELL, PROCEDURE, NAME, CAUTION_READ, NOTHING_STOPS_IT };
 
 static const struct wane_option start_options[] = {
     [CELL] = {"cell", 0, WANE_TEXT, "CELL", "cells/CELL.conf of the configuration"},
@@ -67,6 +67,8 @@ static const struct wane_option start_options[] = {
     [NAME] = {"name", 0, WANE_TEXT, "NAME",
               "of the campaign and its file; else CELL-1, CELL-2, ..."},
     [CAUTION_READ] = {"caution-read", 0, WANE_FLAG, NULL, "I have read the caution: do not ask"},
+    [NOTHING_STOPS_IT] = {"nothing-stops-it", 0, WANE_FLAG, NULL,
+                          "the tester runs its own program and nothing here stops it: I know"},
 };
 
 /* Asks on the terminal; anything but "yes" is no. */
@@ -80,9 +82,13 @@ static bool says_yes(void)
 /* Does the station drive a virtual bench? Only the station knows. */
 static int is_simulated(struct wane *w, const char *station, bool *simulated)
 {
+    const char *halting;
     json_t *reply = NULL;
     int rc = wane_ask(w, station, json_pack("{s:s}", "command", "status"), &reply);
     *simulated = rc == WANE_DONE && json_is_true(json_object_get(reply, "simulated"));
+    if (json_unpack(reply, "{s:s}", "halting", &halting) == 0) {
+        (void)fprintf(stderr, "%s\n", halting);
+    }
     json_decref(reply);
     return rc;
 }
@@ -125,8 +131,9 @@ static int run_start(struct wane *w, const struct wane_args *a)
         return rc;
     }
     json_t *request =
-        json_pack("{s:s,s:s,s:s,s:b}", "command", "start", "cell", a->value[CELL].text, "procedure",
-                  a->value[PROCEDURE].text, "caution_read", read);
+        json_pack("{s:s,s:s,s:s,s:b,s:b}", "command", "start", "cell", a->value[CELL].text,
+                  "procedure", a->value[PROCEDURE].text, "caution_read", read, "nothing_stops_it",
+                  a->value[NOTHING_STOPS_IT].given);
     if (a->value[NAME].given) {
         wane_put(request, "name", json_string(a->value[NAME].text));
     }
@@ -146,11 +153,15 @@ static int run_start(struct wane *w, const struct wane_args *a)
 
 const struct wane_command cmd_start = {
     .name = "start",
-    .synopsis = "STATION --cell CELL --procedure PROCEDURE [--name NAME] [--caution-read]",
+    .synopsis = "STATION --cell CELL --procedure PROCEDURE [--name NAME] [--caution-read] "
+                "[--nothing-stops-it]",
     .summary = "begin a campaign",
     .text = "Takes the cell on the station through the procedure. Prints the caution first;\n"
             "on a station that is not simulated it must be answered with yes, or\n"
-            "--caution-read. wane check tells beforehand what will happen.\n",
+            "--caution-read. wane check tells beforehand what will happen.\n"
+            "Where the tester runs its own program the station listens: the procedure tells\n"
+            "what that program is, and nothing is driven. When nothing on the station stops\n"
+            "such a tester, --nothing-stops-it must say so.\n",
     .examples = "  wane start A --cell demo-18650 --procedure datasheet-claim --name demo\n",
     .options = start_options,
     .options_n = sizeof start_options / sizeof start_options[0],

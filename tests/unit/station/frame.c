@@ -206,7 +206,7 @@ void frame_end(void)
 void frame_start(const char *cell, const char *procedure)
 {
     struct wn_error err = {0};
-    if (campaign_start(&frame.st, cell, procedure, "test", "tester", &err) != WN_OK) {
+    if (campaign_start(&frame.st, cell, procedure, "test", false, "tester", &err) != WN_OK) {
         fail_msg("%s", err.text);
     }
 }

@@ -63,8 +63,8 @@ static void test_nothing_is_ready_that_the_guard_does_not_hold(void **state)
         rig_run(1);
         assert_non_null(bench_not_ready(&frame.st));
     }
-    assert_int_not_equal(campaign_start(&frame.st, "swarm", "swarm-cycles", "test", "tester", &err),
-                         WN_OK);
+    assert_int_not_equal(
+        campaign_start(&frame.st, "swarm", "swarm-cycles", "test", false, "tester", &err), WN_OK);
     rig.guard_refuses = false;
     rig_run(60);
     rig_charge();
