@@ -306,8 +306,7 @@ static bool is_last_round_over(const struct wn_engine *e)
         l->cycles > wn_procedure_cycles(&e->setup.procedure)) {
         return true;
     }
-    bool emptied = l->run.open && l->run.whole.crossed && l->in_step && l->kind == 0;
-    return done + 1 == e->f.rounds && emptied &&
+    return done + 1 == e->f.rounds && wn_listen_is_empty(l) &&
            wn_ns_to_s(l->before.reading.time_ns - l->step_start_ns) >= last_rest_s(e);
 }
 

@@ -170,8 +170,8 @@ struct wn_listen_round {
     unsigned flags;
     double temperature_max_c, ambient_min_c, ambient_max_c;
     struct wn_listen_charge before; /* the charge before the main discharge */
-    bool has_discharge;
-    struct wn_step_sums discharge; /* the one that moved most */
+    bool has_discharge, emptied;    /* emptied: to the cut-off */
+    struct wn_step_sums discharge;  /* the one that moved most */
     double beyond_crossing_ah, slope_v_per_s;
     struct wn_measured onset_ohm, pulse_ohm;
     double pulse_v; /* at rest before the pulse */
@@ -217,6 +217,8 @@ void wn_listen_reading(struct wn_listen *l, const struct wn_reading *reading,
 /** The same for a row of a log. With as_told, time_ns must not go back (asserted). */
 void wn_listen_row(struct wn_listen *l, const struct wn_listen_row *row,
                    struct wn_listen_found *found);
+/** Was the last discharge one to the cut-off, and is it over as far as is known? */
+bool wn_listen_is_empty(const struct wn_listen *l);
 /** Nothing more comes: judges what waits, closes the step and the round in progress. */
 void wn_listen_end(struct wn_listen *l, struct wn_listen_found *found);
 

@@ -10,6 +10,11 @@
 #define SAME_CURRENT  0.02 /* to compare charge put in with charge taken out */
 #define CYCLE_CURRENT 0.1  /* to tell a cycle from a check-up */
 
+/* A tester stops at its cut-off, between two readings: the next one would have been at it, were the
+ * voltage to sink up to so many times as fast as before. And its voltmeter is not quite ours. */
+#define STEEPER  2.0
+#define NEARLY_V 0.005
+
 /* -- a discharge with the short rests within it
  * ------------------------------------------------- */
 
@@ -80,6 +85,22 @@ void listen_run_integrate(struct wn_listen *l, const struct wn_reading *r, bool 
     keep_tail(run, r);
 }
 
+static bool is_emptied(const struct wn_listen *l)
+{
+    const struct wn_listen_run *run = &l->run;
+    if (run->whole.crossed || l->setup.as_told || run->tails < 2) {
+        return run->whole.crossed;
+    }
+    const struct wn_reading *b = &run->tail[run->tails - 1], *a = b - 1;
+    double step_v = fmax(a->voltage_v - b->voltage_v, 0);
+    return b->voltage_v - STEEPER * step_v - NEARLY_V <= l->setup.cutoff_v;
+}
+
+bool wn_listen_is_empty(const struct wn_listen *l)
+{
+    return l->run.open && l->in_step && l->kind == 0 && is_emptied(l);
+}
+
 void listen_run_close(struct wn_listen *l)
 {
     struct wn_listen_run *run = &l->run;
@@ -95,6 +116,7 @@ void listen_run_close(struct wn_listen *l)
     }
     wn_integrator_sums(&run->exact, &exact);
     r->has_discharge = true;
+    r->emptied = is_emptied(l);
     r->discharge = s;
     r->beyond_crossing_ah = s.crossed ? s.end_charge_ah - exact.end_charge_ah : 0;
     r->slope_v_per_s = fabs(wn_slope_v_per_s(run->tail, run->tails));
@@ -182,7 +204,7 @@ static unsigned flags_of(const struct wn_listen *l)
     if (r->discharge.end_missing_s > 0) {
         flags |= WN_FLAG_GAP;
     }
-    if (isfinite(s->cutoff_v) && !r->discharge.crossed) {
+    if (isfinite(s->cutoff_v) && !r->emptied) {
         flags |= WN_FLAG_NOT_TO_CUTOFF;
     }
     if (s->as_told) {
