@@ -203,12 +203,10 @@ static void listen(const struct wn_station_config *station, const struct wn_dial
     }
     out->stop_command = d->safe_off_len > 0;
     out->interlock = wn_config_has_interlock(station);
-    unsigned char *debounce = out->limits.debounce;
-    const enum wn_rule at_once[] = {WN_RULE_OVER_VOLTAGE, WN_RULE_UNDER_VOLTAGE, WN_RULE_REVERSED,
-                                    WN_RULE_OVER_TEMPERATURE};
-    for (size_t i = 0; i < sizeof at_once / sizeof at_once[0]; i++) {
-        if (d->records.sum.name[0] == '\0' && debounce[at_once[i]] == 0) {
-            debounce[at_once[i]] = 2;
+    for (int i = 0; i < WN_RULE_COUNT && d->records.sum.name[0] == '\0'; i++) {
+        bool of_values = i != WN_RULE_UNWATCHED && i != WN_RULE_CAPACITY_COLLAPSE;
+        if (of_values && wn_rule_debounce(&out->limits, (enum wn_rule)i) == 1) {
+            out->limits.debounce[i] = 2;
         }
     }
 }

@@ -10,7 +10,7 @@ program="cycles=3,charge-a=4,taper-a=0.1,discharge-a=10,stop-v=2.5,rest-s=600,st
 talker() {
     format=$1 dialect=$2 switches=$3
     shift 3
-    rm -rf "$dir/site" "$dir/truth.csv"
+    rm -rf "$dir/site" "$dir/truth.csv" "$dir/waned.log"
     make_site 3 0
     sed -e 's/repeat = "claim"/repeat = 3/' "$src/conf/procedures/listen.conf" >"$dir/site/conf/procedures/short.conf"
     sed -i -e "s/dialect = .*/dialect = \"$dialect\";/" -e 's/above_ambient .*/above_ambient = "off";/' \
@@ -54,11 +54,11 @@ capacities 0.004 || fail "delimited: capacity is not the true one"
 [ "$(sql 'SELECT count(*) FROM cycle WHERE flags <> 0')" = 0 ] || fail "a cycle is flagged"
 end_all
 
-# A byte in a thousand flipped, lost or added: about one record in twelve.
+# A byte in 1600 flipped, lost or added: about one record in thirty.
 for of in "delimited virtual-talker" "fixed virtual-talker-columns" "binary virtual-talker-frames"; do
     set -- $of
     say "$1, over a bad line"
-    talker "$1" "$2" ",stop=HALT,flip=0.001,lose=0.0005,insert=0.0005" --speed 600
+    talker "$1" "$2" ",stop=HALT,flip=0.0002,lose=0.0002,insert=0.0002" --speed 600
     begin_campaign
     wait_until 150 state_is finished || fail "$1: not finished"
     # 10 A for some seconds about a crossing that was not heard: a few mAh of 2500
