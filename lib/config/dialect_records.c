@@ -6,7 +6,6 @@
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "base/num.h"
@@ -67,6 +66,13 @@ static void read_sum_order(struct wn_reader *r, const config_setting_t *s, const
     ((struct wn_records_sum *)target)->low_first = read_choice(r, s, key, order_words);
 }
 
+static int digit_of(char c)
+{
+    static const char digits[] = "0123456789ABCDEF----------abcdef";
+    const char *at = c != '\0' && c != '-' ? strchr(digits, c) : NULL;
+    return at != NULL ? (int)((at - digits) % 16) : -1;
+}
+
 /* "A5 5A": two digits a byte, blanks between them. Returns how many; 0 with a problem. */
 static int read_bytes(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                       unsigned char *out, int most)
@@ -74,18 +80,16 @@ static int read_bytes(struct wn_reader *r, const config_setting_t *s, const stru
     const char *text = config_setting_get_string(s);
     int n = 0;
     while (text != NULL && *text != '\0') {
-        char two[3] = "", *end = two;
         if (n > 0 && *text++ != ' ') {
-            break;
-        }
-        (void)snprintf(two, sizeof two, "%.2s", text);
-        bool digits = strspn(two, "0123456789ABCDEFabcdef") == 2;
-        unsigned long value = strtoul(two, &end, 16);
-        if (!digits || n == most) {
             n = 0;
             break;
         }
-        out[n++] = (unsigned char)value;
+        int high = digit_of(text[0]), low = high >= 0 ? digit_of(text[1]) : -1;
+        if (low < 0 || n == most) {
+            n = 0;
+            break;
+        }
+        out[n++] = (unsigned char)(16 * high + low);
         text += 2;
     }
     if (text == NULL || *text != '\0' || n == 0) {

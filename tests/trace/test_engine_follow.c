@@ -210,7 +210,7 @@ static void hear(struct ear *e, const struct wn_reading *r)
     step(e, &ev);
 }
 
-/* Readings [from, to) of the driven campaign, without those a bad line lost. */
+/* Readings [from, to), without those a bad line lost. */
 static void hear_all(struct ear *e, size_t from, size_t to, double lost, struct wn_prng *prng)
 {
     for (size_t i = from; i < to; i++) {
@@ -297,7 +297,6 @@ static void test_the_same_results(void **state)
 {
     (void)state;
     struct ear *e = new_ear(true, true);
-    assert_int_equal(e->open, true);
     command(e, WN_EVENT_START);
     assert_int_equal(state_of(e), WN_ENGINE_RUNNING);
     assert_true(told(e, "halting tells the tester to stop and opens the interlock"));
@@ -579,7 +578,7 @@ static void test_restart_while_halting(void **state)
     assert_int_equal(state_of(e), WN_ENGINE_HALTED);
     assert_true(wn_engine_latched(e->engine));
     command(e, WN_EVENT_RESUME);
-    assert_int_equal(e->outputs, 1); /* still the first one */
+    assert_int_equal(e->outputs, 1);
     end_ear(e);
 }
 

@@ -131,9 +131,11 @@ static int run_start(struct wane *w, const struct wane_args *a)
         return rc;
     }
     json_t *request =
-        json_pack("{s:s,s:s,s:s,s:b,s:b}", "command", "start", "cell", a->value[CELL].text,
-                  "procedure", a->value[PROCEDURE].text, "caution_read", read, "nothing_stops_it",
-                  a->value[NOTHING_STOPS_IT].given);
+        json_pack("{s:s,s:s,s:s,s:b}", "command", "start", "cell", a->value[CELL].text, "procedure",
+                  a->value[PROCEDURE].text, "caution_read", read);
+    if (a->value[NOTHING_STOPS_IT].given) {
+        wane_put(request, "nothing_stops_it", json_true());
+    }
     if (a->value[NAME].given) {
         wane_put(request, "name", json_string(a->value[NAME].text));
     }
