@@ -286,14 +286,15 @@ static void begin_round(struct station *s, struct instrument *i, wn_ns now)
     begin_reading(s, i, now);
 }
 
-/* The contact is to be closed, and is not. */
+/* The contact is to be closed, and is not. At the side of a tester that runs its own program it
+ * closes under whatever that does, but not before a campaign has let it run. */
 static bool relay_closes(const struct station *s, const struct instrument *i)
 {
     const struct bench *b = &s->bench;
+    bool may = instrument_listens(b->instrument) ? is_let_run(s) && !b->output_wanted
+                                                 : others_are_off(s, i);
     return role_of(s, i) == WN_ROLE_RELAY && !b->interlock_latched && !b->interlock_down &&
-           !b->relay_closed && s->looked &&
-           (instrument_listens(b->instrument) ? is_let_run(s) && !b->output_wanted
-                                              : others_are_off(s, i));
+           !b->relay_closed && s->looked && may;
 }
 
 /* With the contact about to close, a reading would be that of no cell; with something about to be
