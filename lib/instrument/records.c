@@ -113,9 +113,10 @@ static int take_delimited(const struct wn_dialect *d, const char *line, size_t l
 
 /* The sign has a column of its own: put in front of the number, which must not have another. */
 static int take_signed(const struct wn_dialect *d, const struct wn_records_field *f,
-                       struct wn_field_at *at, struct wn_reading *out, struct wn_error *err)
+                       const struct wn_field_at *at, struct wn_reading *out, struct wn_error *err)
 {
     char joined[64];
+    struct wn_field_at whole = *at;
     char sign = at->record[f->sign_at];
     size_t blanks = strspn(at->text, " ");
     if (tells_none(f, at->text, at->len)) {
@@ -127,9 +128,9 @@ static int take_signed(const struct wn_dialect *d, const struct wn_records_field
     }
     joined[0] = sign == '-' ? '-' : '+';
     memcpy(joined + 1, at->text + blanks, at->len - blanks);
-    at->len += 1 - blanks;
-    at->text = joined;
-    return take_text(d, f, at, out, err);
+    whole.len += 1 - blanks;
+    whole.text = joined;
+    return take_text(d, f, &whole, out, err);
 }
 
 static int take_columns(const struct wn_dialect *d, const char *line, size_t len, size_t whole,
