@@ -306,6 +306,12 @@ void report_fade(struct report *r)
             ? ""
             : "; no drift of the instrument is told, none is counted",
         (long long)r->f->cycles_valid, r->f->cycle.n);
+    if (a->scatter > 0) {
+        report_say(r, "note",
+                   "One cycle may lie beside its neighbours, because the room was warmer: of the "
+                   "retention that is +/- %s (k = 2), from the cycles around the two.",
+                   report_number(100 * WN_COVERAGE_FACTOR * a->scatter, 2, "%", x, sizeof x));
+    }
     if (a->projected) {
         say_projection(r, &a->projection);
     }

@@ -87,6 +87,8 @@ struct finding_fade {
     size_t rate; /* which */
     struct finding_discharge first, last;
     struct wn_measured retention_of_first; /* what both have in common cancels */
+    double scatter; /* of it, standard: what both cycles may lie beside their neighbours; 0: not
+                       told */
     double retention_of_rated;
     double initial_ah; /* median of the first five valid cycles */
     bool projected;    /* there is a threshold, and `projection` tells what of it is known */
@@ -176,6 +178,10 @@ size_t findings_points(const struct findings *f, const struct finding_rate *rate
 struct wn_measured findings_retention(const struct findings *f,
                                       const struct finding_discharge *first,
                                       const struct finding_discharge *now);
+
+/** Standard deviation of the valid cycles around a cycle of the ageing rate from a straight line
+ * through them, of capacity or of resistance; 0 for fewer than five. */
+double findings_scatter(const struct findings *f, int64_t number, bool resistance);
 
 /** "cycle 12", "check-up 2"; "" for nowhere. Returns buf. */
 const char *findings_place(struct finding_place at, char *buf, size_t size);

@@ -173,6 +173,7 @@ static json_t *fade(const struct findings *f)
     put_number(o, "retention_of_first", a->retention_of_first.value);
     put_number(o, "retention_of_first_u", a->retention_of_first.u);
     put_number(o, "retention_of_first_expanded", WN_COVERAGE_FACTOR * a->retention_of_first.u);
+    put_number(o, "retention_of_first_scatter", a->scatter > 0 ? a->scatter : NAN);
     put_number(o, "retention_of_rated", a->retention_of_rated);
     put_number(o, "initial_capacity_ah", a->initial_ah);
     wane_put(o, "projection", a->projected ? projection(&a->projection) : json_null());

@@ -11,6 +11,8 @@
 
 #define SAME_VOLTAGE_V 0.001
 
+enum { SCATTER_CYCLES = 10 };
+
 const char *findings_place(struct finding_place at, char *buf, size_t size)
 {
     (void)snprintf(buf, size, "%s %lld", at.in_check_up ? "check-up" : "cycle",
@@ -388,6 +390,30 @@ static void find_ends(struct findings *f)
     }
 }
 
+double findings_scatter(const struct findings *f, int64_t number, bool resistance)
+{
+    struct finding_discharge d;
+    double n = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0;
+    for (size_t i = 0; i < f->cycle.n; i++) {
+        int64_t by = f->cycle.row[i].cycle - number;
+        if (by < -SCATTER_CYCLES || by > SCATTER_CYCLES || !findings_discharge_of_cycle(f, i, &d) ||
+            (d.flags & WN_FLAGS_INVALID) != 0 || !findings_same_rate(&d, &f->fade.first)) {
+            continue;
+        }
+        double x = (double)by, y = resistance ? d.resistance_ohm.value : d.capacity_ah.value;
+        if (isfinite(y)) {
+            n++;
+            sx += x;
+            sy += y;
+            sxx += x * x;
+            sxy += x * y;
+            syy += y * y;
+        }
+    }
+    double xx = sxx - sx * sx / n, xy = sxy - sx * sy / n, yy = syy - sy * sy / n;
+    return n < 5 ? 0 : sqrt(fmax(0, yy - xy * xy / xx) / (n - 2));
+}
+
 void findings_find_fade(struct findings *f)
 {
     struct finding_fade *a = &f->fade;
@@ -399,6 +425,9 @@ void findings_find_fade(struct findings *f)
     if (a->rate < f->rates && point != NULL) {
         find_ends(f);
         a->retention_of_first = findings_retention(f, &a->first, &a->last);
+        a->scatter = hypot(findings_scatter(f, a->first.at.number, false),
+                           findings_scatter(f, a->last.at.number, false)) /
+                     a->first.capacity_ah.value;
         a->retention_of_rated = f->info.cell.rated_capacity_ah > 0
                                     ? a->last.capacity_ah.value / f->info.cell.rated_capacity_ah
                                     : NAN;

@@ -171,6 +171,7 @@ extern const struct wane_command cmd_backup;
 extern const struct wane_command cmd_campaigns;
 extern const struct wane_command cmd_check;
 extern const struct wane_command cmd_claim;
+extern const struct wane_command cmd_compare;
 extern const struct wane_command cmd_cycles;
 extern const struct wane_command cmd_events;
 extern const struct wane_command cmd_export;
