@@ -103,7 +103,7 @@ const char *look_shorten(const char *text, double room, double size, char *buf, 
     return look_cut(text, columns > 4 ? (int)columns : 4, buf, bytes);
 }
 
-enum { KEY_ROW = 19, KEY_SAMPLE = 52, KEY_LABEL_LONG = 48, KEY_LABEL_SHORT = 12 };
+enum { KEY_SAMPLE = 52, KEY_LABEL_LONG = 48, KEY_LABEL_SHORT = 12 };
 
 static void lay_key(const struct wn_picture *p, struct look_layout *l)
 {
@@ -123,7 +123,7 @@ static void lay_key(const struct wn_picture *p, struct look_layout *l)
         int columns = (int)((l->right - l->left) / column);
         l->key_columns = columns < 1 ? 1 : columns > 6 ? 6 : columns;
         l->key_rows = (entries + l->key_columns - 1) / l->key_columns;
-        if (l->key_rows * KEY_ROW <= 0.4 * l->height || l->key_label_max <= KEY_LABEL_SHORT) {
+        if (l->key_rows * LOOK_KEY_ROW <= 0.4 * l->height || l->key_label_max <= KEY_LABEL_SHORT) {
             return;
         }
     }
@@ -148,7 +148,7 @@ void look_layout(const struct wn_picture *p, const struct wn_style *style, struc
     l->right = l->width - (right_axis ? 86 : 30);
     l->top = 50 + LOOK_LINE * l->lines;
     lay_key(p, l);
-    l->key_top = l->height - KEY_ROW * l->key_rows - 12;
+    l->key_top = l->height - LOOK_KEY_ROW * l->key_rows - 12;
     l->bottom = l->key_top - (l->key_rows > 0 ? 52 : 46);
 }
 

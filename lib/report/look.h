@@ -37,7 +37,8 @@ enum {
     LOOK_TITLE_SIZE = 17,
     LOOK_TEXT_SIZE = 12,
     LOOK_SMALL_SIZE = 11,
-    LOOK_LINE = 17 /* from one line of text to the next */
+    LOOK_LINE = 17, /* from one line of text to the next */
+    LOOK_KEY_ROW = 19
 };
 
 void look_layout(const struct wn_picture *p, const struct wn_style *style, struct look_layout *out);

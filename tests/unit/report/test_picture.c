@@ -96,6 +96,7 @@ static void key_stands_below(void **state)
             look_layout(&p, &style, &l);
             assert_true(l.top > 0 && l.bottom > l.top + 100);
             assert_true(l.key_top >= l.bottom + 40);
+            assert_true(l.key_top + LOOK_KEY_ROW * l.key_rows <= l.height);
             assert_true(l.key_columns * l.key_rows >= p.n);
             assert_true(l.left > 0 && l.right > l.left + 200 && l.right < l.width);
         }
