@@ -151,11 +151,12 @@ struct wn_publish_config {
 
 struct wn_daemon_config {
     char file[WN_PATH_SIZE];
-    char conf_dir[WN_PATH_SIZE]; /* directory of cells/ procedures/ dialects/ */
-    char data_dir[WN_PATH_SIZE]; /* campaign files */
-    char run_dir[WN_PATH_SIZE];  /* sockets STATION.sock */
-    char look_group[64];         /* group that may look; "": everybody who can connect */
-    char command_group[64];      /* group that may command; "" : owner only */
+    char conf_dir[WN_PATH_SIZE];     /* directory of cells/ procedures/ dialects/ */
+    char data_dir[WN_PATH_SIZE];     /* campaign files */
+    char run_dir[WN_PATH_SIZE];      /* sockets STATION.sock */
+    char metrics_file[WN_PATH_SIZE]; /* ends in .prom; "": none */
+    char look_group[64];             /* group that may look; "": everybody who can connect */
+    char command_group[64];          /* group that may command; "" : owner only */
     struct wn_alert_config alert;
     struct wn_publish_config publish;
     struct wn_station_config station[WN_STATIONS_MAX];
@@ -173,7 +174,8 @@ void wn_config_calibration_of_results(const struct wn_station_config *c,
 /** To switch off and verify when asked to end: all attempts, then the interlock. */
 double wn_config_stop_limit_s(const struct wn_station_config *c);
 
-/** Reads the daemon file. Relative conf_dir, data_dir and run_dir are relative to the file. */
+/** Reads the daemon file. Relative conf_dir, data_dir, run_dir and metrics_file are relative to the
+ * file. */
 int wn_config_read_daemon(const char *path, struct wn_daemon_config *out,
                           struct wn_problems *problems);
 /** Reads conf_dir/cells/NAME.conf (or a path when name holds '/'). */
