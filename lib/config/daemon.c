@@ -154,6 +154,7 @@ static const struct wn_key station_keys[] = {
     TESTER("port", WN_KEY_TEXT, port, 1, 0, "\"/dev/serial/by-id/...\""),
     TESTER("baud", WN_KEY_COUNT, baud, 50, 4000000, "115200"),
     TESTER("channel", WN_KEY_COUNT, channel, 1, 99, "1"),
+    TESTER("unit", WN_KEY_COUNT, unit, 1, 247, "1"),
     INSTRUMENT("supply", WN_ROLE_SUPPLY, DEVICE("my-supply")),
     INSTRUMENT("load", WN_ROLE_LOAD, DEVICE("my-load")),
     INSTRUMENT("relay", WN_ROLE_RELAY, DEVICE("my-relay")),
