@@ -292,10 +292,11 @@ static void test_two_stations(void **state)
     char *port = two_stations("name = \"B\"", "port = \"./../run/virtual-bench\"");
     (void)case_parse(CASE_DAEMON, port, &problems);
     assert_int_equal(problems.n, 1);
-    assert_non_null(strstr(problems.text[0],
-                           ": station.B.port: \"/run/virtual-bench\" is the port of station A "
-                           "already; write channel = N in both for two outputs of one instrument "
-                           "or two instruments on one bus, else each station needs its own"));
+    assert_non_null(strstr(
+        problems.text[0],
+        ": station.B.port: \"/run/virtual-bench\" is the port of station A "
+        "already; write channel = N in both for two outputs of one instrument "
+        "or two instruments on one bus (MODBUS: unit = N), else each station needs its own"));
     free(good);
     free(name);
     free(port);
