@@ -64,10 +64,25 @@ double wn_fade_longer(const struct wn_fade_result *r, double cycles)
 int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
                         struct wn_fade_claim *out, struct wn_error *err)
 {
+    return wn_fade_judge_claim_own(points, n, cycles, min_ah, NULL, out, err);
+}
+
+int wn_fade_judge_claim_own(const struct wn_fade_point *points, size_t n, double cycles,
+                            double min_ah, const struct wn_fade_own *own, struct wn_fade_claim *out,
+                            struct wn_error *err)
+{
+    struct wn_fade_use use = wn_fade_use_of(own);
+    return wn_fade_judge_tuned(points, n, cycles, min_ah, &use, true, out, err);
+}
+
+int wn_fade_judge_tuned(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
+                        const struct wn_fade_use *use, bool curve, struct wn_fade_claim *out,
+                        struct wn_error *err)
+{
     struct wn_fade_result r;
     if (!(cycles > 0) || !isfinite(cycles))
         return wn_error_set(err, WN_EINVAL, "the claimed number of cycles must be positive");
-    int rc = wn_fade_project(points, n, min_ah, &r, err);
+    int rc = wn_fade_project_tuned(points, n, min_ah, &wn_fade_tuning, use, curve, &r, err);
     if (rc != WN_OK)
         return rc;
     if (points[n - 1].cycle >= cycles || r.state == WN_FADE_REACHED)

@@ -10,11 +10,10 @@
 #include "fade/internal.h"
 
 enum { AROUND = 2, POINTS_EARLY = 16 };
-#define FREE_MAX    3.1 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
-#define WIDTH_MAX   1.8 /* ln(p90 / p10) beyond which the answer would be no help */
-#define LOST_EARLY  0.12 /* lost less than this, it takes POINTS_EARLY points, */
-#define BEND_EARLY  0.7  /* unless the loss speeds up: that is no running-in */
-#define LOST_ENOUGH 0.25 /* from here on a wide interval is cut to WIDTH_MAX, not refused */
+#define FREE_MAX   3.15 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
+#define WIDTH_MAX  2.3  /* ln(p90 / p10) beyond which the answer would be no help */
+#define LOST_EARLY 0.12 /* lost less than this, it takes POINTS_EARLY points, */
+#define BEND_EARLY 0.7  /* unless the loss speeds up: that is no running-in */
 
 static double clamp(double x, double low, double high)
 {
@@ -61,9 +60,6 @@ void wn_fade_progress(const struct wn_fade_digest *d, double threshold_ah,
     double at_end = line_at(d, end > 2 * around ? end - 2 * around : 0, end, last);
     out->lost = (start - at_end) / way;
     out->bend = (out->lost - 2 * (start - at_half) / way) / fmax(fabs(out->lost), 0.02);
-    double later = d->first_ah - at_end;
-    out->turn = (later - 2 * (d->first_ah - at_half)) /
-                fmax(fabs(later), 0.02 * (d->first_ah - threshold_ah));
 }
 
 /** 0 below low, 1 above high, straight between. */
@@ -72,11 +68,11 @@ static double ramp(double x, double low, double high)
     return clamp((x - low) / (high - low), 0, 1);
 }
 
-/** Corrects the median and the sides of the posterior: METHOD.md, step 6. */
-static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_progress *p,
-                      const struct wn_fade_tuning *t, double z[3])
+/** Corrects the sides of the posterior: METHOD.md, step 6. */
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
+                      double z[3])
 {
-    static const double at[WN_FADE_WIDTHS] = {0.2, 0.5, 0.9, 1.4};
+    static const double at[WN_FADE_WIDTHS] = {0.1, 0.3, 0.6, 1.0, 1.5};
     double median = wn_fade_quantile(post, 0.5);
     double low = median - wn_fade_quantile(post, 0.1), high = wn_fade_quantile(post, 0.9) - median;
     double width = (low + high) / median;
@@ -86,15 +82,9 @@ static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade
     double part = ramp(width, at[k], at[k + 1]);
     low *= t->sides[k][0] + part * (t->sides[k + 1][0] - t->sides[k][0]);
     high *= t->sides[k][1] + part * (t->sides[k + 1][1] - t->sides[k][1]);
-    double trust = 1 + t->lean * (0.3 - post->family_share);
-    low *= trust;
-    high *= trust;
-    double far = t->late_slow + ramp(p->turn, 0, 0.3) * (t->late_fast - t->late_slow);
-    far += ramp(p->bend, 0.3, 0.5) * fmax(0, t->late_knee - far);
-    double late = ramp(median, 0.08, 0.16) * (1 - ramp(median, far, far + 0.2));
-    z[1] = median * (1 - t->late * late * ramp(width, 0.3, 0.45));
-    z[0] = fmax(0, z[1] - low);
-    z[2] = z[1] + high;
+    z[0] = fmax(0, median - low);
+    z[1] = median;
+    z[2] = median + high;
 }
 
 /** Moves z[2] the given share of the way to `far`, if that lies further out. */
@@ -104,23 +94,36 @@ static void extend(double z[3], double far, double share)
         z[2] += share * (far - z[2]);
 }
 
+/** With so much lost a wide interval is cut to WIDTH_MAX, not refused. A loss that slows down may
+ * be running-in, and over few points any loss may. */
+static double lost_enough(size_t used, const struct wn_fade_progress *p, double slows)
+{
+    double points = (double)used, enough = 0.05;
+    enough = fmax(enough, 0.35 * slows * (1 - ramp(points, 20, 36)));
+    enough = fmax(enough, (0.25 - 0.17 * ramp(p->bend, -0.3, 0.2)) * (1 - ramp(points, 60, 100)));
+    return fmax(enough, 0.25 * (1 - ramp(p->bend, -0.3, -0.15)));
+}
+
 enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double threshold_ah,
                                     const struct wn_fade_posterior *post,
                                     const struct wn_fade_tuning *t, double z[3])
 {
     struct wn_fade_progress p;
     wn_fade_progress(d, threshold_ah, &p);
-    calibrate(post, &p, t, z);
+    calibrate(post, t, z);
     if (p.lost < LOST_EARLY && p.bend < BEND_EARLY && d->used < POINTS_EARLY)
         return WN_FADE_TOO_LITTLE;
     if (post->free90 > FREE_MAX)
         return WN_FADE_TOO_MANY_LIVES;
     double slows = p.lost > 0.03 ? 1 - ramp(p.bend, 0.2, 0.4) : 0;
-    extend(z, 1.3 * post->free90 + 0.2, slows * (1 - ramp(p.lost, 0.45, 0.7)));
+    double few = 1 - ramp((double)d->used, 12, 30);
+    extend(z, 1.3 * post->free90 + 0.2,
+           slows * (1 - ramp(p.lost, 0.25 + 0.2 * few, 0.4 + 0.3 * few)));
     extend(z, post->free80, 1 - ramp(p.lost, 0.12, 0.2));
     if (z[2] - z[0] <= WIDTH_MAX)
         return WN_FADE_ANSWERED;
-    if (p.lost < LOST_ENOUGH)
+    double enough = lost_enough(d->used, &p, slows);
+    if (p.lost < enough)
         return slows > 0 ? WN_FADE_MAY_BE_RUNNING_IN : WN_FADE_TOO_MANY_LIVES;
     z[2] = fmax(z[1], z[0] + WIDTH_MAX);
     return WN_FADE_ANSWERED;

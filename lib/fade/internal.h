@@ -13,8 +13,19 @@ enum {
     WN_FADE_BINS = 48,
     WN_FADE_Z = 64,
     WN_FADE_WARPS = 5,
+    WN_FADE_ROWS_MAX = 160,
     WN_FADE_NOBODY = -1,
-    WN_FADE_WIDTHS = 4
+    WN_FADE_WIDTHS = 5
+};
+
+/** Where a shape of the library comes from. */
+enum wn_fade_kind {
+    WN_FADE_REAL,      /* the fitted shape of a finished life */
+    WN_FADE_SYNTHETIC, /* a draw around one */
+    WN_FADE_MIXTURE,   /* a mean of two, of different families */
+    WN_FADE_VAGUE,     /* a general law, drawn without looking at any cell */
+    WN_FADE_OWN,       /* a finished life of the user's */
+    WN_FADE_KINDS
 };
 
 /** The valid points of a campaign, condensed. */
@@ -49,57 +60,61 @@ extern const int wn_fade_family_count;
 
 /** Numbers of the method. The bench varies them; wn_fade_tuning is what ships. */
 struct wn_fade_tuning {
-    double mass_real, mass_synthetic; /* prior mass; the vague draws have the rest */
-    int synthetic, vague;             /* how many draws */
-    double warp_step;                 /* warps of real shapes are exp(k warp_step), k = -2..2 */
-    double spread;                    /* of the synthetic draws around the rows */
-    double weight_power;              /* weight of a point: (cycle / last cycle)^weight_power */
-    double sigma;                 /* scale of the noise, in shares of the way to the threshold */
-    double sigma_dof;             /* how firmly it is believed */
-    double points;                /* how many points the prefix is worth at most */
-    double level_sd;              /* prior spread of the starting level */
-    double life_slope, life_bend; /* prior density of z: exp(-slope z + bend z^2) */
+    /* prior mass; the vague draws have the rest. Of all this, the user's own lives take mass_own */
+    double mass_real, mass_synthetic, mass_mixture, mass_own;
+    int synthetic, mixture, vague;  /* how many draws */
+    double warp_step;               /* warps of real shapes are exp(k warp_step), k = -2..2, */
+    double warp_prior;              /* and this is how firmly none is preferred */
+    double spread;                  /* of the synthetic draws around the rows */
+    double mixture_bend;            /* spread of the exponents of time in a mixture */
+    double weight_power;            /* weight of a point: (cycle / last cycle)^weight_power */
+    double sigma[WN_FADE_KINDS];    /* scale of the noise, in shares of the way to the threshold */
+    double sigma_dof;               /* how firmly it is believed */
+    double points[WN_FADE_KINDS];   /* how many points the prefix is worth at most */
+    double level_ridge;             /* how firmly the start is believed to be the measured one */
+    double life_slope, life_bend;   /* prior density of z: exp(-slope z + bend z^2), */
+    double slope_of[WN_FADE_KINDS]; /* added to the slope */
     double depth_width;  /* real rows count less when their threshold lies at another depth */
     double power_chance; /* vague draws: share of pure power laws */
     double vague_b_mean, vague_b_sd;  /* ln of the exponent */
     double vague_w_low, vague_w_high; /* logit of the weight of the power part */
     double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
     double vague_r_sd, vague_r_low;   /* early recovery, below 0 a running-in loss */
-    double late;                      /* share by which a wide median is shortened late in life, */
-    double late_knee;                 /* and up to this z when it speeds up from the start on */
-    double late_slow, late_fast;      /* up to these z while the loss slows down, speeds up */
     double sides[WN_FADE_WIDTHS][2];  /* factors on lower and upper side */
-    double lean; /* how much narrower the sides are when one family explains the curve */
 };
 extern const struct wn_fade_tuning wn_fade_tuning;
 
-/** Which rows may not be used: for cross-validation. WN_FADE_NOBODY: all may. cell is within
- * family. */
-struct wn_fade_without {
-    int family, cell;
+/** What the library may lean on. The rows left out are for cross-validation: WN_FADE_NOBODY: all
+ * may be used; the cell is within the family. own: finished lives of the user's (borrowed). */
+struct wn_fade_use {
+    int without_family, without_cell;
+    const struct wn_fade_life *own;
+    int own_count;
 };
 
 /** Posterior of z = ln(life / last cycle). */
 struct wn_fade_posterior {
     double z[WN_FADE_Z + 1]; /* edges of the cells, rising from 0 */
     double mass[WN_FADE_Z];  /* adds up to 1 */
-    double leaning[3];       /* posterior mass of real, synthetic, vague shapes */
-    int family;              /* that the real shapes lean on most */
-    double family_share;     /* its share of all mass */
+    double leaning[WN_FADE_KINDS];
+    int family;          /* that the real shapes lean on most */
+    double family_share; /* its share of all mass */
+    int own;             /* the own life that the answer leans on most */
+    double own_share;
     /* z below which 80 and 90 % would lie, were each share of life equally likely before */
     double free80, free90;
     double top; /* largest logarithm met: the scale of a second pass */
 };
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
-                   const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                   const struct wn_fade_tuning *tuning, const struct wn_fade_use *use,
                    struct wn_fade_posterior *out);
 
 /** Fills out->curve from the last cycle to out->eol_p90_cycle: a second pass over the library. p10
  * is the low end. */
 void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
-                        const struct wn_fade_without *without,
-                        const struct wn_fade_posterior *posterior, struct wn_fade_result *out);
+                        const struct wn_fade_use *use, const struct wn_fade_posterior *posterior,
+                        struct wn_fade_result *out);
 
 /** z below which the share p of the posterior lies, linear inside a cell. */
 double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);
@@ -108,7 +123,6 @@ double wn_fade_quantile(const struct wn_fade_posterior *posterior, double p);
 struct wn_fade_progress {
     double lost; /* share of the way from the start to the threshold */
     double bend; /* (lost - 2 lost at half of the cycles) / lost: below 0 the loss slows down */
-    double turn; /* the same from first_ah on, which few points leave late: past a running-in */
 };
 void wn_fade_progress(const struct wn_fade_digest *digest, double threshold_ah,
                       struct wn_fade_progress *out);
@@ -126,9 +140,20 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *digest, double 
 
 /** wn_fade_project() with other numbers and without some rows; out->curve only when asked for. */
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
-                          const struct wn_fade_tuning *tuning,
-                          const struct wn_fade_without *without, bool curve,
-                          struct wn_fade_result *out, struct wn_error *err);
+                          const struct wn_fade_tuning *tuning, const struct wn_fade_use *use,
+                          bool curve, struct wn_fade_result *out, struct wn_error *err);
+
+/** Everything, and the own lives; own may be NULL. */
+struct wn_fade_use wn_fade_use_of(const struct wn_fade_own *own);
+
+/** wn_fade_judge_claim_own(); the capacity at the claim only when asked for. */
+int wn_fade_judge_tuned(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,
+                        const struct wn_fade_use *use, bool curve, struct wn_fade_claim *out,
+                        struct wn_error *err);
+
+/** What wn_fade_project() asks of its points. */
+int wn_fade_check(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                  struct wn_error *err);
 
 /** P(life > cycles) by a projected result: the probability of a claim. */
 double wn_fade_longer(const struct wn_fade_result *result, double cycles);

@@ -12,31 +12,96 @@ const struct wn_fade_row wn_fade_rows[] = {
 #include "fade/rows.inc"
 };
 const int wn_fade_row_count = sizeof wn_fade_rows / sizeof wn_fade_rows[0];
+_Static_assert(sizeof wn_fade_rows / sizeof wn_fade_rows[0] <= WN_FADE_ROWS_MAX,
+               "make WN_FADE_ROWS_MAX larger");
+enum { MIDDLE = WN_FADE_WARPS / 2 };
+/* a priori, warps are bell-shaped around none */
+static const double warp_log[WN_FADE_WARPS] = {-2.9, -1.4, -0.9, -1.4, -2.9};
 
-static bool usable(const struct wn_fade_row *row, const struct wn_fade_without *without)
+static bool usable(int row, const struct wn_fade_use *use)
 {
-    return row->family != without->family ||
-           (without->cell != WN_FADE_NOBODY && row->cell != without->cell);
+    const struct wn_fade_row *r = &wn_fade_rows[row];
+    return r->family != use->without_family ||
+           (use->without_cell != WN_FADE_NOBODY && r->cell != use->without_cell);
 }
 
-static int family_size(int family, const struct wn_fade_without *without)
+static int family_size(int family, const struct wn_fade_use *use)
 {
     int k = 0;
     for (int i = 0; i < wn_fade_row_count; i++)
-        k += wn_fade_rows[i].family == family && usable(&wn_fade_rows[i], without);
+        k += wn_fade_rows[i].family == family && usable(i, use);
     return k;
 }
 
-void wn_fade_library_open(struct wn_fade_library *l, const struct wn_fade_tuning *tuning,
-                          const struct wn_fade_without *without, double depth)
+/** A row of a family, any with the same chance, whether it may be used or not. */
+static int draw_row(int family, struct wn_prng *r)
 {
-    *l = (struct wn_fade_library){
-        .tuning = tuning, .without = without, .depth = depth, .rows = wn_fade_row_count};
-    for (int f = 0; f < wn_fade_family_count; f++) {
-        int size = family_size(f, without);
-        l->real += size;
-        l->families += size > 0;
+    int size = 0, row = 0;
+    for (int i = 0; i < wn_fade_row_count; i++)
+        size += wn_fade_rows[i].family == family;
+    for (int k = size > 0 ? (int)wn_prng_below(r, (uint64_t)size) : 0; row < wn_fade_row_count - 1;
+         row++)
+        if (wn_fade_rows[row].family == family && k-- == 0)
+            break;
+    return row;
+}
+
+static void begin(struct wn_prng *r, unsigned kind, int i)
+{
+    wn_prng_init(r, 0x66616465u + 0x10000u * kind + (unsigned)i);
+}
+
+/** Draws around every family alike, whatever its number of cells. */
+static int synthetic_row(int i, struct wn_prng *r)
+{
+    begin(r, WN_FADE_SYNTHETIC, i);
+    return draw_row(i % wn_fade_family_count, r);
+}
+
+/** Two rows of two families. */
+static void mixture_rows(int i, struct wn_prng *r, int row[2])
+{
+    begin(r, WN_FADE_MIXTURE, i);
+    uint64_t families = (uint64_t)wn_fade_family_count;
+    uint64_t first = wn_prng_below(r, families), step = 1 + wn_prng_below(r, families - 1);
+    row[0] = draw_row((int)first, r);
+    row[1] = draw_row((int)((first + step) % families), r);
+}
+
+static void make_tables(struct wn_fade_library *l)
+{
+    for (int i = 0; i < wn_fade_row_count; i++)
+        wn_fade_shape_table(&wn_fade_rows[i].shape, l->row[i]);
+    for (int w = 0; w < WN_FADE_WARPS; w++) {
+        double bend = exp((w - MIDDLE) * l->tuning->warp_step);
+        for (int i = 0; i <= WN_FADE_GRID; i++) {
+            double at = WN_FADE_GRID * pow((double)i / WN_FADE_GRID, bend);
+            int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
+            l->warp_cell[w][i] = (short)cell;
+            l->warp_part[w][i] = (float)(at - cell);
+        }
     }
+}
+
+void wn_fade_library_open(struct wn_fade_library *l, const struct wn_fade_tuning *tuning,
+                          const struct wn_fade_use *use, double depth)
+{
+    struct wn_prng r;
+    int row[2];
+    l->tuning = tuning;
+    l->use = use;
+    l->depth = depth;
+    l->foreign = use->own_count > 0 ? 1 - tuning->mass_own : 1;
+    l->families = l->synthetic = l->mixture = l->next = l->warp = 0;
+    for (int f = 0; f < wn_fade_family_count; f++)
+        l->families += family_size(f, use) > 0;
+    for (int i = 0; i < tuning->synthetic; i++)
+        l->synthetic += usable(synthetic_row(i, &r), use);
+    for (int i = 0; i < tuning->mixture; i++) {
+        mixture_rows(i, &r, row);
+        l->mixture += usable(row[0], use) && usable(row[1], use);
+    }
+    make_tables(l);
 }
 
 static double clamp(double x, double low, double high)
@@ -68,53 +133,134 @@ static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, 
     p->r = clamp(t->vague_r_sd * wn_prng_normal(r), t->vague_r_low, 0.3);
 }
 
-static bool next_real(struct wn_fade_library *l, struct wn_fade_entry *e)
+/** Prior of a real depth beside the depth asked for. */
+static float depth_log(const struct wn_fade_library *l, double depth)
 {
-    for (; l->next < l->rows; l->next++) {
-        const struct wn_fade_row *row = &wn_fade_rows[l->next];
-        if (!usable(row, l->without))
-            continue;
-        double off = log(row->depth / l->depth) / l->tuning->depth_width;
-        e->kind = WN_FADE_REAL;
-        e->shape = row->shape;
-        e->family = row->family;
-        e->log_prior = (float)(log(l->tuning->mass_real /
-                                   (l->families * family_size(row->family, l->without))) -
-                               0.5 * off * off);
-        l->next++;
+    double off = log(depth / l->depth) / l->tuning->depth_width;
+    return (float)(-0.5 * off * off);
+}
+
+static void set_real(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    const struct wn_fade_row *row = &wn_fade_rows[i];
+    double mass = l->foreign * l->tuning->mass_real;
+    e->kind = WN_FADE_REAL;
+    e->table[0] = l->row[i];
+    e->family = row->family;
+    e->log_prior = (float)log(mass / (l->families * family_size(row->family, l->use))) +
+                   depth_log(l, row->depth);
+}
+
+static bool set_synthetic(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    struct wn_prng r;
+    int row = synthetic_row(i, &r);
+    if (!usable(row, l->use))
+        return false;
+    struct wn_fade_shape shape = wn_fade_rows[row].shape;
+    vary(&shape, l->tuning->spread, &r);
+    wn_fade_shape_table(&shape, l->draw);
+    e->kind = WN_FADE_SYNTHETIC;
+    e->table[0] = l->draw;
+    e->log_prior = (float)log(l->foreign * l->tuning->mass_synthetic / l->synthetic) +
+                   depth_log(l, wn_fade_rows[row].depth);
+    return true;
+}
+
+static bool set_mixture(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    struct wn_prng r;
+    int row[2];
+    mixture_rows(i, &r, row);
+    if (!usable(row[0], l->use) || !usable(row[1], l->use))
+        return false;
+    e->kind = WN_FADE_MIXTURE;
+    e->share = (float)wn_prng_uniform(&r);
+    for (int k = 0; k < 2; k++) {
+        e->table[k] = l->row[row[k]];
+        e->warp[k] = (int)wn_prng_below(&r, WN_FADE_WARPS);
+    }
+    e->log_prior = (float)log(l->foreign * l->tuning->mass_mixture / l->mixture);
+    return true;
+}
+
+static void set_vague(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    const struct wn_fade_tuning *t = l->tuning;
+    struct wn_fade_shape shape;
+    struct wn_prng r;
+    begin(&r, WN_FADE_VAGUE, i);
+    draw_vague(&shape, t, &r);
+    wn_fade_shape_table(&shape, l->draw);
+    e->kind = WN_FADE_VAGUE;
+    e->table[0] = l->draw;
+    double mass = 1 - t->mass_real - t->mass_synthetic - t->mass_mixture;
+    e->log_prior = (float)log(l->foreign * mass / t->vague);
+}
+
+static void set_own(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    e->kind = WN_FADE_OWN;
+    e->table[0] = l->use->own[i].left;
+    e->family = i;
+    e->log_prior = (float)log(l->tuning->mass_own / l->use->own_count);
+}
+
+/** Entry i without its warp; false when it may not be used. */
+static bool set(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    const struct wn_fade_tuning *t = l->tuning;
+    *e = (struct wn_fade_entry){.family = WN_FADE_NOBODY, .share = 1, .warp = {MIDDLE, MIDDLE}};
+    if (i < wn_fade_row_count) {
+        if (!usable(i, l->use))
+            return false;
+        set_real(l, i, e);
         return true;
     }
-    return false;
+    i -= wn_fade_row_count;
+    if (i < l->use->own_count) {
+        set_own(l, i, e);
+        return true;
+    }
+    i -= l->use->own_count;
+    if (i < t->synthetic)
+        return set_synthetic(l, i, e);
+    i -= t->synthetic;
+    if (i < t->mixture)
+        return set_mixture(l, i, e);
+    set_vague(l, i - t->mixture, e);
+    return true;
 }
 
 bool wn_fade_library_next(struct wn_fade_library *l, struct wn_fade_entry *e)
 {
     const struct wn_fade_tuning *t = l->tuning;
-    if (l->next < l->rows && next_real(l, e))
-        return true;
-    int i = l->next - l->rows;
-    if (i >= t->synthetic + t->vague)
-        return false;
-    struct wn_prng r;
-    wn_prng_init(&r, 0x66616465u + (unsigned)i);
-    e->family = WN_FADE_NOBODY;
-    if (i < t->synthetic) {
-        const struct wn_fade_row *row;
-        do { /* every family alike, whatever its number of cells */
-            int f = (int)wn_prng_below(&r, (uint64_t)wn_fade_family_count), k = 0;
-            row = &wn_fade_rows[wn_prng_below(&r, (uint64_t)l->rows)];
-            for (; row->family != f && k < 1000; k++)
-                row = &wn_fade_rows[wn_prng_below(&r, (uint64_t)l->rows)];
-        } while (!usable(row, l->without));
-        e->kind = WN_FADE_SYNTHETIC;
-        e->shape = row->shape;
-        vary(&e->shape, t->spread, &r);
-        e->log_prior = (float)log(t->mass_synthetic / t->synthetic);
-    } else {
-        e->kind = WN_FADE_VAGUE;
-        draw_vague(&e->shape, t, &r);
-        e->log_prior = (float)log((1 - t->mass_real - t->mass_synthetic) / t->vague);
+    int all = wn_fade_row_count + l->use->own_count + t->synthetic + t->mixture + t->vague;
+    while (l->next < all) {
+        bool warps = l->next < wn_fade_row_count + l->use->own_count; /* draws vary by themselves */
+        bool fine = set(l, l->next, e);
+        if (fine && warps) {
+            e->warp[0] = l->warp;
+            e->log_prior += (float)(t->warp_prior * warp_log[l->warp]);
+        }
+        l->warp = fine && warps ? (l->warp + 1) % WN_FADE_WARPS : 0;
+        l->next += l->warp == 0;
+        if (fine)
+            return true;
     }
-    l->next++;
-    return true;
+    return false;
+}
+
+static float warped(const struct wn_fade_library *l, const float *table, int warp, int i)
+{
+    int cell = l->warp_cell[warp][i];
+    return table[cell] + l->warp_part[warp][i] * (table[cell + 1] - table[cell]);
+}
+
+float wn_fade_library_at(const struct wn_fade_library *l, const struct wn_fade_entry *e, int i)
+{
+    float first = warped(l, e->table[0], e->warp[0], i);
+    return e->kind != WN_FADE_MIXTURE
+               ? first
+               : e->share * first + (1 - e->share) * warped(l, e->table[1], e->warp[1], i);
 }

@@ -1,31 +1,41 @@
-/* The library of fade shapes: fitted rows, draws around them, and vague draws. Internal to
- * lib/fade. SPDX-License-Identifier: GPL-3.0-or-later */
+/* The library of fade shapes: fitted rows, draws around them, mixtures of two, vague draws, and the
+ * user's own finished lives. Internal to lib/fade. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_FADE_LIBRARY_H
 #define WN_FADE_LIBRARY_H
 
 #include "fade/internal.h"
 
-enum wn_fade_kind { WN_FADE_REAL, WN_FADE_SYNTHETIC, WN_FADE_VAGUE };
-
 struct wn_fade_entry {
     enum wn_fade_kind kind;
-    struct wn_fade_shape shape;
-    int family;      /* of a real row, else WN_FADE_NOBODY */
+    const float
+        *table[2];   /* over sqrt(u), as wn_fade_shape_table(); the second only of a mixture */
+    int warp[2];     /* how each is warped, 0 to WN_FADE_WARPS - 1; the middle one is not */
+    float share;     /* of the first; 1 but for a mixture */
+    int family;      /* of a real row, or the number of an own life; else WN_FADE_NOBODY */
     float log_prior; /* of this entry */
 };
 
 struct wn_fade_library {
     const struct wn_fade_tuning *tuning;
-    const struct wn_fade_without *without;
-    double depth;   /* of the threshold asked for */
-    int rows, real; /* rows in the table, and how many of them may be used */
-    int families;   /* how many families those come from */
-    int next;
+    const struct wn_fade_use *use;
+    double depth;           /* of the threshold asked for */
+    double foreign;         /* share of the prior mass that the user's own lives leave */
+    int families;           /* how many families may be used */
+    int synthetic, mixture; /* draws that may be used */
+    int next, warp;         /* of what comes next; warp: of a real or own shape */
+    float row[WN_FADE_ROWS_MAX][WN_FADE_GRID + 1]; /* tables of the rows */
+    float draw[WN_FADE_GRID + 1];                  /* and of the draw at hand */
+    short warp_cell[WN_FADE_WARPS][WN_FADE_GRID + 1];
+    float warp_part[WN_FADE_WARPS][WN_FADE_GRID + 1];
 };
 
 void wn_fade_library_open(struct wn_fade_library *library, const struct wn_fade_tuning *tuning,
-                          const struct wn_fade_without *without, double depth);
-/** The next entry; false at the end. The same order and the same draws every time. */
+                          const struct wn_fade_use *use, double depth);
+/** The next entry; false at the end. The same order and the same draws every time. Valid until the
+ * next call. */
 bool wn_fade_library_next(struct wn_fade_library *library, struct wn_fade_entry *entry);
+/** Share of the way left of an entry in cell i of the table. */
+float wn_fade_library_at(const struct wn_fade_library *library, const struct wn_fade_entry *entry,
+                         int i);
 
 #endif

@@ -12,7 +12,7 @@
 
 #include "fade/library.h"
 
-enum { LANES = 8, OUTLOOK = 24, LEVELS = 160 };
+enum { LANES = 8, OUTLOOK = 24, LEVELS = 160, FAMILIES = 32 };
 #define Z_MAX     3.5
 #define LEVEL_TOP 1.2  /* the histograms go from here, */
 #define LEVEL_END -0.4 /* down to here; what lies below counts in the last cell */
@@ -22,18 +22,16 @@ struct prefix {
     int bins;
     float y[WN_FADE_BINS];      /* share of the way left, by the measured start */
     float weight[WN_FADE_BINS]; /* adds up to 1 */
-    double effective;           /* points they are worth */
     short cell[WN_FADE_Z][WN_FADE_BINS];
     float part[WN_FADE_Z][WN_FADE_BINS];
-    float log_prior[WN_FADE_Z];
-    short warp_cell[WN_FADE_WARPS][WN_FADE_GRID + 1];
-    float warp_part[WN_FADE_WARPS][WN_FADE_GRID + 1];
+    float log_prior[WN_FADE_KINDS][WN_FADE_Z];
 };
 
 struct lanes {
     int count;
     float table[WN_FADE_GRID + 1][LANES];
     float log_prior[LANES];
+    float half[LANES], worth[LANES], floor[LANES]; /* of the likelihood */
     int kind[LANES], family[LANES];
 };
 
@@ -47,7 +45,7 @@ struct outlook {
 /** Sums so far, all relative to the largest logarithm seen. */
 struct sums {
     double top;
-    double mass[WN_FADE_Z], kind[3], family[32];
+    double mass[WN_FADE_Z], kind[WN_FADE_KINDS], family[FAMILIES], own[WN_FADE_OWN_MAX];
     struct outlook *outlook; /* NULL: only the posterior; else `top` is final already */
 };
 
@@ -56,7 +54,6 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
 {
     double way = d->first_ah - threshold_ah, sum = 0;
     p->bins = d->bins;
-    p->effective = d->bins < t->points ? d->bins : t->points;
     for (int i = 0; i < d->bins; i++) {
         p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
         p->weight[i] = (float)pow(fmax(d->cycle[i], 0) / d->last_cycle, t->weight_power);
@@ -66,8 +63,10 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
         p->weight[i] = (float)(p->weight[i] / sum);
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
-        p->log_prior[k] =
-            (float)(log(z[k + 1] - z[k]) - t->life_slope * mid + t->life_bend * mid * mid);
+        for (int kind = 0; kind < WN_FADE_KINDS; kind++)
+            p->log_prior[kind][k] =
+                (float)(log(z[k + 1] - z[k]) - (t->life_slope + t->slope_of[kind]) * mid +
+                        t->life_bend * mid * mid);
         for (int i = 0; i < d->bins; i++) {
             double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
             int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
@@ -75,21 +74,11 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
             p->part[k][i] = (float)(at - cell);
         }
     }
-    for (int w = 0; w < WN_FADE_WARPS; w++) {
-        int from_middle = w - WN_FADE_WARPS / 2;
-        for (int i = 0; i <= WN_FADE_GRID; i++) {
-            double at =
-                WN_FADE_GRID * pow((double)i / WN_FADE_GRID, exp(from_middle * t->warp_step));
-            int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
-            p->warp_cell[w][i] = (short)cell;
-            p->warp_part[w][i] = (float)(at - cell);
-        }
-    }
 }
 
 /** log likelihood of all lanes at one z, and their starting levels relative to the measured one. */
-static void likelihood(const struct prefix *p, const struct lanes *l, int k,
-                       const struct wn_fade_tuning *t, float out[LANES], float level[LANES])
+static void likelihood(const struct prefix *p, const struct lanes *l, int k, float ridge,
+                       float out[LANES], float level[LANES])
 {
     float ee[LANES] = {0}, ev[LANES] = {0}, vv[LANES] = {0};
     for (int i = 0; i < p->bins; i++) {
@@ -103,15 +92,11 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k,
             vv[j] += w * v * v;
         }
     }
-    float m = (float)p->effective, dof = (float)t->sigma_dof;
-    float floor2 = dof * (float)(t->sigma * t->sigma);
-    /* the level is known to level_sd; in units of the noise that is a ridge */
-    float ridge = (float)(t->sigma * t->sigma / (t->level_sd * t->level_sd)) / m;
     for (int j = 0; j < LANES; j++) {
         level[j] = ev[j] / (vv[j] + ridge);
         float sse = ee[j] - ev[j] * level[j];
         sse = sse > 0 ? sse : 0;
-        out[j] = -0.5f * (dof + m) * logf(floor2 + m * sse);
+        out[j] = -l->half[j] * logf(l->floor[j] + l->worth[j] * sse);
     }
 }
 
@@ -120,10 +105,12 @@ static void rescale(struct sums *s, double top)
     double f = exp(s->top - top);
     for (int k = 0; k < WN_FADE_Z; k++)
         s->mass[k] *= f;
-    for (int k = 0; k < 3; k++)
+    for (int k = 0; k < WN_FADE_KINDS; k++)
         s->kind[k] *= f;
-    for (int k = 0; k < 32; k++)
+    for (int k = 0; k < FAMILIES; k++)
         s->family[k] *= f;
+    for (int k = 0; k < WN_FADE_OWN_MAX; k++)
+        s->own[k] *= f;
     s->top = top;
 }
 
@@ -150,9 +137,9 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             l->table[i][j] = 0;
     float log_like[LANES], level[LANES];
     for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
-        likelihood(p, l, k, t, log_like, level);
+        likelihood(p, l, k, (float)t->level_ridge, log_like, level);
         for (int j = 0; j < l->count; j++) {
-            double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[k];
+            double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[l->kind[j]][k];
             if (x <
                 s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
                 continue;
@@ -166,23 +153,27 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             s->mass[k] += mass;
             s->kind[l->kind[j]] += mass;
             if (l->family[j] >= 0)
-                s->family[l->family[j]] += mass;
+                (l->kind[j] == WN_FADE_OWN ? s->own : s->family)[l->family[j]] += mass;
         }
     }
     l->count = 0;
 }
 
-static void lanes_add(const struct prefix *p, struct lanes *l, const struct wn_fade_entry *e,
-                      int warp, const float table[WN_FADE_GRID + 1])
+static void lanes_add(const struct prefix *p, struct lanes *l,
+                      const struct wn_fade_library *library, const struct wn_fade_entry *e)
 {
+    const struct wn_fade_tuning *t = library->tuning;
+    double dof = t->sigma_dof, sigma = t->sigma[e->kind];
+    double worth = p->bins < t->points[e->kind] ? p->bins : t->points[e->kind];
     int j = l->count++;
-    for (int i = 0; i <= WN_FADE_GRID; i++) {
-        int cell = p->warp_cell[warp][i];
-        l->table[i][j] = table[cell] + p->warp_part[warp][i] * (table[cell + 1] - table[cell]);
-    }
+    for (int i = 0; i <= WN_FADE_GRID; i++)
+        l->table[i][j] = wn_fade_library_at(library, e, i);
     l->kind[j] = (int)e->kind;
     l->family[j] = e->family;
-    l->log_prior[j] = e->log_prior;
+    l->half[j] = (float)(dof + worth) / 2;
+    l->worth[j] = (float)worth;
+    l->floor[j] = (float)(dof * sigma * sigma);
+    l->log_prior[j] = e->log_prior + (float)(dof / 2 * log(dof * sigma * sigma));
 }
 
 static void answer(const struct sums *s, struct wn_fade_posterior *out)
@@ -192,13 +183,18 @@ static void answer(const struct sums *s, struct wn_fade_posterior *out)
         all += s->mass[k];
     for (int k = 0; k < WN_FADE_Z; k++)
         out->mass[k] = s->mass[k] / all;
-    for (int k = 0; k < 3; k++)
+    for (int k = 0; k < WN_FADE_KINDS; k++)
         out->leaning[k] = s->kind[k] / all;
     out->family = 0;
     for (int k = 1; k < wn_fade_family_count; k++)
         if (s->family[k] > s->family[out->family])
             out->family = k;
     out->family_share = s->family[out->family] / all;
+    out->own = 0;
+    for (int k = 1; k < WN_FADE_OWN_MAX; k++)
+        if (s->own[k] > s->own[out->own])
+            out->own = k;
+    out->own_share = s->own[out->own] / all;
 }
 
 /** What the data alone say about the far end: the posterior under a prior that is flat in cycles
@@ -219,34 +215,23 @@ static double free_quantile(const struct wn_fade_posterior *post, const struct w
 }
 
 static void run_library(const struct prefix *p, struct lanes *lanes, double depth,
-                        const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                        const struct wn_fade_tuning *tuning, const struct wn_fade_use *use,
                         struct sums *sums)
 {
-    /* a priori, warps are bell-shaped around none */
-    static const float warp_log[WN_FADE_WARPS] = {-2.9f, -1.4f, -0.9f, -1.4f, -2.9f};
     struct wn_fade_library library;
     struct wn_fade_entry entry;
-    float table[WN_FADE_GRID + 1];
-    wn_fade_library_open(&library, tuning, without, depth);
-    memset(lanes, 0, sizeof *lanes);
+    wn_fade_library_open(&library, tuning, use, depth);
+    lanes->count = 0;
     while (wn_fade_library_next(&library, &entry)) {
-        wn_fade_shape_table(&entry.shape, table);
-        bool real = entry.kind == WN_FADE_REAL;
-        float log_prior = entry.log_prior;
-        for (int w = 0; w < WN_FADE_WARPS; w++) {
-            if (!real && w != WN_FADE_WARPS / 2)
-                continue; /* draws vary enough by themselves */
-            entry.log_prior = log_prior + (real ? warp_log[w] : 0);
-            lanes_add(p, lanes, &entry, w, table);
-            if (lanes->count == LANES)
-                lanes_run(p, lanes, tuning, sums);
-        }
+        lanes_add(p, lanes, &library, &entry);
+        if (lanes->count == LANES)
+            lanes_run(p, lanes, tuning, sums);
     }
     lanes_run(p, lanes, tuning, sums);
 }
 
 void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
-                   const struct wn_fade_tuning *tuning, const struct wn_fade_without *without,
+                   const struct wn_fade_tuning *tuning, const struct wn_fade_use *use,
                    struct wn_fade_posterior *out)
 {
     struct prefix prefix;
@@ -257,7 +242,7 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
         out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
     }
     prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
-    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, use, &sums);
     answer(&sums, out);
     out->top = sums.top;
     out->free80 = free_quantile(out, tuning, 0.8);
@@ -290,8 +275,8 @@ static double stretch(double z, const double raw[3], const double answer[3])
 }
 
 void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fade_tuning *tuning,
-                        const struct wn_fade_without *without,
-                        const struct wn_fade_posterior *posterior, struct wn_fade_result *out)
+                        const struct wn_fade_use *use, const struct wn_fade_posterior *posterior,
+                        struct wn_fade_result *out)
 {
     struct prefix prefix;
     struct lanes lanes;
@@ -315,7 +300,7 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
             outlook.cell[k][i] = (float)(exp(fmin(1, ahead - mid) / 2) * WN_FADE_GRID);
         }
     }
-    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, without, &sums);
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, use, &sums);
     for (int i = 0; i < OUTLOOK; i++) {
         out->curve[i].p90_ah = threshold_ah + way * level_of(outlook.count[i], 0.1);
         out->curve[i].median_ah = threshold_ah + way * level_of(outlook.count[i], 0.5);

@@ -13,20 +13,25 @@ enum { POINTS_MIN = 4 };
 
 /* Chosen on the training curves with whole families left out of the library: METHOD.md. */
 const struct wn_fade_tuning wn_fade_tuning = {
-    .mass_real = 0.32,
-    .mass_synthetic = 0.13,
-    .synthetic = 150,
+    .mass_real = 0.18,
+    .mass_synthetic = 0.04,
+    .mass_mixture = 0.4,
+    .mass_own = 0.4,
+    .synthetic = 270,
+    .mixture = 900,
     .vague = 700,
     .warp_step = 0.12,
+    .warp_prior = 1.25,
     .spread = 0.45,
-    .weight_power = 2.2,
-    .sigma = 0.003,
-    .sigma_dof = 2,
-    .points = 4,
-    .level_sd = 0.03,
-    .life_slope = 3.5,
-    .life_bend = 0.15,
-    .depth_width = 3,
+    .weight_power = 3,
+    .sigma = {0.0031, 0.0031, 0.028, 0.003, 0.0031},
+    .sigma_dof = 3.66,
+    .points = {4.5, 4.5, 2.75, 4, 4.5},
+    .level_ridge = 0.0025,
+    .life_slope = 3.44,
+    .life_bend = 0.176,
+    .slope_of = {0.33, 0, 0, -0.16, 0.33},
+    .depth_width = 0.153,
     .power_chance = 0.5,
     .vague_b_mean = -0.05,
     .vague_b_sd = 0.3,
@@ -34,20 +39,13 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .vague_w_high = 3.26,
     .vague_c_low = 0.23,
     .vague_s_low = 0.02,
-    .vague_r_sd = 0.05,
+    .vague_r_sd = 0,
     .vague_r_low = 0,
-    .lean = 1,
-    .late = 0.16,
-    .late_slow = 0.4,
-    .late_fast = 0.6,
-    .late_knee = 0.9,
-    .sides = {{1.5, 0.97}, {0.97, 1}, {0.55, 0.75}, {0.5, 0.55}},
+    .sides = {{1.38, 0.48}, {2.15, 0.63}, {1.36, 0.69}, {1.27, 1.28}, {1.91, 1.51}},
 };
 
-static const struct wn_fade_without nobody = {WN_FADE_NOBODY, WN_FADE_NOBODY};
-
-static int check(const struct wn_fade_point *points, size_t n, double threshold_ah,
-                 struct wn_error *err)
+int wn_fade_check(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                  struct wn_error *err)
 {
     if (n == 0)
         return wn_error_set(err, WN_EINVAL, "no cycles: nothing to project from");
@@ -101,13 +99,23 @@ static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah,
     return true;
 }
 
-static void lean(const struct wn_fade_posterior *post, struct wn_fade_result *out)
+/** What the answer leans on. */
+static void lean(const struct wn_fade_posterior *post, const struct wn_fade_use *use,
+                 struct wn_fade_result *out)
 {
+    char own[WN_FADE_NAME_SIZE + 60] = "";
+    const double *part = post->leaning;
+    if (use->own_count > 0)
+        snprintf(own, sizeof own, "%d %% on own finished campaigns, most on %s; ",
+                 (int)lround(100 * part[WN_FADE_OWN]), use->own[post->own].name);
     snprintf(out->reason, sizeof out->reason,
-             "leans %d %% on fitted lives%s%s, %d %% on draws around them, %d %% on general laws",
-             (int)lround(100 * post->leaning[0]), post->family_share > 0.2 ? ", most on " : "",
+             "leans %s%d %% on fitted lives%s%s, %d %% on draws around and between them, %d %% on "
+             "general laws",
+             own, (int)lround(100 * part[WN_FADE_REAL]),
+             post->family_share > 0.2 ? ", most on " : "",
              post->family_share > 0.2 ? wn_fade_families[post->family] : "",
-             (int)lround(100 * post->leaning[1]), (int)lround(100 * post->leaning[2]));
+             (int)lround(100 * (part[WN_FADE_SYNTHETIC] + part[WN_FADE_MIXTURE])),
+             (int)lround(100 * part[WN_FADE_VAGUE]));
 }
 
 static const char *const refusals[] = {
@@ -118,11 +126,10 @@ static const char *const refusals[] = {
 };
 
 int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double threshold_ah,
-                          const struct wn_fade_tuning *tuning,
-                          const struct wn_fade_without *without, bool curve,
-                          struct wn_fade_result *out, struct wn_error *err)
+                          const struct wn_fade_tuning *tuning, const struct wn_fade_use *use,
+                          bool curve, struct wn_fade_result *out, struct wn_error *err)
 {
-    int rc = check(points, n, threshold_ah, err);
+    int rc = wn_fade_check(points, n, threshold_ah, err);
     if (rc != WN_OK)
         return rc;
     struct wn_fade_digest digest;
@@ -130,7 +137,7 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
     if (!needs_posterior(&digest, threshold_ah, out))
         return WN_OK;
     struct wn_fade_posterior post;
-    wn_fade_infer(&digest, threshold_ah, tuning, without, &post);
+    wn_fade_infer(&digest, threshold_ah, tuning, use, &post);
     double z[3];
     enum wn_fade_refusal refusal = wn_fade_answer(&digest, threshold_ah, &post, tuning, z);
     if (refusal != WN_FADE_ANSWERED) {
@@ -144,16 +151,34 @@ int wn_fade_project_tuned(const struct wn_fade_point *points, size_t n, double t
     out->eol_p10_cycle = fmax(now, digest.last_cycle * exp(z[0]));
     out->eol_median_cycle = fmax(now, digest.last_cycle * exp(z[1]));
     out->eol_p90_cycle = fmax(now, digest.last_cycle * exp(z[2]));
-    lean(&post, out);
+    lean(&post, use, out);
     if (curve)
-        wn_fade_look_ahead(&digest, tuning, without, &post, out);
+        wn_fade_look_ahead(&digest, tuning, use, &post, out);
     return WN_OK;
 }
 
 int wn_fade_project(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_result *out, struct wn_error *err)
 {
-    return wn_fade_project_tuned(points, n, threshold_ah, &wn_fade_tuning, &nobody, true, out, err);
+    return wn_fade_project_own(points, n, threshold_ah, NULL, out, err);
+}
+
+struct wn_fade_use wn_fade_use_of(const struct wn_fade_own *own)
+{
+    struct wn_fade_use use = {.without_family = WN_FADE_NOBODY, .without_cell = WN_FADE_NOBODY};
+    if (own != NULL && own->count > 0) {
+        use.own = own->life;
+        use.own_count = own->count < WN_FADE_OWN_MAX ? own->count : WN_FADE_OWN_MAX;
+    }
+    return use;
+}
+
+int wn_fade_project_own(const struct wn_fade_point *points, size_t n, double threshold_ah,
+                        const struct wn_fade_own *own, struct wn_fade_result *out,
+                        struct wn_error *err)
+{
+    struct wn_fade_use use = wn_fade_use_of(own);
+    return wn_fade_project_tuned(points, n, threshold_ah, &wn_fade_tuning, &use, true, out, err);
 }
 
 const char *wn_fade_state_name(enum wn_fade_state state)

@@ -10,14 +10,14 @@
 #ifndef WN_FADE_SHAPE_H
 #define WN_FADE_SHAPE_H
 
+#include "fade/fade.h"
+
 struct wn_fade_shape {
     double w, b, c, s, r;
 };
 
 /** Share of the way that is still left at u = cycle / life, 0 <= u; below 0 past the end. */
 double wn_fade_shape_at(const struct wn_fade_shape *shape, double u);
-
-enum { WN_FADE_GRID = 160 }; /* cells of a table over sqrt(u) */
 
 /** Fills table[0..WN_FADE_GRID] with the shape at u = (i / WN_FADE_GRID)^2: fine where young cells
  * move fast. */

@@ -3,7 +3,8 @@
  *
  * Thresholds and the end of life follow the published practice of each data set: NASA 1.4 Ah, CALCE
  * 0.88 and 0.77 Ah, the 1.1 Ah LFP sets 0.88 Ah, RWTH 1.48 Ah (between check-ups, interpolated),
- * TJU 80 % of the own initial capacity. */
+ * TJU 80 % of the own initial capacity. The curves of Ma et al. stop just at 0.88 Ah, so that none
+ * has three cycles below: they are taken down to 0.885 Ah, and kept out of the headline scores. */
 #define _GNU_SOURCE /* scandir, alphasort */
 #include "bench/curves.h"
 
@@ -18,10 +19,15 @@
 
 static const struct {
     double threshold_ah, retention, second_ah;
-    bool sparse;
-} rules[] = {{1.4, 0, 0, false},  {0.88, 0, 0.77, false}, {0.88, 0, 0, false},
-             {0.88, 0, 0, false}, {0.88, 0, 0, false},    {1.48, 0, 0, true},
-             {0, 0.8, 0, false},  {0, 0.8, 0, false},     {0, 0.8, 0, false}};
+    bool sparse, aside;
+} rules[] = {{1.4, 0, 0, false, false},  {0.88, 0, 0.77, false, false}, {0.88, 0, 0, false, false},
+             {0.88, 0, 0, false, false}, {0.885, 0, 0, false, true},    {1.48, 0, 0, true, false},
+             {0, 0.8, 0, false, false},  {0, 0.8, 0, false, false},     {0, 0.8, 0, false, false}};
+
+bool curves_aside(int family)
+{
+    return rules[family].aside;
+}
 
 static double field(const char *line, int column)
 {

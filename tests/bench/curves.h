@@ -32,6 +32,8 @@ bool curves_read_csv(const char *path, struct wn_fade_point **points, size_t *n)
 /** Reads all families below dir/fade; keeps the curves that reach their threshold. every: only each
  * every-th cell. Returns false when there is no such directory. */
 bool curves_load(struct curves *all, const char *dir, int every);
+/** Whether a family is scored apart, by a threshold that is not the published one. */
+bool curves_aside(int family);
 void curves_free(struct curves *all);
 
 #endif

@@ -4,8 +4,9 @@
  * usage: fade_bench REFERENCE_DIR [every=N] [half=H] [thin=N] [brief=B] [NAME=VALUE of struct
  * wn_fade_tuning]... half: 1 only odd cells, 2 only even ones (numbers are tuned on odd cells and
  * reported on even ones). brief: 1 without naive laws and early answers, 2 with every single
- * answer. Three passes: `known` leaves out the cell itself, `unseen` its whole family. Errors are %
- * of the true life, clipped at 900; "not yet predictable" counts as 100. */
+ * answer. `known` leaves out the cell itself, `unseen` its whole family, `own` too, but then takes
+ * the other cells of that family for campaigns of the user's. Errors are % of the true life,
+ * clipped at 900; "not yet predictable" counts as 100. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -16,9 +17,9 @@
 #include "bench/naive.h"
 #include "fade/internal.h"
 
-enum { MARKS = 5, FAMILIES = 16, WAYS = 2 + NAIVE_COUNT, ROOM = CURVES_MAX * MARKS };
+enum { MARKS = 5, FAMILIES = 16, KINDS = 3, WAYS = KINDS + NAIVE_COUNT, ROOM = CURVES_MAX * MARKS };
 static const double marks[MARKS] = {0.3, 0.5, 0.7, 0.8, 0.9};
-static const char *const ways[WAYS] = {"known", "unseen", NAIVE_NAMES};
+static const char *const ways[WAYS] = {"known", "unseen", "own", NAIVE_NAMES};
 
 struct cell {
     double error[CURVES_MAX];
@@ -45,37 +46,40 @@ static void score(struct cell *s, const struct wn_fade_result *r, double truth)
     s->error[s->n++] = clipped(r->eol_median_cycle, truth);
 }
 
-/** Claims "after N cycles still at the threshold", N around the true life: Brier score and
- * reliability. */
-enum { CLAIMS = 4, TENTHS = 10 };
-static const double claimed[CLAIMS] = {0.8, 0.95, 1.05, 1.25};
+/** Claims "after N cycles still at the threshold", N around the true life, judged at shares of N:
+ * Brier score and reliability. What is already measured is no claim any more. */
+enum { CLAIMS = 4, LOOKS = 4, TENTHS = 10 };
+static const double claimed[CLAIMS] = {0.8, 0.95, 1.05, 1.25}, looks[LOOKS] = {0.3, 0.5, 0.7, 0.9};
 static struct claims {
     double brier, said[TENTHS], held[TENTHS];
-    int n, count[TENTHS];
-} claims[2][MARKS];
+    int n, not_yet, count[TENTHS];
+} claims[KINDS][LOOKS];
 
-static void score_claims(struct claims *c, const struct wn_fade_result *r, double life, double last)
+static void score_claim(struct claims *c, const struct wn_fade_result *r, double cycles, bool truth)
 {
-    for (int k = 0; k < CLAIMS && r->state == WN_FADE_PROJECTED; k++) {
-        if (claimed[k] * life <= last)
-            continue;
-        double p = wn_fade_longer(r, claimed[k] * life), truth = claimed[k] < 1;
-        int tenth = p < 1 ? (int)(TENTHS * p) : TENTHS - 1;
-        c->brier += (p - truth) * (p - truth);
-        c->n++;
-        c->count[tenth]++;
-        c->said[tenth] += p;
-        c->held[tenth] += truth;
+    if (r->state == WN_FADE_REACHED)
+        return;
+    if (r->state == WN_FADE_NOT_YET_PREDICTABLE) {
+        c->not_yet++;
+        return;
     }
+    double p = wn_fade_longer(r, cycles), off = p - truth;
+    int tenth = p < 1 ? (int)(TENTHS * p) : TENTHS - 1;
+    c->brier += off * off;
+    c->n++;
+    c->count[tenth]++;
+    c->said[tenth] += p;
+    c->held[tenth] += truth;
 }
 
 static void table_of_claims(int way)
 {
     struct claims all = {0};
-    printf("claims, %s: Brier score", ways[way]);
-    for (int m = 0; m < MARKS; m++) {
+    printf("claims, %s: Brier score (not yet predictable) at", ways[way]);
+    for (int m = 0; m < LOOKS; m++) {
         const struct claims *c = &claims[way][m];
-        printf(" %.0f %%: %.3f", 100 * marks[m], c->brier / c->n);
+        printf(" %.0f %% of N: %.3f (%.0f %%)", 100 * looks[m], c->brier / c->n,
+               100.0 * c->not_yet / (c->n + c->not_yet));
         for (int k = 0; k < TENTHS; k++) {
             all.count[k] += c->count[k];
             all.said[k] += c->said[k];
@@ -89,6 +93,34 @@ static void table_of_claims(int way)
     puts("");
 }
 
+/** Known: without the cell itself. Unseen: without its family. Own: likewise, but its sisters are
+ * the user's own finished campaigns, as far as there is room. */
+static struct wn_fade_life lives[WN_FADE_OWN_MAX];
+static int lives_count;
+
+static void remember_sisters(const struct curves *all, const struct curve *c)
+{
+    struct wn_error err;
+    double retention = c->threshold_ah / wn_fade_initial_capacity_ah(c->points, c->n);
+    lives_count = 0;
+    int begin = (int)(c - all->at);
+    for (int k = 1; k < all->count && lives_count < WN_FADE_OWN_MAX; k++) {
+        const struct curve *s = &all->at[(begin + k) % all->count];
+        if (s->family == c->family && s->cell != c->cell && s->points[0].cycle < s->life &&
+            !(s->threshold_ah < c->threshold_ah) && !(s->threshold_ah > c->threshold_ah * 1.05) &&
+            wn_fade_remember(s->points, s->n, retention, s->name, &lives[lives_count], &err) ==
+                WN_OK)
+            lives_count++;
+    }
+}
+
+static struct wn_fade_use use_of(const struct curve *c, int way)
+{
+    struct wn_fade_use use = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY, lives,
+                              way == 2 ? lives_count : 0};
+    return use;
+}
+
 static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int verbose,
                       bool naive)
 {
@@ -98,23 +130,42 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
             n++;
         if (n < 4)
             continue;
-        for (int way = 0; way < 2; way++) {
-            struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
+        for (int way = 0; way < KINDS; way++) {
+            struct wn_fade_use use = use_of(c, way);
             struct wn_fade_result r;
             struct wn_error err;
-            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r,
-                                      &err) != WN_OK)
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &use, false, &r, &err) !=
+                WN_OK)
                 continue;
             score(&cells[way][c->family][m], &r, c->life);
-            score_claims(&claims[way][m], &r, c->life, c->points[n - 1].cycle);
             if (verbose)
                 printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n",
                        wn_fade_families[c->family], c->name, marks[m], ways[way], c->life,
                        r.eol_median_cycle, r.eol_p10_cycle, r.eol_p90_cycle);
         }
         for (int k = 0; naive && k < NAIVE_COUNT; k++) {
-            struct cell *s = &cells[2 + k][c->family][m];
+            struct cell *s = &cells[KINDS + k][c->family][m];
             s->error[s->n++] = clipped(naive_life(k, c->points, n, c->threshold_ah), c->life);
+        }
+    }
+}
+
+static void run_claims(const struct curve *c, const struct wn_fade_tuning *t)
+{
+    for (int m = 0; m < LOOKS; m++) {
+        for (int k = 0; k < CLAIMS; k++) {
+            double cycles = claimed[k] * c->life;
+            size_t n = 0;
+            while (n < c->n && c->points[n].cycle <= looks[m] * cycles)
+                n++;
+            for (int way = 0; n >= 4 && way < 2; way++) {
+                struct wn_fade_use use = use_of(c, way);
+                struct wn_fade_result r;
+                struct wn_error err;
+                if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &use, false, &r,
+                                          &err) == WN_OK)
+                    score_claim(&claims[way][m], &r, cycles, claimed[k] < 1);
+            }
         }
     }
 }
@@ -124,7 +175,7 @@ enum { EARLY = 5 };
 static const double early_marks[EARLY] = {0.02, 0.05, 0.1, 0.15, 0.2};
 static struct early {
     int asked, answered, missed;
-} early[2][EARLY];
+} early[KINDS][EARLY];
 
 static void run_early(const struct curve *c, const struct wn_fade_tuning *t)
 {
@@ -133,11 +184,11 @@ static void run_early(const struct curve *c, const struct wn_fade_tuning *t)
         while (n < c->n && c->points[n].cycle <= early_marks[m] * c->life)
             n++;
         for (int way = 0; n > 0 && way < 2; way++) {
-            struct wn_fade_without without = {c->family, way == 0 ? c->cell : WN_FADE_NOBODY};
+            struct wn_fade_use use = use_of(c, way);
             struct wn_fade_result r;
             struct wn_error err;
-            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &without, false, &r,
-                                      &err) != WN_OK)
+            if (wn_fade_project_tuned(c->points, n, c->threshold_ah, t, &use, false, &r, &err) !=
+                WN_OK)
                 continue;
             struct early *e = &early[way][m];
             bool answered = r.state == WN_FADE_PROJECTED;
@@ -196,13 +247,15 @@ static void table_of_families(int way)
                 printf("  %-26s", "    -");
                 continue;
             }
-            for (int w = 2; w < WAYS; w++)
+            for (int w = KINDS; w < WAYS; w++)
                 best = fmin(best,
                             cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
             double average = mean(s->error, s->n);
             printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
                    m > 0 && average > 1.2 * best ? "!" : " ",
                    s->asked ? 100.0 * s->covered / s->asked : 0, s->not_yet);
+            if (curves_aside(f))
+                continue;
             medians += median(s->error, s->n);
             means += average;
             cover += s->asked ? (double)s->covered / s->asked : 0;
@@ -223,6 +276,8 @@ static void table_of_marks(int way)
         double width = 0;
         for (int f = 0; f < wn_fade_family_count; f++) {
             struct cell *s = &cells[way][f][m];
+            if (curves_aside(f))
+                continue;
             memcpy(pool + n, s->error, (size_t)s->n * sizeof pool[0]);
             n += s->n;
             covered += s->covered;
@@ -233,7 +288,7 @@ static void table_of_marks(int way)
         if (n == 0)
             continue;
         printf(" %5.1f/%5.1f", median(pool, n), mean(pool, n));
-        if (way < 2)
+        if (way < KINDS)
             printf(" %3.0f%% w%.2f n%2.0f%%", 100.0 * covered / asked, width / asked,
                    100.0 * not_yet / n);
     }
@@ -248,15 +303,18 @@ static const struct {
     {                                                                                              \
 #field, offsetof(struct wn_fade_tuning, field)                                             \
     }
-    KNOB(mass_real),    KNOB(mass_synthetic), KNOB(warp_step),   KNOB(spread),
-    KNOB(weight_power), KNOB(sigma),          KNOB(sigma_dof),   KNOB(points),
-    KNOB(level_sd),     KNOB(life_slope),     KNOB(depth_width), KNOB(power_chance),
-    KNOB(vague_b_mean), KNOB(vague_b_sd),     KNOB(life_bend),   KNOB(vague_w_low),
-    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low), KNOB(vague_r_sd),
-    KNOB(vague_r_low),  KNOB(late),           KNOB(late_slow),   KNOB(lean),
-    KNOB(late_knee),    KNOB(late_fast),      KNOB(sides[0][0]), KNOB(sides[0][1]),
-    KNOB(sides[1][0]),  KNOB(sides[1][1]),    KNOB(sides[2][0]), KNOB(sides[2][1]),
-    KNOB(sides[3][0]),  KNOB(sides[3][1]),
+    KNOB(mass_real),    KNOB(mass_synthetic), KNOB(mass_mixture), KNOB(mass_own),
+    KNOB(warp_step),    KNOB(warp_prior),     KNOB(spread),       KNOB(weight_power),
+    KNOB(sigma[0]),     KNOB(sigma[1]),       KNOB(sigma[2]),     KNOB(sigma[3]),
+    KNOB(sigma[4]),     KNOB(sigma_dof),      KNOB(points[0]),    KNOB(points[1]),
+    KNOB(points[2]),    KNOB(points[3]),      KNOB(points[4]),    KNOB(level_ridge),
+    KNOB(life_slope),   KNOB(life_bend),      KNOB(slope_of[0]),  KNOB(slope_of[1]),
+    KNOB(slope_of[2]),  KNOB(slope_of[3]),    KNOB(slope_of[4]),  KNOB(depth_width),
+    KNOB(power_chance), KNOB(vague_b_mean),   KNOB(vague_b_sd),   KNOB(vague_w_low),
+    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low),  KNOB(vague_r_sd),
+    KNOB(vague_r_low),  KNOB(sides[0][0]),    KNOB(sides[0][1]),  KNOB(sides[1][0]),
+    KNOB(sides[1][1]),  KNOB(sides[2][0]),    KNOB(sides[2][1]),  KNOB(sides[3][0]),
+    KNOB(sides[3][1]),  KNOB(sides[4][0]),    KNOB(sides[4][1]),
 };
 
 struct options {
@@ -320,11 +378,14 @@ int main(int argc, char **argv)
             continue;
         if (o.thin > 0)
             thin(&all.at[i], o.thin);
+        remember_sisters(&all, &all.at[i]);
         run_curve(&all.at[i], &t, o.brief == 2, o.brief != 1);
-        if (o.brief != 1)
+        if (o.brief != 1) {
             run_early(&all.at[i], &t);
+            run_claims(&all.at[i], &t);
+        }
     }
-    for (int way = 0; way < 2; way++)
+    for (int way = 0; way < KINDS; way++)
         table_of_families(way);
     puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative "
          "width, not yet");

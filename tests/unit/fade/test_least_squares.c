@@ -14,7 +14,7 @@
 #include "support/near.h"
 #include "support/reference.h"
 
-enum { ROWS = 120, COLUMNS = 8 };
+enum { ROWS = 1024, COLUMNS = 8 };
 typedef double (*law)(const double *b, const double *x);
 
 struct problem {
@@ -47,6 +47,11 @@ static double rational(const double *b, const double *x)
 {
     double t = x[0];
     return (b[0] + t * (b[1] + t * (b[2] + t * b[3]))) / (1 + t * (b[4] + t * (b[5] + t * b[6])));
+}
+static double constant(const double *b, const double *x)
+{
+    (void)x;
+    return b[0];
 }
 static double plane(const double *b, const double *x)
 {
@@ -168,11 +173,41 @@ static void linear(void **state)
     }
 }
 
+/** A level alone: its value, and the standard deviation about it, of numbers that differ in their
+ * eighth digit. */
+static void level(void **state)
+{
+    (void)state;
+    char line[256];
+    double mean = NAN, deviation = NAN, y;
+    memset(&problem, 0, sizeof problem);
+    problem.law = constant;
+    problem.parameters = 1;
+    problem.scale[0] = 1;
+    FILE *file = reference_open("standards/nist/NumAcc4.dat");
+    assert_non_null(file);
+    while (fgets(line, sizeof line, file)) {
+        char *value = strchr(line, ':');
+        if (value != NULL && strncmp(line, "# mean", 6) == 0)
+            split(value + 1, &mean, 1);
+        else if (value != NULL && strncmp(line, "# stddev", 8) == 0)
+            split(value + 1, &deviation, 1);
+        else if (line[0] != '#' && split(line, &y, 1) == 1 && problem.rows < ROWS)
+            problem.data[problem.rows++][0] = y;
+    }
+    fclose(file);
+    double x[1] = {0};
+    double norm = least_squares(x, 1, problem.rows, residuals, &problem, 2000);
+    assert_near(x[0], mean, 5e-7 * mean);
+    assert_near(norm / sqrt((double)problem.rows - 1), deviation, 5e-7 * deviation);
+}
+
 int main(void)
 {
     if (reference_is_missing("standards/nist/DanWood.dat")) {
         return REFERENCE_SKIPPED;
     }
-    const struct CMUnitTest tests[] = {cmocka_unit_test(nonlinear), cmocka_unit_test(linear)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(nonlinear), cmocka_unit_test(linear),
+                                       cmocka_unit_test(level)};
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
