@@ -36,7 +36,8 @@ int fade_points_of(const struct wane_cycles *c, struct fade_source *out, struct 
         struct wn_fade_point p = {.cycle = (double)r->cycle,
                                   .capacity_ah = r->capacity_ah.value,
                                   .resistance_ohm = r->resistance_ohm.value,
-                                  .temperature_c = r->temperature_max_c,
+                                  /* at the onset of the discharge, where resistance is measured */
+                                  .temperature_c = r->temperature_max_c - r->temperature_rise_k,
                                   .flags = r->flags,
                                   .capacity_u_ah = r->capacity_ah.u};
         if (isfinite(p.capacity_ah)) {
@@ -200,15 +201,28 @@ void fade_source_close(struct fade_source *s)
     }
 }
 
+void fade_own_of(const struct fade_source *s, double threshold_ah, struct fade_own *out)
+{
+    out->lives = (struct wn_fade_own){out->life, 0};
+    if (s->is_campaign) {
+        fade_find_own(&s->campaign, threshold_ah / wn_fade_initial_capacity_ah(s->point, s->n),
+                      out);
+    }
+}
+
 bool fade_of_campaign(struct wane_campaign *c, struct wn_fade_result *out)
 {
     struct wane_cycles cycles = {0};
     struct fade_source s;
+    struct fade_own own;
     memset(&s, 0, sizeof s);
     double threshold_ah = c->info.retention_threshold * c->info.cell.rated_capacity_ah;
     bool known = threshold_ah > 0 && wane_read_cycles(c, &cycles, NULL) == WN_OK &&
-                 fade_points_of(&cycles, &s, NULL) == WN_OK && s.n > 0 &&
-                 wn_fade_project(s.point, s.n, threshold_ah, out, NULL) == WN_OK;
+                 fade_points_of(&cycles, &s, NULL) == WN_OK && s.n > 0;
+    if (known) {
+        fade_find_own(c, threshold_ah / wn_fade_initial_capacity_ah(s.point, s.n), &own);
+        known = wn_fade_project_own(s.point, s.n, threshold_ah, &own.lives, out, NULL) == WN_OK;
+    }
     wane_free_cycles(&cycles);
     free(s.point);
     return known;

@@ -27,6 +27,18 @@ int fade_source_open(struct wane *w, const struct wane_args *a, const struct wan
                      int64_t until, struct fade_source *out);
 void fade_source_close(struct fade_source *s);
 
+struct fade_own {
+    struct wn_fade_life life[WN_FADE_OWN_MAX];
+    struct wn_fade_own lives; /* points into life: not to be copied */
+};
+
+/** The finished campaigns beside this one that got down to `retention` of their own initial
+ * capacity, for the projection to lean on. One that cannot be read is passed over. */
+void fade_find_own(const struct wane_campaign *of, double retention, struct fade_own *out);
+/** The same for a source and a threshold; none for a CSV file: the same file gives the same answer.
+ */
+void fade_own_of(const struct fade_source *s, double threshold_ah, struct fade_own *out);
+
 /** Projection of a campaign against its own threshold; false when there is nothing to say (no
  * threshold, no cycle). */
 bool fade_of_campaign(struct wane_campaign *c, struct wn_fade_result *out);
