@@ -22,6 +22,7 @@
 #include "guard/protocol.h"
 #include "herald/hook.h"
 #include "herald/message.h"
+#include "herald/metrics.h"
 #include "port/clock.h"
 #include "port/process.h"
 #include "port/say.h"
@@ -246,6 +247,7 @@ static void turn(void)
     step_ping();
     save();
     write_status();
+    metrics_step(&policy, &config, now_ns());
 }
 
 static wn_ns until(const struct hook *h, wn_ns deadline)
@@ -324,11 +326,13 @@ static void set_clock(void)
     started_utc = c->ops->utc(c);
 }
 
-/* *unit: of which it is to be told that it has failed; NULL: none, be a herald. */
-static const char *take_options(int argc, char **argv, const char **unit)
+/* *unit: of which it is to be told that it has failed; NULL: none. *metrics: write them, and no
+ * more. Neither: be a herald. */
+static const char *take_options(int argc, char **argv, const char **unit, bool *metrics)
 {
     static const struct option options[] = {{"config", required_argument, NULL, 'c'},
                                             {"unit-failed", required_argument, NULL, 'u'},
+                                            {"metrics", no_argument, NULL, 'm'},
                                             {NULL, 0, NULL, 0}};
     const char *file = NULL;
     int o;
@@ -340,6 +344,9 @@ static const char *take_options(int argc, char **argv, const char **unit)
         case 'u':
             *unit = optarg;
             break;
+        case 'm':
+            *metrics = true;
+            break;
         default:
             return NULL;
         }
@@ -347,17 +354,40 @@ static const char *take_options(int argc, char **argv, const char **unit)
     return file;
 }
 
+/* Once, by hand or by a timer of somebody's own. */
+static int write_metrics(void)
+{
+    struct wn_error err = {0};
+    const struct wn_clock *c = wn_clock_real();
+    if (config.metrics_file[0] == '\0') {
+        herald_log(3, "%s names no metrics_file", config.file);
+        return 1;
+    }
+    policy_init(&policy, &config.alert, 1);
+    watch_look(&policy, &config, c->ops->utc(c));
+    int rc = metrics_write(&policy, &config, c->ops->utc(c), &err);
+    if (rc != WN_OK) {
+        herald_log(3, "%s", err.text);
+    }
+    return rc == WN_OK ? 0 : 1;
+}
+
 int main(int argc, char **argv)
 {
     uint64_t seed = 0;
     hook_prepare();
-    const char *unit = NULL, *file = take_options(argc, argv, &unit);
+    const char *unit = NULL;
+    bool metrics = false;
+    const char *file = take_options(argc, argv, &unit, &metrics);
     if (file == NULL || wn_config_read_daemon(file, &config, &problems) != WN_OK) {
         herald_log(3, "no usable configuration; give it as wane-herald --config FILE");
         return 1;
     }
     if (unit != NULL) {
         return unit_failed(&config, unit);
+    }
+    if (metrics) {
+        return write_metrics();
     }
     set_clock();
     int signals = wn_signals_open(0);

@@ -17,8 +17,7 @@ enum { BACKLOG = 4, PACKETS_A_TURN = 16 };
 
 static void path_of(const struct share *s, int channel, char *path, size_t size)
 {
-    wn_config_share_socket(s->daemon, s->config.port, s->config.user[channel].instrument->channel,
-                           path, size);
+    wn_config_share_socket(s->daemon, s->config.user[channel].instrument, path, size);
 }
 
 /* Only this user may connect: whoever can write here can switch on. */
@@ -68,9 +67,9 @@ void share_accept(struct share *s, int channel)
     bool ours = wn_peer_is_ours(fd);
     int asker = ours ? wn_share_join(&s->core, channel) : -1;
     if (asker < 0) {
-        share_log(s, 4, "%s for channel %d: sent away",
-                  ours ? "too many connections" : "another user",
-                  s->config.user[channel].instrument->channel);
+        char place[WN_PLACE_SIZE];
+        share_log(s, 4, "%s for %s: sent away", ours ? "too many connections" : "another user",
+                  wn_config_place(s->config.user[channel].instrument, place));
         (void)close(fd);
         return;
     }

@@ -39,12 +39,12 @@ static int hand_over(struct share *s, struct wn_error *err)
     for (int k = 0; k < s->config.users; k++) {
         const struct wn_port_user *u = &s->config.user[k];
         struct guard_message m;
-        char port[2 * WN_PATH_SIZE];
+        char port[2 * WN_PATH_SIZE], place[WN_PLACE_SIZE];
         if (!wn_role_switches(u->instrument->role)) {
             continue;
         }
-        (void)snprintf(port, sizeof port, "%.100s channel %d", s->config.port,
-                       u->instrument->channel);
+        (void)snprintf(port, sizeof port, "%.90s %s", s->config.port,
+                       wn_config_place(u->instrument, place));
         int rc = guard_describe(&u->dialect, port, WN_INTERLOCK_NONE, &m, err);
         if (rc != WN_OK) {
             return rc;
@@ -101,7 +101,7 @@ static void let_in(struct share *s, wn_ns now)
     s->stage = SHARE_OPEN;
     s->back_off_ns = 0;
     s->told_code = WN_OK;
-    share_log(s, 6, "%s is open for %d channels", s->config.port, s->config.users);
+    share_log(s, 6, "%s is open for %d channels and units", s->config.port, s->config.users);
 }
 
 static void tell_bad(struct share *s, wn_ns now)

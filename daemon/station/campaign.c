@@ -369,7 +369,7 @@ static bool take_ports(struct wn_station_config *begun, const struct wn_station_
     for (int n = 0; n < begun->instruments && same; n++) {
         struct wn_instrument_config *i = &begun->instrument[n];
         same = strcmp(wn_instrument_name(i), wn_instrument_name(&now->instrument[n])) == 0 &&
-               i->channel == now->instrument[n].channel;
+               i->channel == now->instrument[n].channel && i->unit == now->instrument[n].unit;
         memcpy(i->port, now->instrument[n].port, sizeof i->port);
     }
     return same;

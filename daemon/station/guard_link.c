@@ -34,10 +34,12 @@ int guard_register(struct station *s, const struct instrument *i, struct wn_erro
     if (s->guard.fd < 0) {
         return wn_error_set(err, WN_EGUARD, "no guard: run waned, not wane-station by hand");
     }
-    char shared[WN_PATH_SIZE + 24]; /* its socket takes bytes as they are, whatever the port is */
+    char place[WN_PLACE_SIZE];
+    char shared[WN_PATH_SIZE + WN_PLACE_SIZE +
+                8]; /* its socket takes bytes as they are, whatever the port is */
     bool is_shared = wn_config_port_is_shared(s->daemon, port);
-    (void)snprintf(shared, sizeof shared, "channel %d of %s", instrument_config(s, i)->channel,
-                   port);
+    (void)snprintf(shared, sizeof shared, "%s of %s",
+                   wn_config_place(instrument_config(s, i), place), port);
     int rc = guard_describe(&i->dialect, is_shared ? shared : port, interlock, &m, err);
     if (rc != WN_OK) {
         return rc;

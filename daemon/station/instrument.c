@@ -87,7 +87,7 @@ static bool share_has_died(const struct station *s, const struct instrument *i)
 {
     const struct wn_instrument_config *c = instrument_config(s, i);
     char share[2 * WN_PATH_SIZE];
-    wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
+    wn_config_share_socket(s->daemon, c, share, sizeof share);
     return i->link != NULL && i->session.users > 0 && access(share, F_OK) == 0;
 }
 
@@ -144,7 +144,7 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
     wn_port_settings_init(&settings, c->port, i->dialect.baud, i->dialect.parity,
                           i->dialect.stop_bits);
     if (wn_config_port_is_shared(s->daemon, c->port)) {
-        wn_config_share_socket(s->daemon, c->port, c->channel, share, sizeof share);
+        wn_config_share_socket(s->daemon, c, share, sizeof share);
         settings.share = share;
     }
     bench_port_lines(s, i, &settings);

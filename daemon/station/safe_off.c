@@ -41,7 +41,7 @@ enum { TARGETS_MAX = 2 * WN_STATIONS_MAX * WN_INSTRUMENTS_MAX };
 /* The file that remembers; only read by the program that wrote it. */
 struct memory {
     uint32_t magic, size;
-    int channel;
+    int unit, channel;
     enum wn_interlock interlock;
     double off_current_a, off_timeout_s;
     char port[WN_PATH_SIZE];
@@ -89,6 +89,7 @@ static void describe_use(struct memory *m, const struct wn_station_config *c, in
     memset(m, 0, sizeof *m);
     m->magic = MEMORY_MAGIC;
     m->size = sizeof *m;
+    m->unit = i->unit;
     m->channel = i->channel;
     m->interlock = n == 0 ? c->interlock : WN_INTERLOCK_NONE;
     m->off_current_a = c->limits.off_current_a;
@@ -123,10 +124,11 @@ void safe_off_forget(const struct station *s, const struct instrument *i)
     (void)unlink(path);
 }
 
-static bool known(const char *port, int channel)
+static bool known(const char *port, const struct wn_instrument_config *c)
 {
     for (int i = 0; i < targets_n; i++) {
-        if (strcmp(targets[i].use.port, port) == 0 && targets[i].use.channel == channel) {
+        const struct memory *use = &targets[i].use;
+        if (strcmp(use->port, port) == 0 && use->unit == c->unit && use->channel == c->channel) {
             return true;
         }
     }
@@ -137,9 +139,10 @@ static bool add_target(const char *name, const struct memory *use)
 {
     struct wn_error err = {0};
     struct target *t = &targets[targets_n];
-    char port[sizeof use->port + 24];
-    (void)snprintf(port, sizeof port, use->channel > 0 ? "%.100s channel %d" : "%s", use->port,
-                   use->channel);
+    char port[sizeof use->port + WN_PLACE_SIZE], place[WN_PLACE_SIZE];
+    const struct wn_instrument_config at = {.unit = use->unit, .channel = use->channel};
+    bool several = wn_config_place(&at, place)[0] != '\0';
+    (void)snprintf(port, sizeof port, several ? "%.90s %s" : "%s%s", use->port, place);
     if (targets_n == TARGETS_MAX ||
         guard_describe(&use->dialect, port, use->interlock, &t->how, &err) != WN_OK) {
         return false;
@@ -208,9 +211,9 @@ static void add_configured(const struct wn_station_config *c, int n)
     if (i->port[0] == '\0' || strlen(port) >= WN_PATH_SIZE) {
         guard_log(2, "station %s: its port is not known: go to the bench", name);
         untold = true;
-    } else if (!known(port, i->channel)) {
+    } else if (!known(port, i)) {
         if (wn_config_read_dialect(config.conf_dir, i->dialect, &dialect, &problems) == WN_OK &&
-            wn_dialect_set_channel(&dialect, i->channel, &err) == WN_OK) {
+            wn_dialect_place(&dialect, i->unit, i->channel, &err) == WN_OK) {
             if (dialect.protocol == WN_PROTOCOL_RECORDS) {
                 return; /* it is stopped only where a campaign let it run: then it is remembered */
             }

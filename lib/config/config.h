@@ -65,6 +65,7 @@ struct wn_instrument_config {
     char port[WN_PATH_SIZE];
     int baud;    /* 0: the dialect's */
     int channel; /* its output's number; 0: it has one */
+    int unit;    /* its address on a MODBUS line; 0: the dialect's */
     /* Of its own, where the station's do not say it for all of them alike. A part of the data sheet
      * that is not its own is NaN; a line of the calibration is then not known. */
     struct wn_data_sheet data_sheet;
@@ -151,11 +152,12 @@ struct wn_publish_config {
 
 struct wn_daemon_config {
     char file[WN_PATH_SIZE];
-    char conf_dir[WN_PATH_SIZE]; /* directory of cells/ procedures/ dialects/ */
-    char data_dir[WN_PATH_SIZE]; /* campaign files */
-    char run_dir[WN_PATH_SIZE];  /* sockets STATION.sock */
-    char look_group[64];         /* group that may look; "": everybody who can connect */
-    char command_group[64];      /* group that may command; "" : owner only */
+    char conf_dir[WN_PATH_SIZE];     /* directory of cells/ procedures/ dialects/ */
+    char data_dir[WN_PATH_SIZE];     /* campaign files */
+    char run_dir[WN_PATH_SIZE];      /* sockets STATION.sock */
+    char metrics_file[WN_PATH_SIZE]; /* ends in .prom; "": none */
+    char look_group[64];             /* group that may look; "": everybody who can connect */
+    char command_group[64];          /* group that may command; "" : owner only */
     struct wn_alert_config alert;
     struct wn_publish_config publish;
     struct wn_station_config station[WN_STATIONS_MAX];
@@ -173,7 +175,8 @@ void wn_config_calibration_of_results(const struct wn_station_config *c,
 /** To switch off and verify when asked to end: all attempts, then the interlock. */
 double wn_config_stop_limit_s(const struct wn_station_config *c);
 
-/** Reads the daemon file. Relative conf_dir, data_dir and run_dir are relative to the file. */
+/** Reads the daemon file. Relative conf_dir, data_dir, run_dir and metrics_file are relative to the
+ * file. */
 int wn_config_read_daemon(const char *path, struct wn_daemon_config *out,
                           struct wn_problems *problems);
 /** Reads conf_dir/cells/NAME.conf (or a path when name holds '/'). */
@@ -185,7 +188,7 @@ int wn_config_read_procedure(const char *conf_dir, const char *name, const struc
                              struct wn_procedure *out, struct wn_problems *problems);
 int wn_config_read_dialect(const char *conf_dir, const char *name, struct wn_dialect *out,
                            struct wn_problems *problems);
-/** The dialects of all instruments of a station, one each, with their channel put in. */
+/** The dialects of all instruments of a station, one each, with their unit and channel put in. */
 int wn_config_read_dialects(const char *conf_dir, const struct wn_station_config *station,
                             struct wn_dialect out[WN_INSTRUMENTS_MAX],
                             struct wn_problems *problems);
@@ -209,7 +212,7 @@ enum { WN_SHARES_MAX = 8, WN_PORT_USERS_MAX = 16, WN_SHARE_NAME_SIZE = 40 };
 struct wn_port_user {
     const struct wn_station_config *station; /* borrowed */
     const struct wn_instrument_config *instrument;
-    struct wn_dialect dialect; /* channel put in */
+    struct wn_dialect dialect; /* unit and channel put in */
 };
 
 struct wn_share_config {
@@ -226,9 +229,13 @@ bool wn_config_port_is_shared(const struct wn_daemon_config *c, const char *port
 const char *wn_config_shared_port(const struct wn_daemon_config *c, int n);
 /** The name of a port's share: plain, the same at every start, no two ports' are the same. */
 void wn_config_share_name(const char *port, char name[WN_SHARE_NAME_SIZE]);
-/** RUN_DIR/SHARE.CHANNEL.sock, where the instrument at this channel asks. */
-void wn_config_share_socket(const struct wn_daemon_config *c, const char *port, int channel,
+/** RUN_DIR/SHARE.CHANNEL.sock, with a unit RUN_DIR/SHARE.uUNIT.CHANNEL.sock: where this instrument
+ * asks. */
+void wn_config_share_socket(const struct wn_daemon_config *c, const struct wn_instrument_config *i,
                             char *path, size_t size);
+/** "channel 2", "unit 5", "unit 5 channel 2"; "" for one that has neither. */
+enum { WN_PLACE_SIZE = 48 };
+const char *wn_config_place(const struct wn_instrument_config *i, char buf[WN_PLACE_SIZE]);
 /** Who shares a port. WN_EINVAL with problems: a dialect is refused, or they do not agree on how to
  * talk over one line. */
 int wn_config_read_share(const struct wn_daemon_config *c, const char *port,

@@ -154,6 +154,7 @@ static const struct wn_key station_keys[] = {
     TESTER("port", WN_KEY_TEXT, port, 1, 0, "\"/dev/serial/by-id/...\""),
     TESTER("baud", WN_KEY_COUNT, baud, 50, 4000000, "115200"),
     TESTER("channel", WN_KEY_COUNT, channel, 1, 99, "1"),
+    TESTER("unit", WN_KEY_COUNT, unit, 1, 247, "1"),
     INSTRUMENT("supply", WN_ROLE_SUPPLY, DEVICE("my-supply")),
     INSTRUMENT("load", WN_ROLE_LOAD, DEVICE("my-load")),
     INSTRUMENT("relay", WN_ROLE_RELAY, DEVICE("my-relay")),
@@ -439,6 +440,18 @@ static void read_run_dir(struct wn_reader *r, const config_setting_t *s, const s
     }
 }
 
+/* Who collects such files looks at this ending. */
+static void read_metrics_file(struct wn_reader *r, const config_setting_t *s,
+                              const struct wn_key *key, void *target)
+{
+    wn_reader_path(r, s, key, target);
+    const char *file = (const char *)target + key->offset;
+    size_t n = strlen(file);
+    if (n > 0 && (n < 6 || strcmp(file + n - 5, ".prom") != 0)) {
+        wn_reader_fail(r, s, "must name a file that ends in .prom; write e.g. %s", key->example);
+    }
+}
+
 #define PATH(key, member, needed, reader, text)                                                    \
     {                                                                                              \
         .name = key, .kind = WN_KEY_OTHER, .required = needed, MEMBER(wn_daemon_config, member),   \
@@ -450,6 +463,7 @@ static const struct wn_key daemon_keys[] = {
     PATH("conf_dir", conf_dir, false, wn_reader_path, "\"/etc/wane\""),
     PATH("data_dir", data_dir, true, wn_reader_path, "\"/var/lib/wane\""),
     PATH("run_dir", run_dir, true, read_run_dir, "\"/run/wane\""),
+    PATH("metrics_file", metrics_file, false, read_metrics_file, "\"/run/wane-metrics/wane.prom\""),
     {.name = "look_group",
      .kind = WN_KEY_TEXT,
      MEMBER(wn_daemon_config, look_group),

@@ -14,7 +14,7 @@ enum { TEXT_REGISTERS_MAX = WN_MAP_TEXT_SIZE / 2 - 1 };
 
 /* A register as the file has it. */
 struct form {
-    int function, address, type, write, word_order, byte_order, first_bit, bits, length;
+    int function, address, type, write, word_order, byte_order, first_bit, bits, length, step;
     double scale, offset, tolerance, no_value;
     bool readback;
 };
@@ -50,6 +50,7 @@ static const struct wn_key register_keys[] = {
     NUMBER("no_value", no_value, -1e12, "0x8000"),
     {.name = "readback", .kind = WN_KEY_BOOL, MEMBER(form, readback), .example = "false"},
     COUNT("length", false, form, length, 1, TEXT_REGISTERS_MAX, "8"),
+    COUNT("channel_step", false, form, step, 1, 10000, "1"),
     {.name = NULL}};
 
 static bool is_group(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key)
@@ -101,6 +102,7 @@ static void take_form(const struct form *f, struct wn_map_register *g)
     g->value.scale = f->scale;
     g->value.offset = f->offset;
     g->text_length = (uint16_t)(text ? f->length : 0);
+    g->channel_step = (uint16_t)f->step;
     g->write = (enum wn_modbus_function)(f->write == NOT_SAID ? usual_write(g) : f->write);
     g->no_readback = !f->readback;
     g->tolerance = f->tolerance;

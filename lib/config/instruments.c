@@ -68,6 +68,7 @@ static const struct wn_key instrument_keys[] = {
      .max = 4000000,
      .example = "115200"},
     {.name = "channel", .kind = WN_KEY_COUNT, MEMBER(channel), .min = 1, .max = 99, .example = "1"},
+    {.name = "unit", .kind = WN_KEY_COUNT, MEMBER(unit), .min = 1, .max = 247, .example = "1"},
     {.name = "measures", .kind = WN_KEY_OTHER, .read = read_measures, .example = "\"cell\""},
     {.name = "accuracy",
      .kind = WN_KEY_OTHER,
@@ -107,7 +108,7 @@ void wn_reader_instrument(struct wn_reader *r, const config_setting_t *s, const 
 static void check_sources(struct wn_reader *r, const config_setting_t *s,
                           const struct wn_key *station_keys)
 {
-    static const char *const own[] = {"dialect", "port", "baud", "channel"};
+    static const char *const own[] = {"dialect", "port", "baud", "channel", "unit"};
     bool pair = config_setting_get_member(s, "supply") != NULL ||
                 config_setting_get_member(s, "load") != NULL;
     if (!pair) {
@@ -151,7 +152,7 @@ static bool same_instrument(const struct wn_instrument_config *a,
                             const struct wn_instrument_config *b)
 {
     return a->role == b->role && a->ambient == b->ambient && a->baud == b->baud &&
-           a->channel == b->channel && strcmp(a->dialect, b->dialect) == 0 &&
+           a->channel == b->channel && a->unit == b->unit && strcmp(a->dialect, b->dialect) == 0 &&
            strcmp(a->port, b->port) == 0;
 }
 
@@ -224,7 +225,7 @@ bool wn_config_fit_dialect(const struct wn_station_config *station, int n, struc
             station->name, d->name, wn_role_name(i->role));
         return false;
     }
-    if (wn_dialect_set_channel(d, i->channel, &err) != WN_OK) {
+    if (wn_dialect_place(d, i->unit, i->channel, &err) != WN_OK) {
         wn_problem_add(problems, "station %s: %s: %s", station->name, wn_instrument_name(i),
                        err.text);
         return false;

@@ -121,7 +121,7 @@ static void check_step(const struct setup *s, const struct wn_step *step)
         check_until_temperature(s, step);
         check_current(s, step, step->power_w / step->until_voltage_v, false);
         check_cutoff(s, step);
-        if (discharger(s)->power.set.n == 0 && discharger(s)->protocol != WN_PROTOCOL_RECORDS) {
+        if (!wn_dialect_has_power(discharger(s))) {
             wn_problem_add(
                 s->problems,
                 "procedures/%s.conf:%d: discharges at constant power, which dialect %s "

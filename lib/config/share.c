@@ -57,12 +57,29 @@ void wn_config_share_name(const char *port, char name[WN_SHARE_NAME_SIZE])
     (void)snprintf(name, WN_SHARE_NAME_SIZE, "share-%s-%.8s", letters, hex);
 }
 
-void wn_config_share_socket(const struct wn_daemon_config *c, const char *port, int channel,
+void wn_config_share_socket(const struct wn_daemon_config *c, const struct wn_instrument_config *i,
                             char *path, size_t size)
 {
-    char name[WN_SHARE_NAME_SIZE];
-    wn_config_share_name(port, name);
-    (void)snprintf(path, size, "%s/%s.%d.sock", c->run_dir, name, channel);
+    char name[WN_SHARE_NAME_SIZE], unit[16] = "";
+    wn_config_share_name(i->port, name);
+    if (i->unit > 0) {
+        (void)snprintf(unit, sizeof unit, ".u%d", i->unit);
+    }
+    (void)snprintf(path, size, "%s/%s%s.%d.sock", c->run_dir, name, unit, i->channel);
+}
+
+const char *wn_config_place(const struct wn_instrument_config *i, char buf[WN_PLACE_SIZE])
+{
+    char unit[20] = "", channel[24] = "";
+    if (i->unit > 0) {
+        (void)snprintf(unit, sizeof unit, "unit %d", i->unit);
+    }
+    if (i->channel > 0) {
+        (void)snprintf(channel, sizeof channel, "channel %d", i->channel);
+    }
+    (void)snprintf(buf, WN_PLACE_SIZE, "%s%s%s", unit, i->unit > 0 && i->channel > 0 ? " " : "",
+                   channel);
+    return buf;
 }
 
 void wn_reader_check_port(struct wn_reader *r, const config_setting_t *s,
@@ -76,18 +93,21 @@ void wn_reader_check_port(struct wn_reader *r, const config_setting_t *s,
             if (strcmp(own->port, o->port) != 0) {
                 continue;
             }
-            if (own->channel == 0 || o->channel == 0) {
+            bool units = own->unit > 0 && o->unit > 0, none = own->unit == 0 && o->unit == 0;
+            bool channels = own->channel > 0 && o->channel > 0;
+            if (units || !(none && channels)) { /* frames are not shared */
                 wn_reader_fail(r, wn_reader_at(s, "port"),
                                "\"%s\" is the port of station %s already; write channel = N in "
                                "both for two outputs of one instrument or two instruments on one "
-                               "bus, else each %s needs its own",
+                               "bus (MODBUS: unit = N), else each %s needs its own",
                                own->port, other->name, i < n ? "station" : "instrument");
                 return;
             }
-            if (own->channel == o->channel) {
-                wn_reader_fail(r, wn_reader_at(s, "channel"),
-                               "channel %d of \"%s\" is that of station %s already; choose another",
-                               own->channel, own->port, other->name);
+            if (own->unit == o->unit && own->channel == o->channel) {
+                char place[WN_PLACE_SIZE];
+                wn_reader_fail(r, wn_reader_at(s, own->channel > 0 ? "channel" : "unit"),
+                               "%s of \"%s\" is that of station %s already; choose another",
+                               wn_config_place(own, place), own->port, other->name);
                 return;
             }
         }
@@ -108,7 +128,7 @@ void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
             const char *port = c->instrument[k].port;
             char path[2 * WN_PATH_SIZE];
             int users = wn_config_port_users(out, port);
-            wn_config_share_socket(out, port, c->instrument[k].channel, path, sizeof path);
+            wn_config_share_socket(out, &c->instrument[k], path, sizeof path);
             if (k == 0 && lines && users > 1) {
                 wn_reader_fail(r, wn_reader_at(s, "interlock"),
                                "\"%s\" is the port of several: its lines are no interlock of one "

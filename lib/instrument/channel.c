@@ -80,18 +80,11 @@ static bool put_in_mode(struct wn_mode *m, const char *number, int *count)
     return fits;
 }
 
-int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *err)
+static int set_channel(struct wn_dialect *d, int channel, struct wn_error *err)
 {
     char number[16];
     int count = 0;
     wn_assert(channel >= 0);
-    if (d->protocol != WN_PROTOCOL_LINES) {
-        return channel == 0 ? WN_OK
-                            : wn_error_set(err, WN_EINVAL,
-                                           "%s speaks MODBUS, of which only one instrument can be "
-                                           "at a port: leave channel out",
-                                           d->file);
-    }
     (void)snprintf(number, sizeof number, "%d", channel);
     bool fits =
         put_in(d->identity_query, sizeof d->identity_query, number, &count) &&
@@ -116,4 +109,17 @@ int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *e
                             d->file);
     }
     return WN_OK;
+}
+
+int wn_dialect_place(struct wn_dialect *d, int unit, int channel, struct wn_error *err)
+{
+    if (d->protocol == WN_PROTOCOL_MODBUS) {
+        return wn_map_place(d, unit, channel, err);
+    }
+    return unit == 0
+               ? set_channel(d, channel, err)
+               : wn_error_set(err, WN_EINVAL,
+                              "%s speaks no MODBUS, where several at a port have units: leave "
+                              "unit out",
+                              d->file);
 }

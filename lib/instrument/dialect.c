@@ -385,6 +385,19 @@ const char *wn_dialect_safe_off(const struct wn_dialect *d, size_t *at, size_t *
     return *at <= d->safe_off_len ? d->safe_off + from : NULL;
 }
 
+bool wn_dialect_has_power(const struct wn_dialect *d)
+{
+    switch (d->protocol) {
+    case WN_PROTOCOL_MODBUS:
+        return d->modbus.when[WN_MAP_POWER].writes > 0;
+    case WN_PROTOCOL_RECORDS:
+        return true; /* its own program's affair */
+    case WN_PROTOCOL_LINES:
+        break;
+    }
+    return d->power.set.n > 0;
+}
+
 bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field)
 {
     if (d->protocol == WN_PROTOCOL_MODBUS) {

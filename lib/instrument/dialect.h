@@ -220,10 +220,11 @@ struct wn_setpoints wn_setpoints_none(void);
  * none. */
 const double *wn_setpoint_find(const struct wn_setpoints *sp, const char *name, size_t len);
 
-/** Writes the number of an output where the dialect has {channel}; 0: it is no instrument with
- * several, or the only one is meant. WN_EINVAL: the dialect needs a number, or takes none;
- * WN_ERANGE: a command became too long. */
-int wn_dialect_set_channel(struct wn_dialect *d, int channel, struct wn_error *err);
+/** Puts in where at a port the instrument is that is meant: the number of an output where the
+ * dialect has {channel}, or a channel_step (0: it is no instrument with several, or the only one is
+ * meant), and the unit of a MODBUS instrument (0: the file's own). WN_EINVAL: the dialect needs a
+ * number, or takes none; WN_ERANGE: a command became too long, an address too high. */
+int wn_dialect_place(struct wn_dialect *d, int unit, int channel, struct wn_error *err);
 
 /** Has an instrument of this kind an output or a contact to be switched? */
 bool wn_role_switches(enum wn_role role);
@@ -256,6 +257,8 @@ int wn_reply_wrap(const struct wn_dialect *d, const char *text, char *out, size_
  * piece of MODBUS the instrument must have answered, and the line been silent, before the next. */
 const char *wn_dialect_safe_off(const struct wn_dialect *d, size_t *at, size_t *len);
 
+/** Can it discharge at constant power? */
+bool wn_dialect_has_power(const struct wn_dialect *d);
 /** Does a reading hold this field? */
 bool wn_dialect_reports(const struct wn_dialect *d, enum wn_field field);
 

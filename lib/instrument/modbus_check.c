@@ -79,6 +79,24 @@ int wn_map_check_register(const struct wn_map_register *r, struct wn_error *err)
     return WN_OK;
 }
 
+/* A part of a register is written by reading the whole first. */
+static bool part_refused(enum wn_map_when when, const struct wn_map_register *r,
+                         struct wn_error *err)
+{
+    const char *why = when == WN_MAP_OFF
+                          ? "the guard writes off without reading it first; write the whole "
+                            "register, under a name of its own"
+                      : when == WN_MAP_BEFORE_READ
+                          ? "what the instrument changes of the rest meanwhile (an output that it "
+                            "has just switched off) would be undone; write the whole register"
+                      : r->no_readback ? "it is always read back; remove readback = false"
+                                       : NULL;
+    if (why != NULL) {
+        (void)wn_error_set(err, WN_EINVAL, "%s is a part of a register: %s", r->name, why);
+    }
+    return why != NULL;
+}
+
 int wn_map_check_write(const struct wn_modbus_map *m, enum wn_map_when when,
                        const struct wn_map_write *w, struct wn_error *err)
 {
@@ -89,11 +107,8 @@ int wn_map_check_write(const struct wn_modbus_map *m, enum wn_map_when when,
         return wn_error_set(err, WN_EINVAL, "%s is only read: functions 2 and 4 have no writing",
                             r->name);
     }
-    if (r->value.bits > 0) {
-        return wn_error_set(err, WN_EINVAL,
-                            "%s is a part of a register, and would change the rest of it: write "
-                            "the whole register, under a name of its own",
-                            r->name);
+    if (r->value.bits > 0 && part_refused(when, r, err)) {
+        return WN_EINVAL;
     }
     if (varies && !wn_value_listed(values, w->value, strlen(w->value))) {
         return wn_error_set(err, WN_EINVAL,
@@ -155,6 +170,19 @@ static struct wn_modbus_span span_of(const struct wn_map_register *r)
                                                       : wn_modbus_value_width(&r->value)};
 }
 
+/* Is one of the registers of which a part is written read like that? */
+static bool fetches_alike(const struct wn_modbus_map *m, const struct wn_map_sequence *q,
+                          const struct wn_modbus_span *probe)
+{
+    bool found = false;
+    for (int i = 0; i < q->writes; i++) {
+        const struct wn_map_register *r = &m->reg[q->write[i].reg];
+        const struct wn_modbus_span fetch = span_of(r);
+        found = found || (r->value.bits > 0 && alike(probe, &fetch));
+    }
+    return found;
+}
+
 /* Does it look like no other read there is? */
 static bool is_probe(const struct wn_modbus_map *m, const struct wn_modbus_span *probe)
 {
@@ -164,7 +192,8 @@ static bool is_probe(const struct wn_modbus_map *m, const struct wn_modbus_span 
                  (m->has_output && alike_any(probe, &single[0], 1)) ||
                  (m->has_fault && alike_any(probe, &single[1], 1));
     for (int w = 0; w < WN_MAP_WHENS; w++) {
-        found = found || alike_any(probe, m->when[w].back, m->when[w].backs);
+        found = found || alike_any(probe, m->when[w].back, m->when[w].backs) ||
+                fetches_alike(m, &m->when[w], probe);
     }
     for (size_t i = 0; i < m->identity_spans; i++) { /* one of these it may be itself */
         const struct wn_modbus_span *s = &m->identity_span[i];
@@ -177,8 +206,8 @@ static bool is_probe(const struct wn_modbus_map *m, const struct wn_modbus_span 
 /* Would a read begin or end inside one of the values? */
 static bool cuts(const struct wn_modbus_map *m, const struct wn_modbus_span *s)
 {
-    for (int i = 0; i < m->identities; i++) {
-        struct wn_modbus_span v = span_of(&m->reg[m->identity[i].reg]);
+    for (int i = 0; i < m->regs; i++) {
+        struct wn_modbus_span v = span_of(&m->reg[i]);
         unsigned v_end = (unsigned)v.address + v.count, s_end = (unsigned)s->address + s->count;
         bool touches = v.function == s->function && v.address < s_end && s->address < v_end;
         if (touches && (v.address < s->address || v_end > s_end)) {
@@ -188,27 +217,46 @@ static bool cuts(const struct wn_modbus_map *m, const struct wn_modbus_span *s)
     return false;
 }
 
-/* A part of the identity that can be asked for so that the answer is like no other, the longest
+/* A part of one of these that can be asked for so that the answer is like no other, the longest
  * first: it tells that everything asked before is behind us. */
-static int choose_probe(struct wn_modbus_map *m, struct wn_error *err)
+static bool choose_among(struct wn_modbus_map *m, const struct wn_modbus_span *spans, size_t n)
 {
-    for (size_t i = 0; i < m->identity_spans; i++) {
-        const struct wn_modbus_span *whole = &m->identity_span[i];
+    for (size_t i = 0; i < n; i++) {
+        const struct wn_modbus_span *whole = &spans[i];
         for (uint16_t count = whole->count; count > 0; count--) {
             for (uint16_t from = 0; from + count <= whole->count; from++) {
                 m->probe = (struct wn_modbus_span){whole->function,
                                                    (uint16_t)(whole->address + from), count};
                 if (!cuts(m, &m->probe) && is_probe(m, &m->probe)) {
-                    return WN_OK;
+                    return true;
                 }
             }
         }
     }
+    return false;
+}
+
+/* Of the identity, or else of whatever has a name and may be read. */
+static int choose_probe(struct wn_modbus_map *m, struct wn_error *err)
+{
+    struct wn_modbus_value v[WN_MAP_REGISTERS_MAX];
+    struct wn_modbus_span named[WN_MAP_REGISTERS_MAX];
+    size_t n = 0, spans = 0;
+    for (int i = 0; i < m->regs; i++) {
+        if (!m->reg[i].no_readback && m->reg[i].text_length == 0) {
+            v[n++] = m->reg[i].value;
+        }
+    }
+    if (choose_among(m, m->identity_span, m->identity_spans) ||
+        (wn_modbus_group(v, n, 0, named, WN_MAP_REGISTERS_MAX, &spans, err) == WN_OK &&
+         choose_among(m, named, spans))) {
+        return WN_OK;
+    }
     return wn_error_set(err, WN_EINVAL,
                         "identity: each of its reads looks like another read of this file (same "
                         "function, same length), so that a late answer could be taken for another: "
-                        "add a register to identity that stands beside the others; \"any\" will do "
-                        "as its value");
+                        "add a register to identity that stands beside the others (\"any\" will do "
+                        "as its value), or give a further register beside others a name");
 }
 
 static int group(const struct wn_modbus_map *m, const struct wn_modbus_value *v, size_t n,
@@ -217,13 +265,14 @@ static int group(const struct wn_modbus_map *m, const struct wn_modbus_value *v,
     return wn_modbus_group(v, n, (uint16_t)m->gap_max, spans, WN_MAP_SPANS_MAX, count, err);
 }
 
-static int plan_read_back(struct wn_modbus_map *m, struct wn_map_sequence *q, struct wn_error *err)
+static int plan_read_back(struct wn_modbus_map *m, struct wn_map_sequence *q, bool parts_only,
+                          struct wn_error *err)
 {
     struct wn_modbus_value v[WN_MAP_WRITES_MAX];
     size_t n = 0;
     for (int i = 0; i < q->writes; i++) {
         const struct wn_map_register *r = &m->reg[q->write[i].reg];
-        if (!r->no_readback) {
+        if (!r->no_readback && (r->value.bits > 0 || !parts_only)) {
             v[n++] = r->value;
         }
     }
@@ -291,11 +340,49 @@ int wn_map_prepare(struct wn_dialect *d, struct wn_error *err)
     int rc = plan_identity(m, err);
     for (int w = 0; w < WN_MAP_WHENS && rc == WN_OK; w++) {
         bool proven = w == WN_MAP_SETUP || whens[w].proven;
-        rc = proven ? plan_read_back(m, &m->when[w], err) : WN_OK;
+        rc = plan_read_back(m, &m->when[w], !proven, err);
     }
     rc = rc == WN_OK ? plan_reading(m, err) : rc;
     rc = rc == WN_OK ? choose_probe(m, err) : rc;
     return rc == WN_OK ? plan_safe_off(d, err) : rc;
+}
+
+/* The registers of one output of several; how many there are, or -1. */
+static int shift(struct wn_modbus_map *m, int channel)
+{
+    int n = 0;
+    for (int i = 0; i < m->regs && n >= 0; i++) {
+        struct wn_map_register *r = &m->reg[i];
+        int to = r->value.address + (channel > 0 ? channel - 1 : 0) * r->channel_step;
+        int width = r->text_length > 0 ? r->text_length : wn_modbus_value_width(&r->value);
+        n = to + width > 65536 ? -1 : n + (r->channel_step > 0);
+        r->value.address = (uint16_t)to;
+    }
+    return n;
+}
+
+int wn_map_place(struct wn_dialect *d, int unit, int channel, struct wn_error *err)
+{
+    struct wn_modbus_map *m = &d->modbus;
+    int shifted = shift(m, channel);
+    if (unit < 0 || unit > 247) {
+        return wn_error_set(err, WN_ERANGE, "%s: unit %d: the units are 1 to 247", d->file, unit);
+    }
+    if (shifted < 0) {
+        return wn_error_set(err, WN_ERANGE, "%s: channel %d is beyond the last register", d->file,
+                            channel);
+    }
+    if ((channel > 0) != (shifted > 0)) {
+        return wn_error_set(err, WN_EINVAL,
+                            channel > 0
+                                ? "%s has no register with a channel_step: leave channel out; of "
+                                  "several instruments on one line each has its unit"
+                                : "%s needs the number of an output: write channel = 1",
+                            d->file);
+    }
+    m->unit = unit > 0 ? (uint8_t)unit : m->unit;
+    int rc = wn_map_prepare(d, err);
+    return rc == WN_OK ? rc : wn_error_prefix(err, "%s", d->file);
 }
 
 static int missing(const struct wn_dialect *d, const char *what, struct wn_error *err)
@@ -377,6 +464,35 @@ static bool within_bounds(const struct wn_modbus_map *m)
     return good;
 }
 
+bool wn_map_writes_over(const struct wn_modbus_map *m, const struct wn_map_write *later,
+                        const struct wn_map_write *w)
+{
+    const struct wn_modbus_value *a = &m->reg[later->reg].value, *b = &m->reg[w->reg].value;
+    unsigned a_end = (unsigned)a->address + wn_modbus_value_width(a),
+             b_end = (unsigned)b->address + wn_modbus_value_width(b);
+    bool touches = a->function == b->function && a->address < b_end && b->address < a_end;
+    bool parts = a->bits > 0 && b->bits > 0 && a->address == b->address && a->type == b->type;
+    bool apart = a->first_bit + a->bits <= b->first_bit || b->first_bit + b->bits <= a->first_bit;
+    return touches && !(parts && apart);
+}
+
+/* A set-point that something behind it writes over is not what it was proven to be. */
+static int check_order(const struct wn_modbus_map *m, enum wn_map_when when, struct wn_error *err)
+{
+    const struct wn_map_sequence *q = &m->when[when];
+    for (int i = 0; i < q->writes; i++) {
+        for (int k = i + 1; k < q->writes && q->write[i].value[0] != '\0'; k++) {
+            if (wn_map_writes_over(m, &q->write[k], &q->write[i])) {
+                return wn_error_set(err, WN_EINVAL,
+                                    "%s: %s, which takes %s, is written over by %s behind it",
+                                    whens[when].name, m->reg[q->write[i].reg].name,
+                                    q->write[i].value, m->reg[q->write[k].reg].name);
+            }
+        }
+    }
+    return WN_OK;
+}
+
 int wn_map_validate(const struct wn_dialect *d, struct wn_error *err)
 {
     const struct wn_modbus_map *m = &d->modbus;
@@ -392,6 +508,9 @@ int wn_map_validate(const struct wn_dialect *d, struct wn_error *err)
         for (int i = 0; i < m->when[w].writes && rc == WN_OK; i++) {
             rc = wn_map_check_write(m, (enum wn_map_when)w, &m->when[w].write[i], err);
         }
+    }
+    for (int w = 0; w < WN_MAP_WHENS && rc == WN_OK; w++) {
+        rc = check_order(m, (enum wn_map_when)w, err);
     }
     rc = rc == WN_OK && m->has_output ? wn_map_check_output(m, err) : rc;
     return rc != WN_OK ? wn_error_prefix(err, "%s", d->file) : check_kind(d, err);

@@ -45,7 +45,9 @@ int wn_map_write(const struct wn_modbus_map *m, const struct wn_map_write *w, do
 {
     const struct wn_map_register *r = &m->reg[w->reg];
     double taken = NAN;
-    values[0] = values[1] = 0;
+    if (r->value.bits == 0) {
+        values[0] = values[1] = 0;
+    }
     int rc = wn_modbus_value_write(&r->value, number, values, &taken, err);
     if (rc != WN_OK) {
         return wn_error_prefix(err, "%s", r->name);

@@ -3,7 +3,12 @@
  *
  * Every register has a name; all else refers to it. Numbers are in the register's own unit: what
  * stands in it times scale plus offset. What is written in the set-up and for an output mode is
- * read back, unless the register says that it cannot be. */
+ * read back, unless the register says that it cannot be.
+ *
+ * A part of a register (some of its bits) is written by reading the whole, and writing it back with
+ * these changed; each time, and nothing in between. What the instrument changes of the rest
+ * meanwhile is undone: so not before a reading, while the output is on, and not in off, which the
+ * guard writes without reading. It is always read back. */
 #ifndef WN_INSTRUMENT_MODBUS_MAP_H
 #define WN_INSTRUMENT_MODBUS_MAP_H
 
@@ -29,6 +34,7 @@ struct wn_map_register {
     struct wn_modbus_value value;
     enum wn_modbus_function write; /* 5, 6, 15 or 16; 0: it is only read */
     uint16_t text_length;          /* > 0: a text, in so many registers of two characters */
+    uint16_t channel_step;         /* > 0: that of the next output stands so much higher */
     bool no_readback;              /* a command, or something that reads otherwise than written */
     double tolerance;              /* of a read-back, in the register's unit; 0: none given */
     bool has_no_value;
@@ -56,7 +62,8 @@ struct wn_map_write {
 struct wn_map_sequence {
     struct wn_map_write write[WN_MAP_WRITES_MAX];
     int writes;
-    struct wn_modbus_span back[WN_MAP_SPANS_MAX]; /* that read it back; made by prepare */
+    struct wn_modbus_span back[WN_MAP_SPANS_MAX]; /* that read it back, of on only parts of
+                                                     registers; made by prepare */
     size_t backs;
 };
 
@@ -85,7 +92,8 @@ struct wn_modbus_map {
     /* made by prepare: */
     struct wn_modbus_span identity_span[WN_MAP_SPANS_MAX], read_span[WN_MAP_SPANS_MAX];
     size_t identity_spans, read_spans;
-    struct wn_modbus_span probe; /* a read whose answer looks like no other's, except its own */
+    struct wn_modbus_span probe; /* a read whose answer looks like no other's; of the identity, if
+                                    there is such a part of it */
 };
 
 /** "setup", "charge", ... as in a file. */
@@ -104,6 +112,10 @@ int wn_map_check_output(const struct wn_modbus_map *m, struct wn_error *err);
 /** Works out the reads, the probe and d->safe_off of a map read from a file. WN_EINVAL, WN_ENOSPACE
  * with a text that names no file. */
 int wn_map_prepare(struct wn_dialect *d, struct wn_error *err);
+/** Puts the unit (0: the file's) and the number of an output (0: there is one) into a map that was
+ * prepared. WN_EINVAL it has no such registers, or needs a number; WN_ERANGE. Texts name d->file.
+ */
+int wn_map_place(struct wn_dialect *d, int unit, int channel, struct wn_error *err);
 /** Is the whole of it possible? Texts name d->file. */
 int wn_map_validate(const struct wn_dialect *d, struct wn_error *err);
 
@@ -113,10 +125,14 @@ struct wn_modbus_request wn_map_read(const struct wn_modbus_map *m,
 /** The number a write stands for: WN_EINVAL there is none now. */
 int wn_map_number(const struct wn_map_write *w, const struct wn_setpoints *sp, double *number,
                   struct wn_error *err);
-/** The request for a write of this number; its value goes into values. WN_ERANGE: it does not fit,
- * or comes out further off than a read-back may be. */
+/** The request for a write of this number; its value goes into values, which for a part of a
+ * register hold what was read of the whole. WN_ERANGE: it does not fit, or comes out further off
+ * than a read-back may be. */
 int wn_map_write(const struct wn_modbus_map *m, const struct wn_map_write *w, double number,
                  uint16_t values[2], struct wn_modbus_request *q, struct wn_error *err);
+/** Does the later of two writes of a sequence change what the other has written? */
+bool wn_map_writes_over(const struct wn_modbus_map *m, const struct wn_map_write *later,
+                        const struct wn_map_write *w);
 /** How far what is read back may be from the number that was written. */
 double wn_map_tolerance(const struct wn_modbus_map *m, const struct wn_map_write *w, double number);
 

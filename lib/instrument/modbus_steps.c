@@ -22,7 +22,7 @@ static bool has_phase(enum wn_request request, enum wn_phase phase)
     case WN_PHASE_ERROR:
         return sets || request == WN_REQUEST_ON;
     case WN_PHASE_READBACK:
-        return sets;
+        return sets || request == WN_REQUEST_ON;
     case WN_PHASE_OUTPUT:
         return switches;
     case WN_PHASE_IDENTITY:
@@ -66,6 +66,25 @@ static const struct wn_map_sequence *sequence_of(const struct wn_session *s)
     return &s->dialect->modbus.when[when];
 }
 
+/* Of a register of which a part is written the whole is read first; what was read serves one write,
+ * so that one which is asked again is preceded by a read again. */
+static bool step_fetch(struct wn_session *s, const struct wn_map_write *w)
+{
+    struct wn_modbus_talk *t = &s->modbus;
+    const struct wn_modbus_value *v = &s->dialect->modbus.reg[w->reg].value;
+    bool fetched = t->fetched;
+    t->fetched = false;
+    t->fetching = v->bits > 0 && !fetched;
+    if (t->fetching) {
+        t->span = (struct wn_modbus_span){v->function, v->address, wn_modbus_value_width(v)};
+        t->write = -1;
+        t->ask = wn_map_read(&s->dialect->modbus, &t->span);
+    } else {
+        memcpy(t->values, t->old, sizeof t->values);
+    }
+    return t->fetching;
+}
+
 /* The next write of the sequence; before a reading only what is not there already. */
 static int step_write(struct wn_session *s, bool *more, struct wn_error *err)
 {
@@ -80,6 +99,9 @@ static int step_write(struct wn_session *s, bool *more, struct wn_error *err)
             continue;
         }
         *more = true;
+        if (rc == WN_OK && step_fetch(s, &q->write[s->index])) {
+            return WN_OK;
+        }
         t->write = s->index;
         t->written[s->index] = s->request == WN_REQUEST_READ ? NAN : t->written[s->index];
         return rc != WN_OK ? rc
@@ -123,7 +145,7 @@ static bool step_read(struct wn_session *s, struct wn_modbus_span *span)
 int wn_modbus_step(struct wn_session *s, bool *more, struct wn_error *err)
 {
     struct wn_modbus_talk *t = &s->modbus;
-    *more = false;
+    *more = t->fetching = false;
     for (; s->phase < WN_PHASE_END; s->phase++, s->index = 0) {
         if (!has_phase(s->request, (enum wn_phase)s->phase)) {
             continue;
@@ -178,6 +200,16 @@ static bool value_of(const struct wn_session *s, const struct wn_map_register *r
     return has;
 }
 
+/* By a later write of its sequence: a register, and then a part of it. */
+static bool written_over(const struct wn_modbus_map *m, const struct wn_map_sequence *q, int i)
+{
+    bool over = false;
+    for (int k = i + 1; k < q->writes; k++) {
+        over = over || wn_map_writes_over(m, &q->write[k], &q->write[i]);
+    }
+    return over;
+}
+
 static enum wn_verdict judge_readback(struct wn_session *s, const struct wn_modbus_reply *reply,
                                       struct wn_error *err)
 {
@@ -188,7 +220,9 @@ static enum wn_verdict judge_readback(struct wn_session *s, const struct wn_modb
         const struct wn_map_register *r = &m->reg[w->reg];
         char set[WN_NUM_SIZE], is[WN_NUM_SIZE];
         double want = NAN, got = NAN;
-        if (r->no_readback || !wn_map_holds(&s->modbus.span, r)) {
+        bool whole_of_on = s->request == WN_REQUEST_ON && r->value.bits == 0;
+        if (r->no_readback || whole_of_on || !wn_map_holds(&s->modbus.span, r) ||
+            written_over(m, q, i)) {
             continue;
         }
         if (wn_map_number(w, &s->setpoints, &want, err) != WN_OK ||
@@ -336,11 +370,24 @@ static enum wn_verdict judge_reading(struct wn_session *s, const struct wn_modbu
     return WN_VERDICT_GOOD;
 }
 
+static enum wn_verdict take_fetched(struct wn_session *s, const struct wn_modbus_reply *reply)
+{
+    struct wn_modbus_talk *t = &s->modbus;
+    for (uint16_t k = 0; k < t->span.count; k++) {
+        t->old[k] = wn_modbus_register(reply, k);
+    }
+    t->fetched = true;
+    return WN_VERDICT_SAME; /* and now the write */
+}
+
 enum wn_verdict wn_modbus_judge(struct wn_session *s, const struct wn_modbus_reply *reply,
                                 struct wn_error *err)
 {
     switch ((enum wn_phase)s->phase) {
     case WN_PHASE_COMMANDS:
+        if (s->modbus.fetching) {
+            return take_fetched(s, reply);
+        }
         if (s->request == WN_REQUEST_READ) {
             (void)wn_map_number(&sequence_of(s)->write[s->modbus.write], &s->setpoints,
                                 &s->modbus.written[s->modbus.write], err);

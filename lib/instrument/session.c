@@ -281,9 +281,7 @@ void wn_session_begin(struct wn_session *s, enum wn_request request, const struc
         wn_listened_begin(s, now_ns);
         return;
     }
-    bool power = is_modbus(s) ? s->dialect->modbus.when[WN_MAP_POWER].writes > 0
-                              : s->dialect->power.set.n > 0;
-    if (request == WN_REQUEST_POWER && !power) {
+    if (request == WN_REQUEST_POWER && !wn_dialect_has_power(s->dialect)) {
         struct wn_error err;
         (void)wn_error_set(&err, WN_EINVAL,
                            "%s on %s: %s has no power mode: use discharge steps with a current",

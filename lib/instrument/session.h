@@ -74,8 +74,11 @@ struct wn_modbus_talk {
         WN_TALK_END    /* a good one is there: nothing may follow it */
     } state;
     struct wn_modbus_request ask;
-    uint16_t values[2];                  /* what ask writes */
-    int write;                           /* the one of its sequence; -1: ask reads */
+    uint16_t values[2]; /* what ask writes */
+    int write;          /* the one of its sequence; -1: ask reads */
+    bool fetching;      /* ask reads the register of which a part is written next */
+    bool fetched;       /* and it is in old, for that one write */
+    uint16_t old[2];
     struct wn_modbus_span span;          /* what ask reads */
     uint8_t in[2 * WN_MODBUS_FRAME_MAX]; /* an echo and a reply */
     size_t in_len;

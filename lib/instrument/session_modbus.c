@@ -8,12 +8,12 @@
  * MODBUS numbers nothing: a late reply to a read looks like the answer to the next read of the same
  * function and length. So after anything that may have left a reply on its way (a time-out, a
  * spoilt reply, bytes nobody asked for, a request given up for OFF) the session is stale, and asks
- * the probe first: a read of the identity whose answer has a length like no other answer of this
- * dialect (wn_map_prepare() finds one). Replies do not overtake each other, so when an answer to a
- * probe has come that was asked behind all else, all else is behind us. Where answers to older
- * probes are due, as many answers are waited for as these are, and one more. What comes of probes
- * afterwards has the wrong length for anything else. While stale, nothing is taken for an answer
- * but this; OFF alone is written all the same, and proven behind the probe.
+ * the probe first: a read, of the identity if possible, whose answer has a length like no other
+ * answer of this dialect (wn_map_prepare() finds one). Replies do not overtake each other, so when
+ * an answer to a probe has come that was asked behind all else, all else is behind us. Where
+ * answers to older probes are due, as many answers are waited for as these are, and one more. What
+ * comes of probes afterwards has the wrong length for anything else. While stale, nothing is taken
+ * for an answer but this; OFF alone is written all the same, and proven behind the probe.
  *
  * OFF waits for the reply that is under way, as the frames would spoil each other on two wires, but
  * not longer than OFF_HOLD_NS. A half written frame is left as it is: the silence in front of OFF
@@ -200,6 +200,7 @@ void wn_modbus_begin(struct wn_session *s, wn_ns now_ns)
     }
     t->resync = false;
     t->rounds = t->busy = t->identity_rounds = 0;
+    t->fetched = false;
     t->before[0] = '\0';
     wn_error_clear(&t->refusal);
     s->result = WN_SESSION_PENDING;

@@ -49,7 +49,7 @@ void wn_table_destroy(struct wn_table *t)
     free(t);
 }
 
-static void make_printable(char *text)
+void wn_text_make_printable(char *text)
 {
     for (unsigned char *c = (unsigned char *)text; *c != '\0'; c++) {
         if (*c < 0x20 || *c == 0x7f) {
@@ -78,7 +78,7 @@ void wn_table_text(struct wn_table *t, const char *text)
         t->failed = true;
         return;
     }
-    make_printable(copy);
+    wn_text_make_printable(copy);
     t->cell[t->cells++] = copy;
 }
 

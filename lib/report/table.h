@@ -28,6 +28,8 @@ void wn_table_integer(struct wn_table *t, int64_t value);
  * when `bold`. WN_ENOMEM when memory had run out on the way: nothing is printed then. */
 int wn_table_print(const struct wn_table *t, FILE *f, bool bold, struct wn_error *err);
 
+/** Bytes that are no printable text become '?'. */
+void wn_text_make_printable(char *text);
 /** Columns a text takes on a terminal: characters of UTF-8, not bytes. */
 int wn_text_width(const char *text);
 

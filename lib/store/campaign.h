@@ -242,5 +242,8 @@ int wn_campaign_each_event(struct wn_campaign *c, int64_t after, wn_event_row_fn
 /** Readings of steps step_from..step_to (inclusive; 0,0 for all). */
 int wn_campaign_each_reading(struct wn_campaign *c, int64_t step_from, int64_t step_to,
                              wn_reading_row_fn fn, void *ctx, struct wn_error *err);
+/** The reading that was stored last, and when that was. *found false: there is none. */
+int wn_campaign_last_reading(struct wn_campaign *c, struct wn_reading *out, wn_utc_us *utc,
+                             bool *found, struct wn_error *err);
 
 #endif

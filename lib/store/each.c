@@ -301,3 +301,27 @@ int wn_campaign_each_reading(struct wn_campaign *c, int64_t step_from, int64_t s
     int rc = all ? WN_OK : find_stretch(c, &q, err);
     return rc == WN_OK ? each(c, &q, err) : rc;
 }
+
+int wn_campaign_last_reading(struct wn_campaign *c, struct wn_reading *out, wn_utc_us *utc,
+                             bool *found, struct wn_error *err)
+{
+    struct text t = {.len = 0};
+    sqlite3_stmt *s = NULL;
+    struct row row = {.key = 0};
+    *found = false;
+    text_add(&t, "SELECT utc_us, ");
+    text_names(&t, reading_columns, "", "");
+    text_add(&t, " FROM reading ORDER BY number DESC LIMIT 1");
+    int rc = sql_prepare(c, t.s, &s, err);
+    int step = rc == WN_OK ? sqlite3_step(s) : SQLITE_DONE;
+    if (step == SQLITE_ROW) {
+        *utc = sqlite3_column_int64(s, 0);
+        decode_reading(s, 1, &row);
+        *out = row.u.reading.reading;
+        *found = true;
+    } else if (step != SQLITE_DONE) {
+        rc = sql_error(c, "reading", step, err);
+    }
+    (void)sqlite3_finalize(s);
+    return rc;
+}

@@ -94,6 +94,8 @@ if [ "$(id -u)" -eq 0 ]; then # it gives directories away
     systemd-tmpfiles --root="$users" --create wane.conf >"$dir/out" 2>&1 || { cat "$dir/out" >&2; fail "systemd-tmpfiles, once more"; }
     herald=$(sed -n 's/^wane-herald:x:\([0-9]*\):.*/\1/p' "$users/etc/passwd")
     [ "$(stat -c '%u %a' "$users/run/wane/herald.json")" = "$herald 644" ] || fail "the herald cannot tell of its targets"
+    [ "$(stat -c '%u %a' "$users/run/wane-metrics")" = "$herald 755" ] || fail "the herald has no place for its metrics"
+    grep -q '^ReadWritePaths=.*-/run/wane-metrics' "$units/wane-herald.service" || fail "its unit does not let it write there"
     [ "$(stat -c '%u %a' "$users/run/wane")" = "$uid 755" ] || fail "run directory: $(stat -c '%u %a' "$users/run/wane")"
 fi
 

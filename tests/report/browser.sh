@@ -68,6 +68,12 @@ if grep -l -e nobody@ -e secret-port ./*.html; then
     echo "the report tells who is alerted, or where an instrument is plugged in" >&2
     exit 1
 fi
+for word in discharge heating resistance fade efficiency; do
+    grep -q "<figure id=\"figure-$word\"" rich.html || {
+        echo "there is no picture of $word in the report" >&2
+        exit 1
+    }
+done
 python3 "$here/browser.py" "$work" plain.html rich.html hostile.html
 
 # A page that is bad in every way: each must be found.

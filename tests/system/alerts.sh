@@ -46,6 +46,7 @@ printf '#!/bin/sh\necho ping >>"%s"\n' "$dir/pings" >"$dir/ping"
 chmod +x "$dir/first" "$dir/second" "$dir/ping"
 : >"$dir/broken"
 sed -i 's|^alerts = .*|alerts = { hooks = ( { program = "'"$dir/first"'"; }, { program = "'"$dir/second"'"; severity = "alarm"; } ); ping = { program = "'"$dir/ping"'"; }; };|' "$WANE_CONFIG"
+sed -i 's|^run_dir .*|&\nmetrics_file = "'"$dir/wane.prom"'";|' "$WANE_CONFIG"
 start_bench --fault "THERmometer:OFFSet 60@6300"
 start_daemon
 wait_until 10 channel_is works || fail "status says that no alert channel works"
@@ -84,6 +85,8 @@ stop_daemon
 start_daemon
 wait_until 20 state_is halted || fail "the halt was lost with the service"
 [ ! -s "$dir/pings" ] || fail "a ping although an alarm is latched"
+wait_until 60 grep -q '^wane_alarm_active{station="A",campaign="short",.*simulated="true"} 1$' "$dir/wane.prom" ||
+    fail "the metrics do not tell of the alarm: $(cat "$dir/wane.prom")"
 
 say "the acknowledgement is told to both, with how the campaign is now; then all is well again"
 wane ack A >/dev/null || fail "ack"

@@ -38,8 +38,9 @@ struct wn_inst *wn_bench_add(struct wn_bench *b, const struct wn_inst_setup *set
 {
     int first = (int)lround(setup->cell) - 1;
     struct wn_inst *i = &b->inst[b->insts];
-    bool stages = setup->kind == WN_INST_SUPPLY || setup->kind == WN_INST_LOAD;
-    bool several = stages || setup->kind == WN_INST_TESTER;
+    bool loads = setup->kind == WN_INST_LOAD || setup->kind == WN_INST_MODBUS_LOAD;
+    bool stages = loads || setup->kind == WN_INST_SUPPLY || setup->kind == WN_INST_MODBUS_SUPPLY;
+    bool several = stages || setup->kind == WN_INST_TESTER || setup->kind == WN_INST_MODBUS_TESTER;
     int outputs = several ? (int)lround(setup->outputs) : 1;
 
     if (b->insts == WN_BENCH_INSTS_MAX || first < 0 || first >= b->cells) {
@@ -56,7 +57,7 @@ struct wn_inst *wn_bench_add(struct wn_bench *b, const struct wn_inst_setup *set
         }
         i->world[k] = world;
         if (stages) {
-            i->stage[k].load = setup->kind == WN_INST_LOAD;
+            i->stage[k].load = loads;
             wn_stage_attach(world, &i->stage[k]);
         }
     }

@@ -19,11 +19,13 @@
 #include "virtual_bench/tester.h"
 
 enum wn_inst_kind {
-    WN_INST_TESTER,              /* SCPI; these four are faces of one two-quadrant tester */
-    WN_INST_MODBUS_TESTER,       /* MODBUS RTU */
-    WN_INST_TALKER,              /* runs a program of its own and prints records */
-    WN_INST_SUPPLY,              /* SCPI, charges */
-    WN_INST_LOAD,                /* SCPI, discharges */
+    WN_INST_TESTER,        /* SCPI; these four are faces of one two-quadrant tester */
+    WN_INST_MODBUS_TESTER, /* MODBUS RTU */
+    WN_INST_TALKER,        /* runs a program of its own and prints records */
+    WN_INST_SUPPLY,        /* SCPI, charges */
+    WN_INST_LOAD,          /* SCPI, discharges */
+    WN_INST_MODBUS_SUPPLY,
+    WN_INST_MODBUS_LOAD,
     WN_INST_THERMOMETER,         /* SCPI */
     WN_INST_TALKING_THERMOMETER, /* a line by itself */
     WN_INST_MODBUS_THERMOMETER,
@@ -138,6 +140,8 @@ struct wn_inst {
 
 /** Everything plain. */
 void wn_inst_setup_init(struct wn_inst_setup *s, enum wn_inst_kind kind);
+/** Does it speak MODBUS, so that several can be on one line? */
+bool wn_inst_kind_has_address(enum wn_inst_kind kind);
 /** "supply", "modbus-relay" and so on: also the name of the option. */
 const char *wn_inst_kind_name(enum wn_inst_kind kind);
 /** One switch: "echo", "delay-ms=200", "comma=off"; with "@S" at its end from S seconds of the

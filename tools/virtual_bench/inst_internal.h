@@ -7,8 +7,7 @@
 
 static inline bool speaks_modbus(const struct wn_inst *i)
 {
-    return i->setup.kind == WN_INST_MODBUS_TESTER || i->setup.kind == WN_INST_MODBUS_THERMOMETER ||
-           i->setup.kind == WN_INST_MODBUS_RELAY;
+    return wn_inst_kind_has_address(i->setup.kind);
 }
 
 static inline bool is_tester(const struct wn_inst *i)
@@ -19,7 +18,8 @@ static inline bool is_tester(const struct wn_inst *i)
 
 static inline bool has_stages(const struct wn_inst *i)
 {
-    return i->setup.kind == WN_INST_SUPPLY || i->setup.kind == WN_INST_LOAD;
+    return i->setup.kind == WN_INST_SUPPLY || i->setup.kind == WN_INST_LOAD ||
+           i->setup.kind == WN_INST_MODBUS_SUPPLY || i->setup.kind == WN_INST_MODBUS_LOAD;
 }
 
 static inline bool is_relay(const struct wn_inst *i)

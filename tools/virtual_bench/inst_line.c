@@ -160,8 +160,10 @@ size_t wn_inst_take(struct wn_inst *i, int64_t host_ns, void *out, size_t size)
 static void heard_well(struct wn_inst *i, int64_t host_ns)
 {
     i->heard_ns = host_ns;
-    if (i->setup.kind == WN_INST_MODBUS_TESTER) {
-        wn_tester_heard(i->world[0], host_ns);
+    for (int k = 0; i->setup.kind == WN_INST_MODBUS_TESTER && k < WN_INST_OUTPUTS_MAX; k++) {
+        if (i->world[k] != NULL) {
+            wn_tester_heard(i->world[k], host_ns);
+        }
     }
 }
 

@@ -12,6 +12,8 @@ static const char *const kind_names[WN_INST_KINDS] = {"tester",
                                                       "talker",
                                                       "supply",
                                                       "load",
+                                                      "modbus-supply",
+                                                      "modbus-load",
                                                       "thermometer",
                                                       "talking-thermometer",
                                                       "modbus-thermometer",
@@ -114,6 +116,13 @@ enum { TOGGLES = sizeof toggles / sizeof toggles[0] };
 const char *wn_inst_kind_name(enum wn_inst_kind kind)
 {
     return kind_names[kind];
+}
+
+bool wn_inst_kind_has_address(enum wn_inst_kind kind)
+{
+    return kind == WN_INST_MODBUS_TESTER || kind == WN_INST_MODBUS_SUPPLY ||
+           kind == WN_INST_MODBUS_LOAD || kind == WN_INST_MODBUS_THERMOMETER ||
+           kind == WN_INST_MODBUS_RELAY;
 }
 
 const char *wn_inst_switch_help(int n, const char **about)

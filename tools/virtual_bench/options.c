@@ -171,12 +171,21 @@ static int read_inst(struct wn_bench_options *o, enum wn_inst_kind kind, const c
                             WN_BENCH_INSTS_MAX);
     }
     if (len == 0 || len >= sizeof i->link) {
-        return wn_error_set(err, WN_EINVAL, "--%s %s: write LINK[,SWITCH...]; LINK - makes none",
+        return wn_error_set(err, WN_EINVAL,
+                            "--%s %s: write LINK[,SWITCH...]; LINK - makes none, LINK + shares",
                             wn_inst_kind_name(kind), text);
     }
     wn_inst_setup_init(&i->setup, kind);
+    i->joins = text[0] == '+' && len == 1;
+    if (i->joins && (!wn_inst_kind_has_address(kind) || o->insts == 0 ||
+                     !wn_inst_kind_has_address(i[-1].setup.kind))) {
+        return wn_error_set(
+            err, WN_EINVAL,
+            "--%s +: only MODBUS instruments share a line: the one before it and it",
+            wn_inst_kind_name(kind));
+    }
     (void)snprintf(i->link, sizeof i->link, "%.*s", (int)len,
-                   text[0] == '-' && len == 1 ? "" : text);
+                   (text[0] == '-' && len == 1) || i->joins ? "" : text);
     while (text[len] == ',') {
         char one[2 * WN_INST_TEXT];
         text += len + 1;

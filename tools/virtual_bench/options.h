@@ -8,9 +8,10 @@
 
 enum { WN_OPTIONS_LINK = 256 };
 
-struct wn_bench_inst { /* one of several instruments, each with a terminal of its own */
+struct wn_bench_inst { /* one of several instruments */
     struct wn_inst_setup setup;
     char link[WN_OPTIONS_LINK]; /* "": none */
+    bool joins;                 /* it has no terminal, but is on the line of the one before */
 };
 
 struct wn_bench_options {

@@ -20,6 +20,7 @@ struct server {
     struct wn_bench bench;
     struct wn_pty pty[WN_BENCH_INSTS_MAX];
     bool open[WN_BENCH_INSTS_MAX];
+    int line[WN_BENCH_INSTS_MAX]; /* the instrument whose terminal this one is on */
     int truth_fd[WN_BENCH_CELLS_MAX], output_fd, fault_fd;
     char truth[WN_BENCH_CELLS_MAX][WN_OPTIONS_LINK + 16];
     int faults_logged;
@@ -130,6 +131,16 @@ static void record(struct server *s)
     }
 }
 
+/* What is on a line all who are on it hear, but the one who says it. */
+static void hear(struct server *s, int line, int sayer, wn_ns now_ns, const char *bytes, size_t n)
+{
+    for (int k = 0; k < s->bench.insts; k++) {
+        if (s->line[k] == line && k != sayer) {
+            wn_inst_feed(&s->bench.inst[k], now_ns, bytes, n);
+        }
+    }
+}
+
 /* A client that does not read loses bytes, as on a line without handshake. */
 static void send_out(struct server *s, wn_ns now_ns)
 {
@@ -138,9 +149,11 @@ static void send_out(struct server *s, wn_ns now_ns)
 
     for (int k = 0; k < s->bench.insts; k++) {
         while ((n = wn_inst_take(&s->bench.inst[k], now_ns, out, sizeof out)) > 0) {
-            if (s->open[k] && write(s->pty[k].master, out, n) != (ssize_t)n) {
+            int at = s->line[k];
+            if (s->open[at] && write(s->pty[at].master, out, n) != (ssize_t)n) {
                 s->bench.inst[k].lost++;
             }
+            hear(s, at, k, now_ns, out, n);
         }
     }
 }
@@ -149,6 +162,9 @@ static void send_out(struct server *s, wn_ns now_ns)
 static int plug(struct server *s, struct wn_error *err)
 {
     for (int k = 0; k < s->bench.insts; k++) {
+        if (s->line[k] != k) {
+            continue;
+        }
         if (s->bench.inst[k].away && s->open[k]) {
             wn_pty_close(&s->pty[k]);
             s->open[k] = false;
@@ -188,7 +204,7 @@ static int work(struct server *s, const struct pollfd *p, struct wn_error *err)
     for (int k = 0; k < s->bench.insts; k++) {
         ssize_t n = s->open[k] && p[k].revents != 0 ? read(s->pty[k].master, in, sizeof in) : 0;
         if (n > 0) {
-            wn_inst_feed(&s->bench.inst[k], now_ns, in, (size_t)n);
+            hear(s, k, -1, now_ns, in, (size_t)n);
         } else if (n < 0 && errno != EAGAIN && errno != EINTR) {
             return wn_error_set(err, WN_EIO, "%s: %s", s->pty[k].path, strerror(errno));
         }
@@ -201,8 +217,8 @@ static int work(struct server *s, const struct pollfd *p, struct wn_error *err)
 static void greet(const struct server *s)
 {
     for (int k = 0; k < s->bench.insts; k++) {
-        (void)printf("%s: %s %s\n", s->bench.inst[k].setup.name, s->pty[k].path,
-                     s->o->inst[k].link);
+        (void)printf("%s: %s %s\n", s->bench.inst[k].setup.name, s->pty[s->line[k]].path,
+                     s->o->inst[s->line[k]].link);
     }
     (void)printf("cell: %s (%s)\nseed: %" PRIu64 "\n", s->o->tester.cell.name,
                  s->o->tester.cell.about, s->o->tester.seed);
@@ -220,6 +236,7 @@ static int prepare(struct server *s, struct wn_error *err)
             return wn_error_set(err, WN_ERANGE, "--%s: no room for its outputs",
                                 wn_inst_kind_name(s->o->inst[k].setup.kind));
         }
+        s->line[k] = s->o->inst[k].joins ? s->line[k - 1] : k;
     }
     rc = open_files(s, err);
     return rc == WN_OK ? plug(s, err) : rc;

@@ -10,6 +10,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#include "report/table.h"
+
 const struct wn_daemon_config *wane_daemon(struct wane *w)
 {
     struct wn_problems *problems = calloc(1, sizeof *problems);
@@ -176,8 +178,12 @@ void wane_print_heading(const struct wane *w, const struct wane_campaign *c)
                      wane_bold(w), wane_plain(w));
     }
     const struct wn_cell *cell = &c->info.cell;
-    (void)printf("%s: %s%s, %s%s\n", c->info.name, cell->title[0] != '\0' ? "" : "cell ",
-                 cell->title[0] != '\0' ? cell->title : cell->name,
-                 c->info.imported ? "imported from a recorded log" : c->info.procedure_title,
-                 !c->info.imported || strcmp(c->status, "finished") == 0 ? "" : ", not to its end");
+    char line[512]; /* names come from a file, perhaps somebody else's */
+    (void)snprintf(
+        line, sizeof line, "%s: %s%s, %s%s", c->info.name, cell->title[0] != '\0' ? "" : "cell ",
+        cell->title[0] != '\0' ? cell->title : cell->name,
+        c->info.imported ? "imported from a recorded log" : c->info.procedure_title,
+        !c->info.imported || strcmp(c->status, "finished") == 0 ? "" : ", not to its end");
+    wn_text_make_printable(line);
+    (void)puts(line);
 }

@@ -226,12 +226,13 @@ const struct wane_command cmd_ports = {
     .run = run_ports,
 };
 
-enum { DIALECT, BAUD };
+enum { DIALECT, BAUD, UNIT };
 
 static const struct wane_option identify_options[] = {
     [DIALECT] = {"dialect", 0, WANE_TEXT, "NAME",
                  "dialects/NAME.conf; else that of the station on this port, else generic-scpi"},
     [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the station's or the dialect's"},
+    [UNIT] = {"unit", 0, WANE_COUNT, "N", "of a MODBUS instrument; else as the baud rate"},
 };
 
 static int print_identity(const struct wane *w, const char *port, const char *identity,
@@ -288,6 +289,13 @@ static bool ask_station(struct wane *w, const struct place *at, int *rc)
     return known;
 }
 
+/* Of the instrument that is asked; 0: the dialect's. */
+static int unit_of(const struct wane_args *a, const struct wn_instrument_config *c)
+{
+    int64_t given = a->value[UNIT].given ? a->value[UNIT].count : 0;
+    return a->value[UNIT].given ? (int)(given < 1000 ? given : 1000) : c != NULL ? c->unit : 0;
+}
+
 static int run_identify(struct wane *w, const struct wane_args *a)
 {
     char beside[WN_PATH_SIZE];
@@ -305,14 +313,16 @@ static int run_identify(struct wane *w, const struct wane_args *a)
                           : c != NULL             ? c->dialect
                                                   : "generic-scpi";
     int rc = WANE_FAILED;
-    if (c != NULL && !a->value[DIALECT].given && ask_station(w, &at, &rc)) {
+    if (c != NULL && !a->value[DIALECT].given && !a->value[UNIT].given &&
+        ask_station(w, &at, &rc)) {
         free(q);
         return rc;
     }
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), dialect, &q->dialect,
                                &q->problems) != WN_OK) {
         wn_problems_print(&q->problems, stderr, "");
-    } else if (wn_dialect_set_channel(&q->dialect, c != NULL ? c->channel : 0, &err) != WN_OK) {
+    } else if (wn_dialect_place(&q->dialect, unit_of(a, c), c != NULL ? c->channel : 0, &err) !=
+               WN_OK) {
         rc = wane_fail(w, &err);
     } else {
         int baud = a->value[BAUD].given
@@ -327,7 +337,7 @@ static int run_identify(struct wane *w, const struct wane_args *a)
 
 const struct wane_command cmd_identify = {
     .name = "identify",
-    .synopsis = "PORT [--dialect NAME] [--baud N]",
+    .synopsis = "PORT [--dialect NAME] [--baud N] [--unit N]",
     .summary = "ask the instrument on a port who it is",
     .text = "Opens the port, asks for the identity and prints it; nothing is set and\n"
             "nothing is switched on. A PORT may also be the name of a station. A port that\n"

@@ -2,6 +2,7 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cmd_report.h"
 
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -168,8 +169,10 @@ static void in_short(struct report *r)
         (void)snprintf(name, sizeof name, "First capacity at %s",
                        findings_set(q->power, q->set, set, sizeof set));
         tile(r, name, "%s Ah", report_pm(a->first.capacity_ah, 1, 3, x, sizeof x));
+        struct wn_measured left = a->retention_of_first;
+        left.u = hypot(left.u, a->scatter); /* of the cell, not of these two cycles */
         (void)snprintf(name, sizeof name, "Left after cycle %lld", (long long)a->last.at.number);
-        tile(r, name, "%s %%", report_pm(a->retention_of_first, 100, 1, x, sizeof x));
+        tile(r, name, "%s %%", report_pm(left, 100, 1, x, sizeof x));
     }
     if (a->known && a->projected && a->projection.state == WN_FADE_PROJECTED) {
         tile(r, "Projected end of life", "cycle %.0f (%.0f to %.0f)",

@@ -177,7 +177,7 @@ void report_rates(struct report *r)
         }
     }
     report_figure(r, "discharge");
-    report_figure(r, "temperature");
+    report_figure(r, "heating");
     wn_html_end(r->h);
 }
 

@@ -13,10 +13,11 @@
 
 #define OFF_CURRENT_A 0.05 /* less is taken for none */
 
-enum { BAUD, CHANNEL, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
+enum { BAUD, UNIT, CHANNEL, READINGS, SWITCH_ON, CURRENT, VOLTAGE, DISCHARGE, CONFIRM };
 
 static const struct wane_option try_options[] = {
     [BAUD] = {"baud", 0, WANE_COUNT, "N", "else the dialect's"},
+    [UNIT] = {"unit", 0, WANE_COUNT, "N", "of several MODBUS instruments on one line"},
     [CHANNEL] = {"channel", 0, WANE_COUNT, "N", "of an instrument with several outputs"},
     [READINGS] = {"readings", 'n', WANE_COUNT, "N", "so many readings; else 5"},
     [SWITCH_ON] =
@@ -347,12 +348,14 @@ static bool read_dialect(struct wane *w, const struct wane_args *a,
     char beside[WN_PATH_SIZE];
     struct wn_error err = {0};
     int64_t channel = a->value[CHANNEL].given ? a->value[CHANNEL].count : 0;
+    int64_t unit = a->value[UNIT].given ? a->value[UNIT].count : 0;
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), a->operand[0],
                                &q->dialect, &q->problems) != WN_OK) {
         wn_problems_print(&q->problems, stderr, "");
         return false;
     }
-    if (wn_dialect_set_channel(&q->dialect, channel < 1000 ? (int)channel : 1000, &err) != WN_OK) {
+    if (wn_dialect_place(&q->dialect, unit < 1000 ? (int)unit : 1000,
+                         channel < 1000 ? (int)channel : 1000, &err) != WN_OK) {
         (void)wane_fail(w, &err);
         return false;
     }
@@ -392,8 +395,8 @@ static int run_try(struct wane *w, const struct wane_args *a)
 
 const struct wane_command cmd_try = {
     .name = "try",
-    .synopsis =
-        "DIALECT PORT [--channel N] [--readings N] [--switch-on --current-a A --voltage-v V]",
+    .synopsis = "DIALECT PORT [--unit N] [--channel N] [--readings N] [--switch-on --current-a A "
+                "--voltage-v V]",
     .summary = "try a dialect file on an instrument, exchange by exchange",
     .text =
         "Asks who is there, switches off, reads, and shows every line (of MODBUS every frame)\n"

@@ -30,6 +30,7 @@ static const struct {
     {CASE_DIALECT, "dialects/generic-scpi.conf"},
     {CASE_DIALECT, "dialects/generic-modbus.conf"},
     {CASE_DIALECT, "dialects/virtual-modbus.conf"},
+    {CASE_DIALECT, "dialects/generic-modbus-load.conf"},
 };
 enum { FILES = sizeof files / sizeof files[0] };
 

@@ -292,10 +292,11 @@ static void test_two_stations(void **state)
     char *port = two_stations("name = \"B\"", "port = \"./../run/virtual-bench\"");
     (void)case_parse(CASE_DAEMON, port, &problems);
     assert_int_equal(problems.n, 1);
-    assert_non_null(strstr(problems.text[0],
-                           ": station.B.port: \"/run/virtual-bench\" is the port of station A "
-                           "already; write channel = N in both for two outputs of one instrument "
-                           "or two instruments on one bus, else each station needs its own"));
+    assert_non_null(strstr(
+        problems.text[0],
+        ": station.B.port: \"/run/virtual-bench\" is the port of station A "
+        "already; write channel = N in both for two outputs of one instrument "
+        "or two instruments on one bus (MODBUS: unit = N), else each station needs its own"));
     free(good);
     free(name);
     free(port);
@@ -342,7 +343,7 @@ static void test_shared_port(void **state)
     wn_config_share_name("/dev/serial/by-id/usb-a-very-long-name-indeed-port0", other);
     assert_true(strlen(other) < sizeof other - 1);
     wn_config_share_name(port, name);
-    wn_config_share_socket(c, port, 2, path, sizeof path);
+    wn_config_share_socket(c, &c->station[1].instrument[0], path, sizeof path);
     assert_memory_equal(path, c->run_dir, strlen(c->run_dir));
     assert_memory_equal(path + strlen(c->run_dir) + 1, name, strlen(name));
     assert_string_equal(path + strlen(path) - 7, ".2.sock");

@@ -153,10 +153,48 @@ static void test_channel(void **state)
     dialect->safe_off_len = strlen(dialect->safe_off);
     assert_int_equal(wn_dialect_validate(dialect, &err), WN_OK);
     dialect[1] = dialect[0];
-    assert_int_equal(wn_dialect_set_channel(&dialect[1], 0, &err), WN_EINVAL);
-    assert_int_equal(wn_dialect_set_channel(dialect, 12, &err), WN_OK);
+    assert_int_equal(wn_dialect_place(&dialect[1], 0, 0, &err), WN_EINVAL);
+    assert_int_equal(wn_dialect_place(dialect, 0, 12, &err), WN_OK);
     assert_string_equal(dialect->on.line[0], "OUTP ON,(@12)");
     assert_memory_equal(dialect->safe_off, "\nOUTP OFF,(@12)\n", dialect->safe_off_len);
+}
+
+/* Of a MODBUS instrument the unit, and the registers of one output of several. */
+static void test_unit(void **state)
+{
+    (void)state;
+    struct wn_error err;
+    memset(&problems, 0, sizeof problems);
+    read_dialect("generic-modbus-relay");
+    struct wn_modbus_map *m = &dialect->modbus;
+    int coil = wn_map_find(m, "coil"), contact = wn_map_find(m, "contact");
+    assert_memory_equal(dialect->safe_off, "\x08\x01\x05\x00\x00", 5);
+    assert_int_equal(wn_dialect_place(dialect, 0, 0, &err), WN_OK);
+    assert_int_equal(m->unit, 1);
+    assert_int_equal(wn_dialect_place(dialect, 17, 0, &err), WN_OK);
+    assert_int_equal(m->unit, 17);
+    assert_memory_equal(dialect->safe_off, "\x08\x11\x05\x00\x00", 5);
+    assert_int_equal(wn_dialect_place(dialect, 0, 1, &err), WN_EINVAL);
+    assert_non_null(
+        strstr(err.text, "generic-modbus-relay.conf has no register with a channel_step"));
+    assert_int_equal(wn_dialect_place(dialect, 248, 0, &err), WN_ERANGE);
+    m->reg[coil].channel_step = 1;
+    m->reg[contact].channel_step = 16;
+    assert_int_equal(wn_dialect_place(dialect, 0, 0, &err), WN_EINVAL);
+    assert_non_null(strstr(err.text, "needs the number of an output: write channel = 1"));
+    assert_int_equal(wn_dialect_place(dialect, 3, 4, &err), WN_OK);
+    assert_memory_equal(dialect->safe_off, "\x08\x03\x05\x00\x03", 5);
+    assert_int_equal(m->read_span[0].address, 48);
+    assert_int_equal(m->when[WN_MAP_SETUP].back[0].address, 3);
+    assert_int_equal(wn_dialect_validate(dialect, &err), WN_OK);
+    m->reg[contact].value.address = 65535 - 48;
+    assert_int_equal(wn_dialect_place(dialect, 0, 4, &err), WN_OK);
+    m->reg[contact].value.address = 65535 - 47;
+    assert_int_equal(wn_dialect_place(dialect, 0, 4, &err), WN_ERANGE);
+    assert_non_null(strstr(err.text, "channel 4 is beyond the last register"));
+    read_dialect("generic-scpi");
+    assert_int_equal(wn_dialect_place(dialect, 5, 0, &err), WN_EINVAL);
+    assert_non_null(strstr(err.text, "speaks no MODBUS"));
 }
 
 static void test_channel_that_does_not_fit(void **state)
@@ -167,7 +205,7 @@ static void test_channel_that_does_not_fit(void **state)
     read_dialect("generic-scpi");
     memset(dialect->off.line[0], 'x', sizeof dialect->off.line[0] - 1);
     memcpy(dialect->off.line[0], "{channel}", 9); /* shorter with a number */
-    assert_int_equal(wn_dialect_set_channel(dialect, 12, &err), WN_OK);
+    assert_int_equal(wn_dialect_place(dialect, 0, 12, &err), WN_OK);
     assert_memory_equal(dialect->off.line[0], "12x", 3);
 }
 
@@ -215,9 +253,13 @@ static void test_frozen_whole(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_order_and_names), cmocka_unit_test(test_what_does_not_go_together),
-        cmocka_unit_test(test_dialects_fit),    cmocka_unit_test(test_skeletons),
-        cmocka_unit_test(test_channel),         cmocka_unit_test(test_channel_that_does_not_fit),
+        cmocka_unit_test(test_order_and_names),
+        cmocka_unit_test(test_what_does_not_go_together),
+        cmocka_unit_test(test_dialects_fit),
+        cmocka_unit_test(test_skeletons),
+        cmocka_unit_test(test_channel),
+        cmocka_unit_test(test_unit),
+        cmocka_unit_test(test_channel_that_does_not_fit),
         cmocka_unit_test(test_frozen_whole),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -55,6 +55,19 @@ static void shipped(void **state)
     assert_false(dialect.simulated);
     assert_int_equal(m->read_spans, 1);
     assert_int_equal(m->fault_mask, 0xffff);
+    static const enum wn_role kinds[] = {WN_ROLE_SUPPLY, WN_ROLE_LOAD, WN_ROLE_THERMOMETER,
+                                         WN_ROLE_RELAY};
+    for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
+        for (int real = 0; real < 2; real++) {
+            char name[64];
+            (void)snprintf(name, sizeof name, "dialects/%s-modbus-%s.conf",
+                           real ? "generic" : "virtual", wn_role_name(kinds[i]));
+            assert_int_equal(parse(name), WN_OK);
+            assert_int_equal(dialect.kind, kinds[i]);
+            assert_true(dialect.simulated != (real != 0));
+            assert_int_equal(dialect.safe_off_len > 0, wn_role_switches(kinds[i]));
+        }
+    }
     assert_int_equal(parse("dialects/virtual-bench.conf"), WN_OK);
     assert_int_equal(dialect.protocol, WN_PROTOCOL_LINES);
     assert_int_equal(dialect.parity, 'N');
@@ -176,6 +189,61 @@ static void told_with_their_line(void **state)
     free(text);
 }
 
+/* Some bits of a register: where they can be written, and what is refused. */
+static const struct {
+    const char *key, *with, *said;
+} parts[] = {
+    {"off", "off = { half = 0; }",
+     "@: off.half: half is a part of a register: the guard writes off without reading it first; "
+     "write the whole register, under a name of its own"},
+    {"on", "on = { blind = 1; }",
+     "@: on.blind: blind is a part of a register: it is always read back; remove readback = false"},
+    {"silent", "before_read = { half = 1; }",
+     "@: before_read.half: half is a part of a register: what the instrument changes of the rest "
+     "meanwhile (an output that it has just switched off) would be undone; write the whole "
+     "register"},
+    {"charge", "charge = { set_current = \"current_a\"; raw = 0; }",
+     "F: charge: set_current, which takes current_a, is written over by raw behind it"},
+    {"charge", "charge = { raw = 0; set_current = \"current_a\"; half = 1; other = 2; }", NULL},
+    {"on", "on = { half = 1; output = 1; }", NULL},
+};
+
+static void parts_of_registers(void **state)
+{
+    (void)state;
+    int line;
+    char *text = case_shipped("dialects/generic-modbus.conf");
+    char *base = case_change(text, "registers", "alarms",
+                             "alarms = { function = 4; address = 3; };\n"
+                             "raw = { function = 3; address = 12; };\n"
+                             "half = { function = 3; address = 30; first_bit = 8; bits = 8; };\n"
+                             "other = { function = 3; address = 30; bits = 8; };\n"
+                             "blind = { function = 3; address = 31; bits = 8; readback = false; }",
+                             &line);
+    char *with = case_change(base, "", "has_clock",
+                             "has_clock = false;\nbefore_read = { mode = 0; }", &line);
+    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+        bool before = strcmp(parts[i].key, "silent") == 0;
+        char *bad = case_change(before ? with : base, "", before ? "before_read" : parts[i].key,
+                                parts[i].with, &line);
+        problems.n = 0;
+        (void)wn_config_parse_dialect(bad, strlen(bad), "F", "x", &dialect, &problems);
+        if (parts[i].said == NULL) {
+            case_expect_none(&problems, parts[i].with);
+        } else if (parts[i].said[0] == '@') {
+            case_expect(&problems, "F:%d%s", line, parts[i].said + 1);
+        } else {
+            case_expect(&problems, "%s", parts[i].said);
+        }
+        free(bad);
+    }
+    assert_int_equal(dialect.modbus.when[WN_MAP_ON].backs, 1); /* the part alone */
+    assert_int_equal(dialect.modbus.when[WN_MAP_ON].back[0].address, 30);
+    free(with);
+    free(base);
+    free(text);
+}
+
 /* The guard compares a whole reply: some bits of a register are not enough. */
 static void what_the_guard_cannot_compare(void **state)
 {
@@ -204,13 +272,24 @@ static void no_probe(void **state)
 {
     (void)state;
     int line;
-    char *text = case_shipped("dialects/generic-modbus.conf");
-    char *bad = case_change(text, "", "identity", "identity = { alarms = 0; }", &line);
+    char *text = case_shipped("dialects/generic-modbus-thermometer.conf");
+    char *moved =
+        case_change(text, "", "version", "version = { function = 4; address = 9; }", &line);
+    char *bad = case_change(moved, "", "identity", "identity = { version = \"any\"; }", &line);
+    char *worse = case_change(bad, "", "model", "", &line);
     problems.n = 0;
-    assert_int_not_equal(wn_config_parse_dialect(bad, strlen(bad), "F", "x", &dialect, &problems),
-                         WN_OK);
+    (void)wn_config_parse_dialect(bad, strlen(bad), "F", "x", &dialect, &problems);
+    case_expect_none(&problems, "a probe that is no identity");
+    assert_int_equal(dialect.modbus.probe.function, WN_MODBUS_READ_HOLDING);
+    problems.n = 0;
+    assert_int_not_equal(
+        wn_config_parse_dialect(worse, strlen(worse), "F", "x", &dialect, &problems), WN_OK);
     assert_non_null(strstr(problems.text[0], "looks like another read of this file"));
+    free(worse);
     free(bad);
+    free(moved);
+    free(text);
+    text = case_shipped("dialects/generic-modbus.conf");
     /* three registers as the reading has, and one as the fault: two it must be */
     bad = case_change(text, "", "identity",
                       "identity = { voltage = \"any\"; current = \"any\"; temperature = \"any\"; }",
@@ -255,6 +334,7 @@ int main(void)
         cmocka_unit_test(shipped),
         cmocka_unit_test(orders),
         cmocka_unit_test(told_with_their_line),
+        cmocka_unit_test(parts_of_registers),
         cmocka_unit_test(what_the_guard_cannot_compare),
         cmocka_unit_test(no_probe),
         cmocka_unit_test(a_map_that_was_written_over),

@@ -191,7 +191,8 @@ static void test_daemon_texts(void **state)
         {CASE_DAEMON, "", "alerts", "alarms = \"none\"",
          "@: alarms: unknown key; did you mean alerts?"},
         {CASE_DAEMON, "", "alerts", "colour = \"none\"",
-         "@: colour: unknown key; known here: conf_dir, data_dir, run_dir, look_group, "
+         "@: colour: unknown key; known here: conf_dir, data_dir, run_dir, metrics_file, "
+         "look_group, "
          "command_group, alerts, publish, stations"},
     };
     EXPECT(changes);

@@ -104,12 +104,43 @@ static void test_mistakes(void **state)
     }
 }
 
+static const char *read_metrics_file(const char *value)
+{
+    char text[2000];
+    memset(&problems, 0, sizeof problems);
+    int n = snprintf(text, sizeof text,
+                     "data_dir = \"/d\";\nrun_dir = \"/r\";\nalerts = \"none\";\n%s", value);
+    (void)wn_config_parse_daemon(text, (size_t)n, "F", "/etc/wane", NULL, &config, &problems);
+    for (int i = 0; i < problems.n; i++) {
+        if (strstr(problems.text[i], "metrics_file") != NULL) {
+            return problems.text[i];
+        }
+    }
+    return "";
+}
+
+static void test_metrics_file(void **state)
+{
+    (void)state;
+    assert_string_equal(read_metrics_file(""), "");
+    assert_string_equal(config.metrics_file, "");
+    assert_string_equal(read_metrics_file("metrics_file = \"/run/m/wane.prom\";\n"), "");
+    assert_string_equal(config.metrics_file, "/run/m/wane.prom");
+    static const char *const bad[] = {"wane.txt", "/x/wane.prom.new", "/x/prom"};
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        char text[100];
+        (void)snprintf(text, sizeof text, "metrics_file = \"%s\";\n", bad[i]);
+        assert_non_null(strstr(read_metrics_file(text), "ends in .prom"));
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_the_long_form),
         cmocka_unit_test(test_the_short_form),
         cmocka_unit_test(test_mistakes),
+        cmocka_unit_test(test_metrics_file),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

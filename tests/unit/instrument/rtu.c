@@ -32,7 +32,11 @@ static const char *const text[] = {
     "  key       = { function = 3; address = 6; readback = false; };",
     "  step      = { function = 3; address = 8; scale = 0.1; };",
     "  run       = { function = 1; address = 0; };",
-    "  remote    = { function = 1; address = 1; };",
+    "  remote    = { function = 1; address = 1; write_function = 15; };",
+    "  contact   = { function = 2; address = 9; };",
+    "  control   = { function = 3; address = 12; };",
+    "  enable    = { function = 3; address = 12; first_bit = 2; bits = 1; };",
+    "  range     = { function = 3; address = 12; first_bit = 4; bits = 4; };",
     "};",
     "identity = { model = 0x1234; number = \"any\"; name = \"ACME\"; };",
     "setup = { key = 0x55AA; high = \"voltage_high_v\"; };",
@@ -100,6 +104,8 @@ static void obey(struct rtu *t, const uint8_t *f)
     unsigned at = word(f + 2), value = word(f + 4);
     if (f[1] == WN_MODBUS_WRITE_COIL && !(t->stuck && value == 0)) {
         t->coil[at] = value == 0xff00;
+    } else if (f[1] == WN_MODBUS_WRITE_COILS) {
+        t->coil[at] = f[7] != 0; /* one */
     } else if (f[1] == WN_MODBUS_WRITE_REGISTER) {
         t->hold[at] = (uint16_t)(t->clamps && at == 1 && value > 2000 ? 2000 : value);
     } else if (f[1] == WN_MODBUS_WRITE_REGISTERS) {
@@ -120,6 +126,7 @@ static void fetch(struct rtu *t, const struct wn_modbus_request *q, uint16_t *va
     for (unsigned i = 0; i < q->count; i++) {
         unsigned at = q->address + i;
         values[i] = q->function == WN_MODBUS_READ_COILS     ? t->coil[at]
+                    : q->function == WN_MODBUS_READ_INPUTS  ? t->coil[0] && at == 9
                     : q->function == WN_MODBUS_READ_HOLDING ? t->hold[at]
                                                             : t->input[at];
     }

@@ -126,7 +126,7 @@ static void on_and_off(void **state)
     assert_int_equal(rtu_do(&t, WN_REQUEST_OFF), WN_SESSION_DONE);
     assert_false(t.coil[0] || t.coil[1]);
     sent_is(&t, 0, "07 05 00 00 00 00");
-    sent_is(&t, 1, "07 05 00 01 00 00");
+    sent_is(&t, 1, "07 0F 00 01 00 01 01 00");
     sent_is(&t, 2, "07 01 00 00 00 01");
     assert_int_equal(t.sents, 3);
     assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_DONE);
@@ -159,6 +159,97 @@ static void an_output_that_stays_off(void **state)
     t.way = stays_off;
     assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_FAILED);
     rtu_failed(&t, WN_EREADBACK, "output was switched on, but run reads 0");
+}
+
+/* A contact of its own says whether it is off: a discrete input. */
+static void a_discrete_input_as_output(void **state)
+{
+    (void)state;
+    struct rtu t;
+    rtu_init(&t, "output =", "output = { register = \"contact\"; off = 0; };");
+    assert_int_equal(rtu_do(&t, WN_REQUEST_IDENTIFY), WN_SESSION_DONE);
+    assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_DONE);
+    t.sents = 0;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_OFF), WN_SESSION_DONE);
+    sent_is(&t, 2, "07 02 00 09 00 01");
+    assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_DONE);
+    t.stuck = true;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_OFF), WN_SESSION_FAILED);
+    rtu_failed(&t, WN_EREADBACK, "contact reads 1");
+}
+
+static const char on_bits[] = "on = { enable = 1; range = 3; run = 1; };";
+
+/* Some bits of a register: read, written with the rest as it was, read back. */
+static void bits_of_a_register(void **state)
+{
+    (void)state;
+    struct rtu t;
+    rtu_init(&t, "on =", on_bits);
+    assert_int_equal(rtu_do(&t, WN_REQUEST_IDENTIFY), WN_SESSION_DONE);
+    t.hold[12] = 0x80c1;
+    t.sents = 0;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_DONE);
+    sent_is(&t, 0, "07 03 00 0C 00 01");
+    sent_is(&t, 1, "07 06 00 0C 80 C5");
+    sent_is(&t, 2, "07 03 00 0C 00 01");
+    sent_is(&t, 3, "07 06 00 0C 80 35");
+    sent_is(&t, 4, "07 05 00 00 FF 00");
+    sent_is(&t, 5, "07 04 00 0C 00 01"); /* alarms */
+    sent_is(&t, 6, "07 03 00 0C 00 01"); /* read back */
+    sent_is(&t, 7, "07 01 00 00 00 01");
+    assert_int_equal(t.sents, 8);
+    assert_int_equal(t.hold[12], 0x8035);
+}
+
+/* The answer to the write is lost, and the instrument has switched something off by itself. */
+static void loses_a_write(struct rtu *t, int n, uint8_t *reply, size_t *len, wn_ns *delay_ns)
+{
+    (void)n;
+    (void)delay_ns;
+    if (reply[1] == WN_MODBUS_WRITE_REGISTER && t->hold[12] == 0x8035) {
+        t->hold[12] = 0x0035;
+        *len = 0;
+    }
+}
+
+static void bits_are_read_anew(void **state)
+{
+    (void)state;
+    struct rtu t;
+    rtu_init(&t, "on =", on_bits);
+    assert_int_equal(rtu_do(&t, WN_REQUEST_IDENTIFY), WN_SESSION_DONE);
+    t.hold[12] = 0x80c1;
+    t.way = loses_a_write;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_DONE);
+    assert_int_equal(t.session.timeouts, 1);
+    assert_int_equal(t.hold[12], 0x0035); /* what it switched off stays off */
+}
+
+/* Not taken: it shows at the read-back. A register, and then a bit of it, is what the bit says. */
+static void holds_no_bits(struct rtu *t, int n, uint8_t *reply, size_t *len, wn_ns *delay_ns)
+{
+    (void)n;
+    (void)len;
+    (void)delay_ns;
+    t->hold[12] = reply[1] == WN_MODBUS_WRITE_REGISTER ? 0x8031 : t->hold[12];
+}
+
+static void bits_that_are_not_taken(void **state)
+{
+    (void)state;
+    struct rtu t;
+    rtu_init(&t, "on =", on_bits);
+    assert_int_equal(rtu_do(&t, WN_REQUEST_IDENTIFY), WN_SESSION_DONE);
+    t.way = holds_no_bits;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_ON), WN_SESSION_FAILED);
+    rtu_failed(&t, WN_EREADBACK, "enable was set to 1, but reads 0");
+    rtu_init(&t, "discharge",
+             "discharge = { control = 1; enable = 1; set_amps = \"current_a\"; };");
+    assert_int_equal(rtu_do(&t, WN_REQUEST_IDENTIFY), WN_SESSION_DONE);
+    t.hold[12] = 0x80c1;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_DISCHARGE), WN_SESSION_DONE);
+    assert_int_equal(t.hold[12], 5);
 }
 
 static void a_reading(void **state)
@@ -262,8 +353,8 @@ static void safe_off(void **state)
     assert_int_equal(len, 8);
     assert_memory_equal(off, "\x07\x05\x00\x00\x00\x00", 6);
     off = wn_dialect_safe_off(&d, &at, &len);
-    assert_int_equal(len, 8);
-    assert_memory_equal(off, "\x07\x05\x00\x01\x00\x00", 6);
+    assert_int_equal(len, 10);
+    assert_memory_equal(off, "\x07\x0f\x00\x01\x00\x01\x01\x00", 8);
     assert_null(wn_dialect_safe_off(&d, &at, &len));
     uint8_t query[64], reply[32];
     size_t q = 0, r = 0;
@@ -285,6 +376,10 @@ int main(void)
         cmocka_unit_test(every_set_point_is_compared),
         cmocka_unit_test(on_and_off),
         cmocka_unit_test(an_output_that_stays_off),
+        cmocka_unit_test(a_discrete_input_as_output),
+        cmocka_unit_test(bits_of_a_register),
+        cmocka_unit_test(bits_are_read_anew),
+        cmocka_unit_test(bits_that_are_not_taken),
         cmocka_unit_test(a_reading),
         cmocka_unit_test(refusals),
         cmocka_unit_test(silence),

@@ -160,6 +160,23 @@ static void every_request(void **state)
     assert_int_equal(t.session.bad_replies + t.session.timeouts, 0);
 }
 
+/* Coils by function 15, a discrete input, some bits of a register. */
+static void bits(void **state)
+{
+    (void)state;
+    static struct rtu t;
+    start(&t, "on =", "on = { remote = 1; enable = 1; range = 9; run = 1; };");
+    assert_int_equal(ask(&t.session, WN_REQUEST_ON), WN_OK);
+    assert_int_equal(ask(&t.session, WN_REQUEST_OFF), WN_OK);
+    start(&t, "output =", "output = { register = \"contact\"; off = 0; };");
+    assert_int_equal(ask(&t.session, WN_REQUEST_OFF), WN_OK);
+    assert_int_equal(ask(&t.session, WN_REQUEST_ON), WN_EREADBACK); /* nobody has wired it */
+    start(&t, "output =", "output = { register = \"remote\"; off = 0; };");
+    assert_int_equal(ask(&t.session, WN_REQUEST_ON), WN_OK);
+    assert_int_equal(ask(&t.session, WN_REQUEST_OFF), WN_OK);
+    assert_int_equal(t.session.bad_replies + t.session.timeouts, 0);
+}
+
 static void off_in_the_middle(void **state)
 {
     (void)state;
@@ -195,6 +212,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(every_request, begin, end),
+        cmocka_unit_test_setup_teardown(bits, begin, end),
         cmocka_unit_test_setup_teardown(off_in_the_middle, begin, end),
         cmocka_unit_test_setup_teardown(refused, begin, end),
     };
