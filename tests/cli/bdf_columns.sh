@@ -23,7 +23,7 @@ check() {
     awk -F '\t' -v column="$1" '
         FNR == NR { if (/^#/ || $1 == "label") next
             n = split($column, a, "|"); known[a[1]] = 1; old[a[1]] = $4 == "yes"; if ($3 == "yes") need[a[1]] = 1; next }
-        $0 == "Simulated / 1" { next }
+        $0 == "Simulated / 1" || $0 == "Round" || $0 == "round" { next }
         { lines++; delete need[$0] }
         !($0 in known) { print "   no such column: " $0; bad = 1 }
         old[$0] { print "   deprecated: " $0; bad = 1 }

@@ -86,6 +86,9 @@ sed -n 's/^# TYPE \([a-z_]*\) .*/\1/p' "$file" | sort -u >"$work/written"
 diff "$work/asked" "$work/written" || fail "< is asked for by the dashboard and not written, > the other way round"
 
 # What cannot be written is told, and what was there stays.
+inode=$(stat -c %i "$file")
+wane-herald --config "$config" --metrics
+[ "$(stat -c %i "$file")" != "$inode" ] || fail "it was written over in place: whoever reads it may find half of it"
 cp "$file" "$work/before"
 sed -i 's|^metrics_file.*|metrics_file = "../none/wane.prom";|' "$config"
 ! wane-herald --config "$config" --metrics 2>"$work/err" || fail "written into a directory that is not there"

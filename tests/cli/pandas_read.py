@@ -8,7 +8,7 @@ from pandas.api.types import is_bool_dtype, is_float_dtype, is_integer_dtype, is
 
 file = sqlite3.connect("log.wane")
 TEXTS = {"recorded_utc", "flags", "round", "kind", "description", "ended_by", "severity", "text", "acknowledged_by",
-         "Step Type", "step_type"}
+         "Step Type", "step_type", "Round"}
 WHOLE = {"cycle", "step", "number", "check_up", "after_cycle", "readings", "simulated", "Cycle Count / 1", "Step Count / 1",
          "Simulated / 1", "cycle_count", "step_count"}
 

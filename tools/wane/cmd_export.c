@@ -148,7 +148,9 @@ const struct wane_command cmd_export = {
             "--columns bdf writes readings in the columns of the Battery Data Format of the\n"
             "Battery Data Alliance (1.3.0), labels in a CSV and machine-readable names in\n"
             "JSON. Unix Time is when a reading was recorded; a recorded log has none. Our\n"
-            "own column Simulated / 1 stands last.\n"
+            "own columns Round and Simulated / 1 stand last.\n"
+            "\n"
+            "The cycle of a check-up's readings is the one before it; their round is check-up.\n"
             "\n"
             "Rows are written as they are read: a campaign may be larger than the memory.\n",
     .examples = "  wane export demo --what cycles -o cycles.csv\n"

@@ -245,7 +245,8 @@ static int put_rows(struct job *j, struct log *l, wn_utc_us now, struct wn_error
         if (rows % LOG_SHOW_EVERY == 0) {
             progress_show(&j->progress, j->size + log_bytes(l));
         }
-        rc = rounds_add(&j->rounds, &row, err);
+        rc = row.outside ? WN_OK : rounds_add(&j->rounds, &row, err);
+        rows -= row.outside;
         if (rc == WN_OK && ++rows % ROWS_PER_COMMIT == 0) {
             rc = wn_store_commit(j->rounds.store, now, err);
         }
@@ -286,6 +287,7 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
         wane_put(o, "steps", json_integer(r->steps));
         wane_put(o, "rows", json_integer(j->survey.rows));
         wane_put(o, "rows_left_out", json_integer(j->survey.bad));
+        wane_put(o, "rows_outside_of_cycles", json_integer(j->survey.outside));
         wane_put(o, "charge_sign", json_integer(j->sign));
         wane_put(o, "simulated", json_boolean(j->simulated));
         wane_put(o, "beyond_crossing_mean_ah", wane_number(s->end_at_crossing ? NAN : mean_ah));
@@ -295,6 +297,11 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
                  j->path, (long long)r->cycles, (long long)r->steps, (long long)j->survey.rows);
     if (j->survey.bad > 0) {
         (void)printf("left out: %lld rows that cannot be used\n", (long long)j->survey.bad);
+    }
+    if (j->survey.outside > 0) {
+        (void)printf(
+            "left out: %lld rows outside of cycles: of check-ups, or before the first cycle\n",
+            (long long)j->survey.outside);
     }
     if (r->without_discharge > 0) {
         (void)printf("without a discharge: %lld cycles\n", (long long)r->without_discharge);
@@ -421,7 +428,9 @@ const struct wane_command cmd_import = {
             "\n"
             "Cycles are those of the column cycle. Without it charge, rest and discharge\n"
             "are told by the sign of the current (rest: below 5 mA, or 0.5 % of the largest\n"
-            "current), and a cycle begins with the charge after a discharge.\n"
+            "current), and a cycle begins with the charge after a discharge. Rows whose\n"
+            "column round says check-up, as wane export writes it, are left out, and so are\n"
+            "those before the first cycle.\n"
             "\n"
             "A published capacity counts up to and with the first reading at or below the\n"
             "cut-off, so that is what --cutoff-v does; where readings are far apart it is a\n"

@@ -26,8 +26,9 @@ struct export_order {
 
 /** A step as far as its readings need it. */
 struct export_step {
-    int64_t step, cycle;
+    int64_t step, cycle; /* of a check-up: the cycle before it */
     enum wn_step_kind kind;
+    bool in_check_up;
 };
 
 /* -- export_out.c: one row at a time, so that a file of millions of readings needs no memory. The
@@ -46,6 +47,7 @@ struct out {
     struct measuring measuring; /* for cycles */
     struct export_step *step;   /* for readings: in rising order */
     size_t steps, steps_room;
+    int64_t last_cycle; /* of the steps so far */
     const struct export_step *present;
     int why; /* errno of the first failure; 0: none */
 };

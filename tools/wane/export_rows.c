@@ -2,8 +2,8 @@
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * Readings may be written in the columns of the Battery Data Format (Battery Data Alliance, table
- * of columns 1.3.0; labels and units are fixed there). It has no column for what is simulated: ours
- * stands last. */
+ * of columns 1.3.0; labels and units are fixed there). It has no column for check-ups and none for
+ * what is simulated: ours stand last. */
 #include "export.h"
 
 #include <errno.h>
@@ -101,19 +101,33 @@ static int put_check_up(const struct wn_check_up_record *r, wn_utc_us end_utc, v
     return written(o);
 }
 
+/* The cycle a step belongs to; of a check-up, and outside of cycles, the one before it. */
+static int64_t cycle_of(struct out *o, const struct wn_step_record *r)
+{
+    if (!r->in_check_up && r->cycle > 0) {
+        o->last_cycle = r->cycle;
+    }
+    return o->last_cycle;
+}
+
+static const char *round_of(bool in_check_up)
+{
+    return in_check_up ? "check-up" : "cycle";
+}
+
 static int put_step(const struct wn_step_record *r, wn_utc_us start_utc, void *ctx)
 {
     struct out *o = ctx;
     char utc[WN_UTC_SIZE];
     bool over = r->ended_by[0] != '\0';
     const struct wn_step_sums *s = &r->sums;
-    if (!wanted(o, r->cycle)) {
+    if (!wanted(o, cycle_of(o, r))) {
         return 0;
     }
     out_row(o);
     out_integer(o, "step", r->step_number);
     out_integer(o, "cycle", r->cycle);
-    out_text(o, "round", r->in_check_up ? "check-up" : "cycle");
+    out_text(o, "round", round_of(r->in_check_up));
     out_text(o, "kind", wn_step_kind_name(r->kind));
     out_text(o, "description", r->description);
     out_number(o, "start_s", wn_ns_to_s(r->start_ns));
@@ -176,7 +190,8 @@ static int keep_step(const struct wn_step_record *r, wn_utc_us start_utc, void *
         o->step = more;
         o->steps_room = room;
     }
-    o->step[o->steps++] = (struct export_step){r->step_number, r->cycle, r->kind};
+    o->step[o->steps++] =
+        (struct export_step){r->step_number, cycle_of(o, r), r->kind, r->in_check_up};
     return WN_OK;
 }
 
@@ -219,6 +234,7 @@ static void put_bdf(struct out *o, const struct wn_reading *r, int64_t step_numb
                (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : NAN);
     out_number(o, j ? "ambient_temperature_celsius" : "Ambient Temperature / degC",
                (r->has & WN_HAS_AMBIENT) ? r->ambient_c : NAN);
+    out_text(o, j ? "round" : "Round", step != NULL ? round_of(step->in_check_up) : NULL);
     out_row_end(o, "Simulated / 1");
 }
 
@@ -246,6 +262,7 @@ static int put_reading(const struct wn_reading *r, int64_t step_number, wn_utc_u
     } else {
         out_nothing(o, "cycle");
     }
+    out_text(o, "round", step != NULL ? round_of(step->in_check_up) : NULL);
     out_row_end(o, "simulated");
     return written(o);
 }

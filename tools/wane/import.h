@@ -23,6 +23,7 @@ enum log_quantity {
     LOG_AMBIENT,
     LOG_CYCLE,
     LOG_SIMULATED, /* 1: this row comes from a simulation */
+    LOG_ROUND,     /* "check-up": this row belongs to no cycle */
     LOG_QUANTITIES
 };
 
@@ -88,6 +89,7 @@ struct log_row {
     int64_t cycle;             /* of the column; -1 when there is none */
     bool segment;              /* the log's time began anew at this row */
     bool simulated;
+    bool outside; /* of all cycles: to be left out */
 };
 
 /** Logs being read one after the other. A row must not be looked at after an error: the log stands
@@ -105,6 +107,8 @@ struct log {
     bool fatal; /* the last error was none of a row: there is no going on */
     bool begun;
     bool file_begins;
+    bool left_out;            /* the row before was outside of all cycles */
+    bool cycle_told;          /* by a row so far */
     double last_s, segment_s; /* log time of the last row, and of the first row of its segment */
     double first_s;
     wn_ns last_ns; /* campaign time of the last row */
@@ -142,7 +146,7 @@ void progress_clear(struct progress *p);
  * ------------------------------------------------------------------------------------------ */
 
 struct log_survey {
-    int64_t rows, bad;
+    int64_t rows, bad, outside; /* of cycles, and left out */
     bool simulated;
     bool commas;          /* a number was refused for its comma */
     double current_max_a; /* largest magnitude */

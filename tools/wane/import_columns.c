@@ -38,6 +38,7 @@ static const struct {
     [LOG_CYCLE] = {"cycle", "cycle", WN_DIM_COUNT_, "",
                    "|cycle|cycle count|cycle number|cycle index|cycle no|cycle nr|"},
     [LOG_SIMULATED] = {"simulated", "simulated", WN_DIM_COUNT_, "", "|simulated|"},
+    [LOG_ROUND] = {"round", "round", WN_DIM_COUNT_, "", "|round|"},
 };
 
 /* Units as logs write them, and as lib/base knows them. Kelvin and Fahrenheit are no factor. */

@@ -130,7 +130,7 @@ static int take_time(struct log *l, double *out_s, struct wn_error *err)
 static int take_values(struct log *l, double *x, struct wn_error *err)
 {
     int rc = take_time(l, &x[LOG_TIME], err);
-    for (int q = LOG_VOLTAGE; q < LOG_QUANTITIES && rc == WN_OK; q++) {
+    for (int q = LOG_VOLTAGE; q < LOG_ROUND && rc == WN_OK; q++) {
         const struct log_column *c = &l->column[q];
         rc = wn_csv_number(&l->csv, c->at, &x[q], err);
         x[q] = x[q] * c->scale + c->offset;
@@ -241,6 +241,14 @@ static void take_reading(const struct log *l, const double *x, struct wn_reading
              (isnan(x[LOG_AMBIENT]) ? 0u : WN_HAS_AMBIENT);
 }
 
+/* Of a check-up, or before the first cycle. */
+static bool is_outside(const struct log *l)
+{
+    int round = l->column[LOG_ROUND].at;
+    return (l->has_cycles && !l->cycle_told) ||
+           (round >= 0 && strcmp(l->csv.field[round], "check-up") == 0);
+}
+
 int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err)
 {
     double x[LOG_QUANTITIES];
@@ -258,6 +266,10 @@ int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err
     }
     take_reading(l, x, &out->reading);
     out->simulated = x[LOG_SIMULATED] > 0;
+    l->cycle_told = l->cycle_told || !isnan(x[LOG_CYCLE]);
+    out->outside = is_outside(l);
+    out->segment = out->segment || l->left_out; /* nothing is known of what lies between */
+    l->left_out = out->outside;
     l->first_s = l->begun ? l->first_s : x[LOG_TIME];
     l->segment_s = out->segment ? x[LOG_TIME] : l->segment_s;
     l->last_s = x[LOG_TIME];

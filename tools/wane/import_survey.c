@@ -79,6 +79,8 @@ int log_look(struct log *l, bool skip_bad, struct progress *progress, struct log
             complain(out, progress, err);
         } else if (end) {
             break;
+        } else if (row.outside) {
+            out->outside++;
         } else {
             look_at(out, &row, &before);
             before = row;
