@@ -188,7 +188,7 @@ static void tell(struct station *s, enum wn_severity severity, const char *kind,
     struct wn_error err = {0};
     memset(&r, 0, sizeof r);
     r.kind = WN_RECORD_EVENT;
-    r.u.event.time_ns = s->campaign_now_ns;
+    r.u.event.time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock));
     r.u.event.severity = severity;
     (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "%s", kind);
     (void)snprintf(r.u.event.text, sizeof r.u.event.text, "%s", text);

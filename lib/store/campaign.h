@@ -246,4 +246,18 @@ int wn_campaign_each_reading(struct wn_campaign *c, int64_t step_from, int64_t s
 int wn_campaign_last_reading(struct wn_campaign *c, struct wn_reading *out, wn_utc_us *utc,
                              bool *found, struct wn_error *err);
 
+/** What is wrong in a file itself: damaged pages, rows that are missing or out of order, a changed
+ * configuration. Strings of `check` and `table` are static. */
+struct wn_file_finding {
+    const char *check; /* stable word */
+    const char *table; /* "" when it is of the whole file */
+    bool has_row;
+    int64_t row; /* number of the reading, step, cycle, check-up, event */
+    char text[240];
+};
+typedef void (*wn_file_finding_fn)(const struct wn_file_finding *f, void *ctx);
+/** Hands out all of them; of the same kind at most 20, then that there are more. WN_OK, or the
+ * error of a check that could not be made (handed out too). */
+int wn_campaign_verify(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx);
+
 #endif

@@ -173,8 +173,8 @@ static int sync_directory(const char *path)
     return why == EINVAL ? 0 : why; /* some file systems have no such thing */
 }
 
-/* Between programs that make files in the same directory, for a moment. Where there are no locks, or
- * somebody keeps one for long, without. */
+/* Between programs that make files in the same directory, for a moment. Where there are no locks,
+ * or somebody keeps one for long, without. */
 static int lock_directory(const char *path)
 {
     char dir[PATH_SIZE];

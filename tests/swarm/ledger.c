@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "store/campaign.h"
+#include "verify/verify.h"
 #include "swarm/config.h"
 #include "swarm/host.h"
 #include "swarm/plant.h"
@@ -365,10 +366,37 @@ bool ledger_halted(void)
     return live != NULL && (live->halted_in_file || live->halted_by_marker);
 }
 
+static void tell_finding(void *ctx, const struct wn_verify_finding *f)
+{
+    const struct campaign *c = ctx;
+    if (!sim.failed) {
+        violated(
+            "%s does not bear out what it says: %s %lld, cycle %lld, check-up %lld, step %lld: %s",
+            c->path, f->table, (long long)f->row, (long long)f->cycle, (long long)f->check_up,
+            (long long)f->step, f->text);
+    }
+}
+
+/* Whatever happened, the file is whole, and its totals follow from its readings. */
+static void verify(struct campaign *c)
+{
+    char path[300];
+    struct wn_campaign *file = NULL;
+    struct wn_verify_facts facts = {.steps = 0};
+    copy_path(path, sizeof path);
+    disk_bypass(true);
+    if (disk_copy_durable(c->path, path) && wn_campaign_open_read(&file, path, NULL) == WN_OK) {
+        wn_verify_campaign(file, tell_finding, c, &facts);
+    }
+    wn_campaign_close(file);
+    disk_bypass(false);
+}
+
 void ledger_end(void)
 {
     for (int i = 0; i < n && !sim.failed; i++) {
         check(&campaigns[i]);
+        verify(&campaigns[i]);
     }
     if (!sim.failed && any_unfinished()) {
         violated("a campaign is left unfinished at the end");

@@ -98,7 +98,7 @@ read_by() {
 }
 archive=$copies/short.wane
 for command in "cycles $archive" "events $archive" "export $archive --what readings" "export $archive --what cycles" \
-    "project $archive --threshold-ah 1" "claim $archive" "campaigns $copies"; do
+    "project $archive --threshold-ah 1" "claim $archive" "campaigns $copies" "verify $archive"; do
     # shellcheck disable=SC2086 # words
     read_by wane $command
 done

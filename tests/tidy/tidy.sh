@@ -179,7 +179,7 @@ rule_layers() {
     over_sources '
         BEGIN {
             layer("base", 0); layer("wire procedure metrology envelope", 1); layer("instrument listen fade", 2)
-            layer("engine", 3); layer("port", 4); layer("serial store config sock report fleet", 5)
+            layer("engine audit", 3); layer("port", 4); layer("serial store config verify sock report fleet", 5)
             home("libserialport[.]h", "serial"); home("sqlite3[.]h", "store"); home("libconfig[.]h", "config")
             home("gsl/", "fade"); home("jansson[.]h", "sock report"); home("libpq-fe[.]h", "fleet")
         }

@@ -35,7 +35,7 @@ static bool is_file(const char *path)
 }
 
 /* A path when it is one; else a name in data_dir, with or without .wane. */
-static int find(struct wane *w, const char *name, char *path, size_t size)
+int wane_find_campaign(struct wane *w, const char *name, char *path, size_t size)
 {
     static const char *const endings[] = {"", ".wane"};
     for (int i = 0; i < 2; i++) {
@@ -71,7 +71,7 @@ int wane_open_campaign(struct wane *w, const char *name, struct wane_campaign *o
 {
     struct wn_error err = {0};
     memset(out, 0, sizeof *out);
-    int found = find(w, name, out->path, sizeof out->path);
+    int found = wane_find_campaign(w, name, out->path, sizeof out->path);
     if (found != WANE_DONE) {
         return found;
     }

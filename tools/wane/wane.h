@@ -131,6 +131,8 @@ struct wane_campaign {
     char status[32];
 };
 
+/** Where CAMPAIGN is, as below. Told already when it fails. */
+int wane_find_campaign(struct wane *w, const char *name, char *path, size_t size);
 /** Opens CAMPAIGN: a path, or a name looked up in the configuration's data_dir. Told already when
  * it fails. */
 int wane_open_campaign(struct wane *w, const char *name, struct wane_campaign *out);
@@ -190,6 +192,7 @@ extern const struct wane_command cmd_status;
 extern const struct wane_command cmd_stop;
 extern const struct wane_command cmd_test_alert;
 extern const struct wane_command cmd_try;
+extern const struct wane_command cmd_verify;
 extern const struct wane_command cmd_watch;
 
 #endif
