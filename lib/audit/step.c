@@ -144,7 +144,7 @@ static struct wn_audit_range moved(const struct wn_audit_step *a, double sum, do
 /* Were readings stored that the station, halted or paused, did not integrate? */
 static bool some_not_integrated(const struct wn_audit_step *a)
 {
-    return a->setup->driven && a->end.interrupted;
+    return a->end.interrupted;
 }
 
 static struct wn_audit_range from_zero(double hi)

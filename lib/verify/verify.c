@@ -110,8 +110,10 @@ static bool thaw(struct job *j, const char *text)
     bool good = f != NULL && wn_config_thaw(text, j->info.station, &f->station, &f->cell,
                                             &j->procedure, f->dialect, &f->problems) == WN_OK;
     if (good) {
+        j->setup.driven = f->dialect[0].protocol != WN_PROTOCOL_RECORDS;
         j->setup.gap_max_s = j->setup.discharge_gap_max_s = f->station.gap_max_s;
-        j->setup.rest_gap_max_s = fmax(f->station.gap_max_s, 3 * f->station.rest_interval_s);
+        j->setup.rest_gap_max_s =
+            j->setup.driven ? fmax(f->station.gap_max_s, 3 * f->station.rest_interval_s) : INFINITY;
     } else {
         j->procedure.steps = 0;
     }
@@ -132,18 +134,18 @@ static void prepare(struct job *j)
     j->setup.driven = !j->info.imported;
     j->setup.tell = take_audit_finding;
     j->setup.ctx = j;
-    j->setup.most_a = j->setup.most_v = INFINITY;
-    if (j->setup.driven) { /* nothing beyond is measured: the limits of the station are narrower */
-        const struct wn_cell *cell = &j->info.cell;
-        j->setup.most_a = 2 * fmax(cell->charge_current_max_a, cell->discharge_current_max_a);
-        j->setup.most_v = 2 * cell->voltage_max_v;
-    }
     j->import_cutoff_v = NAN;
     bool known = wn_campaign_frozen_config(j->file, &text, hash, &j->err) == WN_OK &&
                  (j->info.imported ? read_import(j, text) : thaw(j, text));
     if (!known) {
         j->setup.time_s = INFINITY;
         j->setup.gap_max_s = j->setup.discharge_gap_max_s = j->setup.rest_gap_max_s = 1e-9;
+    }
+    j->setup.most_a = j->setup.most_v = INFINITY;
+    if (j->setup.driven) { /* nothing beyond is measured: the limits of the station are narrower */
+        const struct wn_cell *cell = &j->info.cell;
+        j->setup.most_a = 2 * fmax(cell->charge_current_max_a, cell->discharge_current_max_a);
+        j->setup.most_v = 2 * cell->voltage_max_v;
     }
     free(text);
 }
@@ -156,7 +158,7 @@ static struct wn_audit_end end_of(const struct job *j, const struct wn_step_reco
         end.kind = WN_END_VOLTAGE_BELOW;
         end.value = j->import_cutoff_v;
     }
-    for (int i = 0; i < j->procedure.steps; i++) {
+    for (int i = 0; j->setup.driven && i < j->procedure.steps; i++) {
         const struct wn_step *s = &j->procedure.step[i];
         char words[sizeof r->description];
         if (s->kind != r->kind ||

@@ -376,22 +376,12 @@ static void take_round(void *ctx, const struct wn_audit_finding *f)
     assert_int_equal(f->cycle, 3);
 }
 
-static void test_cycle_follows_from_its_steps(void **state)
+/* One charge and one discharge, and the cycle they make. */
+static struct wn_step_record two_steps[2];
+
+static void make_round(struct wn_audit_round *a, const struct wn_audit_setup *setup,
+                       struct wn_cycle_record *c)
 {
-    static const struct {
-        const char *check;
-        size_t at;
-    } figures[] = {{"capacity_ah", offsetof(struct wn_cycle_record, capacity_ah.value)},
-                   {"energy_wh", offsetof(struct wn_cycle_record, energy_wh.value)},
-                   {"charge_ah", offsetof(struct wn_cycle_record, charge_ah)},
-                   {"charge_wh", offsetof(struct wn_cycle_record, charge_wh)},
-                   {"mean_voltage_v", offsetof(struct wn_cycle_record, mean_voltage_v)},
-                   {"coulombic_efficiency", offsetof(struct wn_cycle_record, coulombic_efficiency)},
-                   {"discharge_current_a", offsetof(struct wn_cycle_record, discharge_current_a)},
-                   {"temperature_max_c", offsetof(struct wn_cycle_record, temperature_max_c)},
-                   {"duration_s", offsetof(struct wn_cycle_record, duration_s)}};
-    struct found found = {0};
-    struct wn_audit_setup setup = {.driven = true, .tell = take_round, .ctx = &found};
     struct wn_step_sums charge = {.charge_in_ah = 2.51,
                                   .energy_in_wh = 9.7,
                                   .crossed = 1,
@@ -410,29 +400,53 @@ static void test_cycle_follows_from_its_steps(void **state)
                                      .temperature_start_c = 23,
                                      .ambient_min_c = 22,
                                      .ambient_max_c = 24};
-    struct wn_step_record steps[] = {{.step_number = 1,
-                                      .cycle = 3,
-                                      .kind = WN_STEP_CHARGE,
-                                      .start_ns = 0,
-                                      .end_ns = 5000 * WN_NS_PER_S,
-                                      .sums = charge,
-                                      .ended_by = "current"},
-                                     {.step_number = 2,
-                                      .cycle = 3,
-                                      .kind = WN_STEP_DISCHARGE,
-                                      .start_ns = 5000 * WN_NS_PER_S,
-                                      .end_ns = 8601 * WN_NS_PER_S,
-                                      .sums = discharge,
-                                      .ended_by = "voltage"}};
+    const struct wn_step_record steps[] = {{.step_number = 1,
+                                            .cycle = 3,
+                                            .kind = WN_STEP_CHARGE,
+                                            .start_ns = 0,
+                                            .end_ns = 5000 * WN_NS_PER_S,
+                                            .sums = charge,
+                                            .ended_by = "current"},
+                                           {.step_number = 2,
+                                            .cycle = 3,
+                                            .kind = WN_STEP_DISCHARGE,
+                                            .start_ns = 5000 * WN_NS_PER_S,
+                                            .end_ns = 8601 * WN_NS_PER_S,
+                                            .sums = discharge,
+                                            .ended_by = "voltage"}};
     struct wn_accuracy accuracy = {.current_reading = 0.001};
-    struct wn_cycle_record c = {
-        .cycle = 3, .end_ns = 8601 * WN_NS_PER_S, .duration_s = 8601, .cutoff_v = NAN};
+    memset(c, 0, sizeof *c);
+    c->cycle = 3;
+    c->end_ns = 8601 * WN_NS_PER_S;
+    c->duration_s = 8601;
+    c->cutoff_v = NAN;
+    memcpy(two_steps, steps, sizeof steps);
+    wn_cycle_derive(c, &charge, &discharge, NAN, &accuracy);
+    wn_audit_round_begin(a, setup, false, 3);
+    wn_audit_round_add(a, &steps[0]);
+    wn_audit_round_add(a, &steps[1]);
+}
+
+static void test_cycle_follows_from_its_steps(void **state)
+{
+    static const struct {
+        const char *check;
+        size_t at;
+    } figures[] = {{"capacity_ah", offsetof(struct wn_cycle_record, capacity_ah.value)},
+                   {"energy_wh", offsetof(struct wn_cycle_record, energy_wh.value)},
+                   {"charge_ah", offsetof(struct wn_cycle_record, charge_ah)},
+                   {"charge_wh", offsetof(struct wn_cycle_record, charge_wh)},
+                   {"mean_voltage_v", offsetof(struct wn_cycle_record, mean_voltage_v)},
+                   {"coulombic_efficiency", offsetof(struct wn_cycle_record, coulombic_efficiency)},
+                   {"discharge_current_a", offsetof(struct wn_cycle_record, discharge_current_a)},
+                   {"temperature_max_c", offsetof(struct wn_cycle_record, temperature_max_c)},
+                   {"duration_s", offsetof(struct wn_cycle_record, duration_s)}};
+    struct found found = {0};
+    struct wn_audit_setup setup = {.driven = true, .tell = take_round, .ctx = &found};
+    struct wn_cycle_record c;
     struct wn_audit_round a;
     (void)state;
-    wn_cycle_derive(&c, &charge, &discharge, NAN, &accuracy);
-    wn_audit_round_begin(&a, &setup, false, 3);
-    wn_audit_round_add(&a, &steps[0]);
-    wn_audit_round_add(&a, &steps[1]);
+    make_round(&a, &setup, &c);
     wn_audit_round_cycle(&a, &c);
     assert_string_equal(found.checks, "");
     for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++) {
@@ -449,8 +463,8 @@ static void test_cycle_follows_from_its_steps(void **state)
     memset(&found, 0, sizeof found);
     wn_audit_round_cycle(&a, &c);
     assert_string_equal(found.checks, " flags");
-    (void)snprintf(steps[1].ended_by, sizeof steps[1].ended_by, "time_limit");
-    wn_audit_round_add(&a, &steps[1]);
+    (void)snprintf(two_steps[1].ended_by, sizeof two_steps[1].ended_by, "time_limit");
+    wn_audit_round_add(&a, &two_steps[1]);
     c.flags = 0;
     memset(&found, 0, sizeof found);
     wn_audit_round_cycle(&a, &c);
