@@ -235,12 +235,12 @@ static int add(const struct wn_reading *r, int64_t step, wn_utc_us utc, void *ct
     return 0;
 }
 
-/* After an interruption a campaign goes on by an order, or ends. */
+/* After an interruption a campaign goes on by an order, or ends; what stays on is told. */
 static bool was_interrupted(const struct job *j, const struct wn_step_record *r)
 {
-    const wn_ns *at = j->resumed.row;
+    const wn_ns *at = j->torn.row;
     bool found = strcmp(r->ended_by, "stop") == 0 || strcmp(r->ended_by, "halt") == 0;
-    for (size_t i = 0; i < j->resumed.n && !found; i++) {
+    for (size_t i = 0; i < j->torn.n && !found; i++) {
         found = at[i] >= r->start_ns && at[i] <= r->end_ns;
     }
     return found;
@@ -332,8 +332,8 @@ static int take_check_up(const struct wn_check_up_record *r, wn_utc_us end_utc, 
 
 static int take_event(const struct wn_event_row *r, void *ctx)
 {
-    bool resumed = strcmp(r->event.kind, "resumed") == 0;
-    return resumed ? keep(ctx, &r->event.time_ns, sizeof r->event.time_ns) : 0;
+    bool torn = strcmp(r->event.kind, "resumed") == 0 || r->event.severity == WN_SEVERITY_ALARM;
+    return torn ? keep(ctx, &r->event.time_ns, sizeof r->event.time_ns) : 0;
 }
 
 static int audit(struct job *j)
@@ -347,7 +347,7 @@ static int audit(struct job *j)
         rc = wn_campaign_each_check_up(file, take_check_up, &j->check_ups, &j->err);
     }
     if (rc == WN_OK) {
-        rc = wn_campaign_each_event(file, 0, take_event, &j->resumed, &j->err);
+        rc = wn_campaign_each_event(file, 0, take_event, &j->torn, &j->err);
     }
     if (rc != WN_OK) {
         return rc;
@@ -384,6 +384,6 @@ void wn_verify_campaign(struct wn_campaign *file, wn_verify_tell_fn tell, void *
     }
     free(j->cycles.row);
     free(j->check_ups.row);
-    free(j->resumed.row);
+    free(j->torn.row);
     free(j);
 }
