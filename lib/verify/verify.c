@@ -27,7 +27,7 @@ struct job {
     struct wn_procedure procedure; /* no steps: not known */
     double import_cutoff_v;
     struct list cycles, check_ups;
-    struct list resumed;              /* campaign times at which the campaign went on */
+    struct list torn; /* campaign times of alarms, and at which the campaign went on */
     struct wn_audit_step step, ended; /* the one in hand, and the one before it */
     bool has_ended;
     struct wn_audit_round round;
