@@ -281,7 +281,7 @@ rule_headers() {
     for h in $headers; do
         printf '#include "%s"\n#include "%s"\n' "$h" "$h" >"$work/alone.c"
         # shellcheck disable=SC2086 # a list of flags
-        $TIDY_CC ${TIDY_CFLAGS:-} -I . -I lib -I tests -I daemon -I tools -fsyntax-only "$work/alone.c" \
+        $TIDY_CC ${TIDY_CFLAGS:-} -I . -I lib -I tests -I daemon -I tools -I tools/wane -fsyntax-only "$work/alone.c" \
             >"$work/log" 2>&1 || {
             echo "$h:1: does not compile alone: include what it needs, guard it against a second time"
             grep -m 3 'error' "$work/log" | sed 's/^/    /'

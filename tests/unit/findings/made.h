@@ -5,7 +5,7 @@
 
 #include "support/near.h"
 
-#include "wane/findings.h"
+#include "wane/results/findings.h"
 
 enum { STEPS_MAX = 400, CYCLES_MAX = 90, CHECK_UPS_MAX = 4 };
 

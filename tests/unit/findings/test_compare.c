@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "wane/findings_compare.h"
+#include "wane/results/findings_compare.h"
 
 enum { N = 3 };
 

@@ -1,7 +1,7 @@
 /* Times of recorded logs that are no plain numbers.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _GNU_SOURCE
-#include "import.h"
+#include "exchange/import.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

@@ -3,7 +3,7 @@
 #ifndef WANE_EXPORT_H
 #define WANE_EXPORT_H
 
-#include "measuring.h"
+#include "results/measuring.h"
 #include "report/csv.h"
 #include "wane.h"
 

@@ -3,8 +3,8 @@
 #ifndef WANE_CMD_REPORT_H
 #define WANE_CMD_REPORT_H
 
-#include "drawing.h"
-#include "findings.h"
+#include "pictures/drawing.h"
+#include "results/findings.h"
 #include "report/html.h"
 
 /** A picture as SVG, or why there is none. */

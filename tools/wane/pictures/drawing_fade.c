@@ -7,7 +7,7 @@
 #include <stdlib.h>
 
 #include "base/num.h"
-#include "fade_source.h"
+#include "projection/fade_source.h"
 
 /* One quantity over the cycles; scale[i] makes of the file's unit that of the picture. */
 struct quantity {

@@ -7,7 +7,7 @@
 #include <string.h>
 
 #include "base/num.h"
-#include "fade_source.h"
+#include "projection/fade_source.h"
 #include "port/clock.h"
 
 enum { WRAP = 76 };

@@ -9,7 +9,7 @@
 
 #include "base/assert.h"
 #include "base/num.h"
-#include "fade_source.h"
+#include "projection/fade_source.h"
 #include "report/table.h"
 
 static const struct kind {
