@@ -1,5 +1,5 @@
-/* Instrument internals: what lines and frames at a shared port have in common, and the frames' part.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+/* Instrument internals: what lines and frames at a shared port have in common, and the frames'
+ * part. SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_INSTRUMENT_SHARE_CORE_H
 #define WN_INSTRUMENT_SHARE_CORE_H
 
