@@ -327,6 +327,7 @@ const struct wane_command cmd_plot = {
             "  efficiency   coulombic, and of the energy\n"
             "  dqdv         differential capacity of the check-ups, else of cycles; how it is\n"
             "               smoothed stands on the picture\n"
+            "  history      the projected end of life, as it was told on the way\n"
             "Squares are check-ups, light bars expanded uncertainties (k = 2). Several\n"
             "campaigns are laid over each other. Files need gnuplot.\n",
     .examples = "  wane plot fade demo\n"

@@ -24,6 +24,7 @@ static const struct kind {
     [DRAWING_HEATING] = {"heating", "Heating in discharge", drawing_heating},
     [DRAWING_EFFICIENCY] = {"efficiency", "Efficiency", drawing_efficiency},
     [DRAWING_DQDV] = {"dqdv", "Differential capacity", drawing_dqdv},
+    [DRAWING_HISTORY] = {"history", "Projected end of life", drawing_history},
 };
 
 const char *drawing_word(enum drawing_kind kind)

@@ -22,6 +22,7 @@ enum drawing_kind {
     DRAWING_HEATING,     /* temperature of the cell over charge, of the same discharges */
     DRAWING_EFFICIENCY,  /* coulombic, and of the energy */
     DRAWING_DQDV,        /* differential capacity of check-ups, or of some cycles */
+    DRAWING_HISTORY,     /* the projected end of life, as it was told on the way */
     DRAWING_KINDS
 };
 

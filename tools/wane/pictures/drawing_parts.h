@@ -41,6 +41,7 @@ int drawing_discharge(struct drawing_job *j, struct wn_error *err);
 int drawing_heating(struct drawing_job *j, struct wn_error *err);
 int drawing_temperature(struct drawing_job *j, struct wn_error *err);
 int drawing_efficiency(struct drawing_job *j, struct wn_error *err);
+int drawing_history(struct drawing_job *j, struct wn_error *err);
 int drawing_dqdv(struct drawing_job *j, struct wn_error *err);
 
 #endif
