@@ -4,7 +4,9 @@
  * Thresholds and the end of life follow the published practice of each data set: NASA 1.4 Ah, CALCE
  * 0.88 and 0.77 Ah, the 1.1 Ah LFP sets 0.88 Ah, RWTH 1.48 Ah (between check-ups, interpolated),
  * TJU 80 % of the own initial capacity. The curves of Ma et al. stop just at 0.88 Ah, so that none
- * has three cycles below: they are taken down to 0.885 Ah, and kept out of the headline scores. */
+ * has three cycles below: they are taken down to 0.885 Ah, and kept out of the headline scores.
+ * NASA's second cell never gets to 1.4 Ah: for the library both are taken to 1.45 Ah as well, which
+ * is not scored. */
 #define _GNU_SOURCE /* scandir, alphasort */
 #include "bench/curves.h"
 
@@ -19,10 +21,18 @@
 
 static const struct {
     double threshold_ah, retention, second_ah;
-    bool sparse, aside;
-} rules[] = {{1.4, 0, 0, false, false},  {0.88, 0, 0.77, false, false}, {0.88, 0, 0, false, false},
-             {0.88, 0, 0, false, false}, {0.885, 0, 0, false, true},    {1.48, 0, 0, true, false},
-             {0, 0.8, 0, false, false},  {0, 0.8, 0, false, false},     {0, 0.8, 0, false, false}};
+    bool sparse, aside, second_aside;
+} rules[] = {
+    {.threshold_ah = 1.4, .second_ah = 1.45, .second_aside = true},
+    {.threshold_ah = 0.88, .second_ah = 0.77},
+    {.threshold_ah = 0.88},
+    {.threshold_ah = 0.88},
+    {.threshold_ah = 0.885, .aside = true},
+    {.threshold_ah = 1.48, .sparse = true},
+    {.retention = 0.8},
+    {.retention = 0.8},
+    {.retention = 0.8},
+};
 
 bool curves_aside(int family)
 {
@@ -178,6 +188,19 @@ static char *slurp(const char *path)
     return text;
 }
 
+/** The curve down to each threshold of its family. */
+static void keep_family(struct curves *all, struct curve *c, int family, const char *flags)
+{
+    double retention = rules[family].retention;
+    if (c->n < 5)
+        return;
+    keep(all, c, retention > 0 ? retention * first_five(c) : rules[family].threshold_ah, family,
+         flags);
+    c->library_only = rules[family].second_aside;
+    if (rules[family].second_ah > 0)
+        keep(all, c, rules[family].second_ah, family, flags);
+}
+
 bool curves_load(struct curves *all, const char *dir, int every)
 {
     char path[1024];
@@ -194,14 +217,10 @@ bool curves_load(struct curves *all, const char *dir, int every)
             snprintf(c.name, sizeof c.name, "%.*s", (int)(strlen(list[i]->d_name) - 4),
                      list[i]->d_name);
             free(list[i]);
-            if (i % every != 0 || !curves_read_csv(path, &c.points, &c.n) || c.n < 5)
-                continue;
-            double threshold = rules[f].retention > 0 ? rules[f].retention * first_five(&c)
-                                                      : rules[f].threshold_ah;
-            keep(all, &c, threshold, f, flags);
-            if (rules[f].second_ah > 0)
-                keep(all, &c, rules[f].second_ah, f, flags);
-            free(c.points);
+            if (i % every == 0 && curves_read_csv(path, &c.points, &c.n)) {
+                keep_family(all, &c, f, flags);
+                free(c.points);
+            }
         }
         free(list);
     }

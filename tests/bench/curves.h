@@ -17,7 +17,8 @@ struct curve {
         *points; /* without the cycles known to be flagged only where `flags` says so */
     size_t n;
     double threshold_ah;
-    double life; /* cycle of the end of life, by the rules of scoring */
+    double life;       /* cycle of the end of life, by the rules of scoring */
+    bool library_only; /* fitted for the library, but not scored */
 };
 
 struct curves {

@@ -374,7 +374,7 @@ int main(int argc, char **argv)
         return 2;
     }
     for (int i = 0; i < all.count; i++) {
-        if (o.half > 0 && all.at[i].cell % 2 != o.half % 2)
+        if (all.at[i].library_only || (o.half > 0 && all.at[i].cell % 2 != o.half % 2))
             continue;
         if (o.thin > 0)
             thin(&all.at[i], o.thin);
