@@ -326,19 +326,32 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
     return opens_rounds(s, i) && !b->round && is_settled(s) ? reading_due(s) : WN_NS_NEVER;
 }
 
-/* The tester may run its own program: first the guard knows what stops it, then the interlock
- * closes. A relay has a duplicate of its own. */
-static void let_run(struct station *s, struct instrument *i)
+/* Is there something about the tester itself the guard can do? A relay has a duplicate of its own.
+ */
+static bool guard_stops(const struct station *s, const struct instrument *i)
+{
+    return i->dialect.safe_off_len > 0 || wn_interlock_is_line(s->config.interlock);
+}
+
+static bool guard_knows(struct station *s, struct instrument *i)
 {
     struct wn_error err = {0};
-    bool stoppable = i->dialect.safe_off_len > 0 || wn_interlock_is_line(s->config.interlock);
-    s->bench.output_wanted = i->off = false;
-    if (stoppable && !i->guarded && guard_register(s, i, &err) != WN_OK) {
-        bench_tell_fault(s, &err);
-        return;
+    if (i->guarded || !guard_stops(s, i)) {
+        return true;
     }
-    i->guarded = stoppable;
-    if (!s->bench.interlock_latched) {
+    i->guarded = guard_register(s, i, &err) == WN_OK;
+    if (!i->guarded) {
+        bench_tell_fault(s, &err);
+    }
+    return i->guarded;
+}
+
+/* The tester may run its own program: first the guard knows what stops it, then the interlock
+ * closes. */
+static void let_run(struct station *s, struct instrument *i)
+{
+    s->bench.output_wanted = i->off = false;
+    if (guard_knows(s, i) && !s->bench.interlock_latched) {
         close_interlock(s);
     }
 }
@@ -499,11 +512,17 @@ void bench_off_now(struct station *s)
     }
 }
 
-/* A tester nobody lets run is no affair of the guard either. */
-static void let_go(struct station *s)
+/* A tester nobody lets run is no affair of the guard either; one that may still run is, also behind
+ * a port that was lost and came back before off was verified. */
+static void tell_guard(struct station *s)
 {
     struct instrument *i = s->bench.instrument;
-    if (instrument_listens(i) && i->guarded && !is_let_run(s)) {
+    if (!instrument_listens(i)) {
+        return;
+    }
+    if (is_let_run(s)) {
+        (void)(i->stage != STAGE_READY || s->bench.output_wanted || guard_knows(s, i));
+    } else if (i->guarded) {
         guard_release(s, i);
         i->guarded = false;
     }
@@ -511,7 +530,7 @@ static void let_go(struct station *s)
 
 void bench_turn(struct station *s, wn_ns now)
 {
-    let_go(s);
+    tell_guard(s);
     for (int n = 0; n < s->config.instruments; n++) {
         instrument_turn(s, &s->bench.instrument[n], now);
     }
@@ -530,6 +549,11 @@ wn_ns bench_deadline(const struct station *s, wn_ns now)
 bool bench_off_confirmed(const struct station *s)
 {
     bool off = !s->bench.output_wanted;
+    if (instrument_listens(
+            s->bench.instrument)) { /* nothing it says confirms it; the current does */
+        bool stoppable = s->campaign != NULL && (s->setup.stop_command || s->setup.interlock);
+        return off && !(stoppable && is_let_run(s));
+    }
     for (int n = 0; n < s->config.instruments; n++) {
         const struct instrument *i = &s->bench.instrument[n];
         off = off && (!is_source(s, i) || instrument_is_off(i));

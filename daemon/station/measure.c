@@ -35,16 +35,15 @@ static bool clock_agrees(struct station *s, wn_ns source)
     return near;
 }
 
-/* Heard readings may be in disorder and have wrong times: the engine's listener sorts that out. */
-static bool date_heard(struct station *s, struct wn_reading *r, wn_ns source)
+/* Heard readings may be in disorder and have wrong times: the engine's listener sorts that out.
+ * None comes without a time where it is to have one. */
+static void date_heard(struct station *s, struct wn_reading *r, wn_ns source)
 {
-    bool dated = !s->bench.instrument[0].dialect.has_clock || (r->has & WN_HAS_TIME) != 0;
-    if (dated && !s->offset_known) {
+    if (!s->offset_known) {
         s->offset_ns = source - s->resume_at_ns;
         s->offset_known = true;
     }
     r->time_ns = source - s->offset_ns;
-    return dated;
 }
 
 /* Campaign time of a reading; false: its time cannot be told yet. */
@@ -54,7 +53,8 @@ static bool date(struct station *s, struct wn_reading *r)
     bool own_clock = s->bench.instrument[0].dialect.has_clock;
     wn_ns source = own_clock ? r->time_ns : r->host_ns;
     if (instrument_listens(s->bench.instrument)) {
-        return date_heard(s, r, source);
+        date_heard(s, r, source);
+        return true;
     }
     if (own_clock && (r->has & WN_HAS_TIME) == 0) {
         (void)wn_error_set(&err, WN_EFRAME, "tester on %s: reading without time",
@@ -84,8 +84,8 @@ static bool date(struct station *s, struct wn_reading *r)
 static void watch_idle(struct station *s, const struct wn_reading *r)
 {
     struct bench *b = &s->bench;
-    if (instrument_listens(b->instrument)) {
-        return; /* it may do what it likes when nobody tests */
+    if (instrument_listens(b->instrument) && !wn_config_has_interlock(&s->config)) {
+        return; /* it may do what it likes when nobody tests; but through no open interlock */
     }
     bool flows =
         (r->has & WN_HAS_CURRENT) != 0 && !(fabs(r->current_a) <= s->config.limits.off_current_a);

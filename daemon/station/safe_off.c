@@ -61,6 +61,7 @@ static struct wn_problems problems;
 static struct target targets[TARGETS_MAX];
 static int targets_n;
 static bool untold; /* a station of which not even the port is known */
+static int alone;   /* testers that run their own program, and that no campaign let run */
 
 int64_t guard_now_ns(void)
 {
@@ -214,8 +215,13 @@ static void add_configured(const struct wn_station_config *c, int n)
     } else if (!known(port, i)) {
         if (wn_config_read_dialect(config.conf_dir, i->dialect, &dialect, &problems) == WN_OK &&
             wn_dialect_place(&dialect, i->unit, i->channel, &err) == WN_OK) {
-            if (dialect.protocol == WN_PROTOCOL_RECORDS) {
-                return; /* it is stopped only where a campaign let it run: then it is remembered */
+            if (dialect.protocol == WN_PROTOCOL_RECORDS) { /* else it would be remembered */
+                guard_log(5,
+                          "station %s: no campaign let the program of its tester run that could be "
+                          "stopped: left alone",
+                          name);
+                alone++;
+                return;
             }
             describe_use(&use, c, n, &dialect, port);
             if (add_target(name, &use)) {
@@ -446,9 +452,11 @@ int safe_off_all(const char *config_path)
         }
         all_off = all_off && first_on_port(t)->off;
     }
-    all_off = all_off && !untold && targets_n > 0;
+    all_off = all_off && !untold && targets_n + alone > 0;
     guard_log(all_off ? 5 : 1, "%s",
-              all_off ? "every output is off"
-                      : "NOT every output is confirmed off: go to the bench, disconnect the cell");
+              all_off && alone == 0 ? "every output is off"
+              : all_off
+                  ? "every output that is switched from here is off"
+                  : "NOT every output is confirmed off: go to the bench, disconnect the cell");
     return all_off ? 0 : 1;
 }

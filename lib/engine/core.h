@@ -116,6 +116,10 @@ struct follow {
     struct wn_listen listen;
     int64_t rounds;    /* cycles and check-ups that are planned */
     int64_t idle_told; /* the rest that was told to be long */
+    wn_ns newest_ns;   /* the time that was believed last */
+    wn_ns host_ns;     /* of the last reading; 0: not known */
+    wn_ns still_ns;    /* by the host: so long has the records' time not gone on */
+    bool still_told;
 };
 
 struct wn_engine {
@@ -177,7 +181,9 @@ void follow_resume(struct wn_engine *e, const char *who);
 void follow_reading(struct wn_engine *e, const struct wn_reading *told);
 bool follow_can_stop(const struct wn_engine *e);
 void follow_emit_off(struct wn_engine *e);
-void follow_end(struct wn_engine *e); /* judges and records what is still under way */
+void follow_hangs(struct wn_engine *e,
+                  const struct wn_error *why); /* a contact that does not open */
+void follow_end(struct wn_engine *e);          /* judges and records what is still under way */
 int64_t follow_cycle(const struct wn_engine *e);
 void follow_after_restart(struct wn_engine *e);
 void follow_view(const struct wn_engine *e, struct wn_engine_view *v);

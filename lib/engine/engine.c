@@ -73,6 +73,7 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
 void wn_engine_set_accuracy(struct wn_engine *e, const struct wn_accuracy *accuracy)
 {
     e->setup.accuracy = *accuracy;
+    e->f.listen.setup.accuracy = *accuracy; /* used where the station listens */
 }
 
 /* Off first, whatever the instrument is doing; then look at the cell before anything goes on. */

@@ -201,7 +201,7 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
     X(WRONG_IDENTITY, "wrong_identity", "halt", "another instrument answers")                      \
     X(READ_BACK, "read_back", "halt", "instrument did not take a setting, or is on when told off") \
     X(INSTRUMENT_FAULT, "instrument_fault", "halt", "instrument reports an error or was reset")    \
-    X(CLOCK_BACK, "clock_back", "halt", "time of the readings went back")                          \
+    X(CLOCK_BACK, "clock_back", "halt", "time of the readings went back, or stands still")         \
     X(RECORDING_FAILED, "recording_failed", "halt", "readings cannot be written to the disk")      \
     X(NOT_OFF, "not_off", "halt",                                                                  \
       "output is not verified off after three attempts: interlock told to open")                   \

@@ -7,10 +7,14 @@
 #include <stdio.h>
 #include <string.h>
 
-#define IDLE_NS     (INT64_C(12) * 3600 * WN_NS_PER_S) /* then somebody is asked to look */
-#define SAME_LEVEL  0.05 /* of the current: no change of what the tester does */
-#define FAR_ABOVE_V 1.0  /* above the envelope: no voltage of this cell, whatever is wrong */
-#define FAR_ABOVE   3.0  /* times the highest current allowed */
+#define IDLE_NS (INT64_C(12) * 3600 * WN_NS_PER_S) /* then somebody is asked to look */
+/* Between records of one second the time may stand for a moment; set back, it catches up within
+ * late_max_s. */
+#define STILL_NS     (5 * WN_NS_PER_S)
+#define STILL_MAX_NS (INT64_C(180) * WN_NS_PER_S)
+#define SAME_LEVEL   0.05 /* of the current: no change of what the tester does */
+#define FAR_ABOVE_V  1.0  /* above the envelope: no voltage of this cell, whatever is wrong */
+#define FAR_ABOVE    3.0  /* times the highest current allowed */
 
 /* What the procedure tells of the tester's program. Cycles of different currents are no ordinary
  * ones and others: every round is a cycle then. */
@@ -81,6 +85,24 @@ int64_t follow_cycle(const struct wn_engine *e)
     return e->f.listen.round.open ? e->f.listen.round.cycle : 0;
 }
 
+/* Told once, and for an operator to see to, also where the stop command alone was enough. */
+void follow_hangs(struct wn_engine *e, const struct wn_error *why)
+{
+    const char *rule = wn_fault_word(WN_FAULT_READ_BACK);
+    bool told = strcmp(e->c.halt_rule, rule) == 0 || strcmp(e->c.told_rule, rule) == 0;
+    if (e->c.alarm && told) {
+        return;
+    }
+    (void)snprintf(e->c.told_rule, sizeof e->c.told_rule, "%s", rule);
+    if (e->c.after_off == AFTER_OFF_PAUSED) {
+        e->c.after_off = AFTER_OFF_HALTED;
+    }
+    raise_alarm(e, rule, why->text);
+    emit_event(e, WN_SEVERITY_ALARM, rule, "while switching off: %s", why->text);
+    emit_state(e);
+    emit_commit(e);
+}
+
 /* The intent is committed before the tester is let at the cell. */
 static void let_run(struct wn_engine *e)
 {
@@ -139,6 +161,21 @@ static void note_change(struct wn_engine *e, const struct wn_reading *r)
     }
 }
 
+/* The longest a charge or a discharge of the procedure may last; NaN: it has none. */
+static double longest_s(const struct wn_procedure *p, int direction)
+{
+    double longest = NAN;
+    for (int i = 0; i < p->steps; i++) {
+        const struct wn_step *s = &p->step[i];
+        bool charge = s->kind == WN_STEP_CHARGE;
+        bool discharge = s->kind == WN_STEP_DISCHARGE || s->kind == WN_STEP_DISCHARGE_POWER;
+        if ((direction > 0 && charge) || (direction < 0 && discharge)) {
+            longest = fmax(longest, s->time_limit_s);
+        }
+    }
+    return longest;
+}
+
 /* The direction is what the current says. Whether it may flow at all is known: while running, and
  * for ever where nothing can stop it. */
 static struct wn_envelope_context context(const struct wn_engine *e, const struct wn_reading *r)
@@ -163,6 +200,8 @@ static struct wn_envelope_context context(const struct wn_engine *e, const struc
             (wn_sum_value(&l->g.charge_in) + wn_sum_value(&l->g.charge_out)) / 3600.0;
         bool whole = (l->round.flags & (WN_FLAG_INTERRUPTED | WN_FLAG_GAP)) == 0;
         c.charge_expected_ah = whole ? e->c.taken_out_ah : NAN;
+        c.step_s = wn_ns_to_s(e->c.now_ns - l->step_start_ns);
+        c.step_time_limit_s = longest_s(&e->setup.procedure, direction);
     }
     return c;
 }
@@ -366,8 +405,51 @@ static void judge(struct wn_engine *e, const struct wn_reading *r)
     }
 }
 
+/* Time goes by what the listener believes. Where the records' time stands still or was set back a
+ * little, and where nobody listens any more, it goes on by the host's clock: nothing that is waited
+ * for may wait for the tester's. */
+static void pass_time(struct wn_engine *e, const struct wn_reading *told, bool over)
+{
+    struct follow *f = &e->f;
+    const struct wn_listen *l = &f->listen;
+    bool known = f->host_ns > 0 && told->host_ns > f->host_ns;
+    wn_ns passed_ns = known ? told->host_ns - f->host_ns : 0;
+    bool goes_on = !over && l->has_newest && l->newest_ns > f->newest_ns;
+    f->host_ns = told->host_ns;
+    f->still_ns = goes_on ? 0 : f->still_ns + passed_ns;
+    f->still_told = f->still_told && !goes_on;
+    if (goes_on && l->newest_ns > e->c.now_ns) {
+        e->c.now_ns = l->newest_ns;
+    } else if (over || goes_on || f->still_ns > STILL_NS) { /* goes on, but is behind still */
+        e->c.now_ns += passed_ns;
+    }
+    f->newest_ns = l->newest_ns;
+}
+
+/* What is not recorded is not counted either: no charge too much would be noticed. */
+static void look_for_still(struct wn_engine *e, const struct wn_reading *r)
+{
+    char why[200];
+    if (e->f.still_ns <= STILL_MAX_NS || e->f.still_told) {
+        return;
+    }
+    e->f.still_told = true;
+    (void)snprintf(why, sizeof why,
+                   "no record could be believed for %.0f s: its time does not go on, or it lacks "
+                   "voltage or current; nothing is counted meanwhile: compare a record with the "
+                   "dialect",
+                   wn_ns_to_s(e->f.still_ns));
+    if (direction_of(e, r) != 0) {
+        halt(e, wn_fault_word(WN_FAULT_CLOCK_BACK), why);
+        return;
+    }
+    emit_event(e, WN_SEVERITY_WARNING, wn_fault_word(WN_FAULT_CLOCK_BACK), "%s", why);
+    emit_state(e);
+    emit_commit(e);
+}
+
 /* Judged at once, as it is; recorded a few readings later, when its neighbours bear it out. Its
- * time may be wrong: time goes by what the listener believes. */
+ * time may be wrong. */
 void follow_reading(struct wn_engine *e, const struct wn_reading *told)
 {
     struct wn_reading r = *told;
@@ -377,9 +459,7 @@ void follow_reading(struct wn_engine *e, const struct wn_reading *told)
     if (!over) {
         wn_listen_reading(&e->f.listen, told, &e->found);
     }
-    if (e->f.listen.has_newest && e->f.listen.newest_ns > e->c.now_ns) {
-        e->c.now_ns = e->f.listen.newest_ns;
-    }
+    pass_time(e, told, over);
     r.time_ns = e->c.now_ns;
     bool news = put_found(e);
     note_change(e, &r);
@@ -395,20 +475,16 @@ void follow_reading(struct wn_engine *e, const struct wn_reading *told)
         finish(e);
     } else if (e->c.state == WN_ENGINE_RUNNING) {
         look_for_idle(e);
+        look_for_still(e, &r);
     }
 }
 
 /* Whatever the tester did meanwhile, nobody heard it. */
 void follow_after_restart(struct wn_engine *e)
 {
-    struct wn_listen *l = &e->f.listen;
-    l->offset_ns = 0; /* campaign time is counted anew */
-    l->newest_host_ns = 0;
-    l->has_suspect = false;
-    l->next_broken = true;
-    if (l->round.open) {
-        l->round.flags |= WN_FLAG_INTERRUPTED;
-    }
+    wn_listen_torn(&e->f.listen, WN_FLAG_INTERRUPTED);
+    e->f.host_ns = e->f.still_ns = 0;
+    e->f.still_told = false;
 }
 
 void follow_view(const struct wn_engine *e, struct wn_engine_view *v)

@@ -139,6 +139,11 @@ static void try_again(struct wn_engine *e, const char *why)
 
 void off_failed(struct wn_engine *e, const struct wn_error *why)
 {
+    double since_s = wn_ns_to_s(e->c.now_ns - e->c.off_since_ns);
+    if (e->setup.listens && why->code == WN_EREADBACK && since_s <= e->setup.off_timeout_s) {
+        follow_hangs(e, why); /* the other of the two may have done it: the current tells */
+        return;
+    }
     try_again(e, why->text);
 }
 

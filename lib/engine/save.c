@@ -118,7 +118,9 @@ int wn_engine_restore(struct wn_engine *e, const struct wn_state_record *state,
     e->c = saved;
     after_restart(&e->c);
     if (e->setup.listens) {
+        const struct wn_listen_setup setup = e->f.listen.setup; /* its accuracy is of today */
         memcpy(&e->f, state->blob + sizeof header + sizeof saved, sizeof e->f);
+        e->f.listen.setup = setup;
         follow_after_restart(e);
     }
     return WN_OK;

@@ -116,6 +116,14 @@ int wn_dialect_place(struct wn_dialect *d, int unit, int channel, struct wn_erro
     if (d->protocol == WN_PROTOCOL_MODBUS) {
         return wn_map_place(d, unit, channel, err);
     }
+    if (d->protocol == WN_PROTOCOL_RECORDS) {
+        return unit == 0 && channel == 0
+                   ? WN_OK
+                   : wn_error_set(err, WN_EINVAL,
+                                  "%s is that of a tester with a program of its own, which has its "
+                                  "port alone: leave unit and channel out",
+                                  d->file);
+    }
     return unit == 0
                ? set_channel(d, channel, err)
                : wn_error_set(err, WN_EINVAL,

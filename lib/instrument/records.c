@@ -24,6 +24,14 @@ static int refuse(const char *record, size_t len, const char *why, struct wn_err
                         wn_reply_text(record, len, text, sizeof text), why);
 }
 
+/* It cannot be put in its place among the others. */
+static const char no_time[] = "tells no time, but has_clock is true";
+
+static bool lacks_time(const struct wn_dialect *d, const struct wn_reading *r)
+{
+    return d->has_clock && (r->has & WN_HAS_TIME) == 0;
+}
+
 /* -- text */
 
 /* Digits alone, as many as the checksum has; a sign or a blank is none of them. */
@@ -184,6 +192,9 @@ static enum wn_heard take_line(struct wn_records *r, struct wn_reading *out)
         rc = d->records.format == WN_RECORDS_DELIMITED
                  ? take_delimited(d, r->line, len, out, &r->why)
                  : take_columns(d, r->line, len, r->line_len, out, &r->why);
+    }
+    if (rc == WN_OK && lacks_time(d, out)) {
+        rc = refuse(r->line, r->line_len, no_time, &r->why);
     }
     r->good += rc == WN_OK;
     r->garbled += rc != WN_OK;
@@ -360,6 +371,10 @@ static enum wn_heard judge_frame(struct wn_records *r, int length, struct wn_rea
     r->lost = 0;
     bool ours = fields_fit(&d->records, length);
     bool good = ours && take_frame(d, r->frame, (size_t)length, out, &r->why) == WN_OK;
+    if (good && lacks_time(d, out)) {
+        (void)refuse((const char *)r->frame, (size_t)length, no_time, &r->why);
+        good = false;
+    }
     drop(r, (size_t)length);
     r->good += good;
     r->skipped += !ours;

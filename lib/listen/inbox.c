@@ -6,6 +6,8 @@
 #include "base/assert.h"
 #include "listen/core.h"
 
+enum { BEHIND_MAX = 2 * WN_LISTEN_DEPTH };
+
 void wn_listen_defaults(struct wn_listen_setup *out)
 {
     memset(out, 0, sizeof *out);
@@ -177,35 +179,8 @@ static void put(struct wn_listen *l, const struct wn_listen_row *row, int at,
     }
 }
 
-static void accept(struct wn_listen *l, const struct wn_listen_row *row,
-                   struct wn_listen_found *found)
-{
-    struct wn_listen_row in = *row;
-    in.reading.time_ns += l->offset_ns;
-    in.segment = false;
-    in.broken = l->next_broken;
-    int at = place(l, &in);
-    if (at < 0) {
-        return;
-    }
-    l->next_broken = false;
-    if (!l->has_newest || in.reading.time_ns >= l->newest_ns) {
-        l->newest_ns = in.reading.time_ns;
-        l->newest_host_ns = in.reading.host_ns;
-        l->has_newest = true;
-    }
-    put(l, &in, at, found);
-}
-
 /* -- the tester's clock
  * ------------------------------------------------------------------------ */
-
-/* Nothing is near before there is a first one: its time may be garbled too. */
-static bool is_near(const struct wn_listen *l, wn_ns t)
-{
-    wn_ns window_ns = wn_ns_from_s(l->setup.late_max_s);
-    return l->has_newest && t >= l->newest_ns - window_ns && t <= l->newest_ns + window_ns;
-}
 
 /* Campaign time goes on by what host time says; without it not at all, and what happened meanwhile
  * is missing. */
@@ -219,6 +194,55 @@ static void reset_clock(struct wn_listen *l, const struct wn_listen_row *first,
     l->next_broken = !known;
     l->counts.clock_resets++;
     (void)listen_tell(found, WN_LISTEN_CLOCK_RESET, at_ns);
+}
+
+static void accept(struct wn_listen *l, const struct wn_listen_row *row,
+                   struct wn_listen_found *found);
+
+/* Readings overtake each other by few places. So many in order, and all too late: a clock that was
+ * set back a little. */
+static void look_behind(struct wn_listen *l, const struct wn_listen_row *row,
+                        struct wn_listen_found *found)
+{
+    l->behind = l->behind > 0 && row->reading.time_ns > l->behind_ns ? l->behind + 1 : 1;
+    l->behind_ns = row->reading.time_ns;
+    if (l->behind > BEHIND_MAX) {
+        l->behind = 0;
+        reset_clock(l, row, found);
+        accept(l, row, found);
+    }
+}
+
+static void accept(struct wn_listen *l, const struct wn_listen_row *row,
+                   struct wn_listen_found *found)
+{
+    struct wn_listen_row in = *row;
+    in.reading.time_ns += l->offset_ns;
+    in.segment = false;
+    in.broken = l->next_broken;
+    int64_t late = l->counts.late;
+    int at = place(l, &in);
+    if (at < 0 && l->counts.late > late) {
+        look_behind(l, row, found);
+    }
+    if (at < 0) {
+        return;
+    }
+    l->behind = 0;
+    l->next_broken = false;
+    if (!l->has_newest || in.reading.time_ns >= l->newest_ns) {
+        l->newest_ns = in.reading.time_ns;
+        l->newest_host_ns = in.reading.host_ns;
+        l->has_newest = true;
+    }
+    put(l, &in, at, found);
+}
+
+/* Nothing is near before there is a first one: its time may be garbled too. */
+static bool is_near(const struct wn_listen *l, wn_ns t)
+{
+    wn_ns window_ns = wn_ns_from_s(l->setup.late_max_s);
+    return l->has_newest && t >= l->newest_ns - window_ns && t <= l->newest_ns + window_ns;
 }
 
 static bool steps_back(const struct wn_listen *l, const struct wn_listen_row *row)
@@ -280,6 +304,16 @@ void wn_listen_reading(struct wn_listen *l, const struct wn_reading *reading,
 {
     struct wn_listen_row row = {.reading = *reading, .cycle = -1};
     wn_listen_row(l, &row, found);
+}
+
+void wn_listen_torn(struct wn_listen *l, unsigned flag)
+{
+    l->offset_ns = 0;
+    l->newest_host_ns = 0;
+    l->has_suspect = false;
+    l->next_broken = true;
+    l->torn = flag;
+    l->round.flags |= l->round.open ? flag : 0u;
 }
 
 void wn_listen_end(struct wn_listen *l, struct wn_listen_found *found)

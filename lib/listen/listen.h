@@ -171,6 +171,7 @@ struct wn_listen_round {
     double temperature_max_c, ambient_min_c, ambient_max_c;
     struct wn_listen_charge before; /* the charge before the main discharge */
     bool has_discharge, emptied;    /* emptied: to the cut-off */
+    bool unfinished;                /* the last discharge was not */
     struct wn_step_sums discharge;  /* the one that moved most */
     double beyond_crossing_ah, slope_v_per_s;
     struct wn_measured onset_ohm, pulse_ohm;
@@ -185,7 +186,10 @@ struct wn_listen {
     int waiting, depth;
     bool has_suspect, has_newest;
     wn_ns offset_ns, newest_ns, newest_host_ns;
+    int behind;       /* so many in a row came too late, each behind the one before */
+    wn_ns behind_ns;  /* what the last of them told */
     bool next_broken; /* so is the next reading that is taken */
+    unsigned torn;    /* cycle flags for the load that reading belongs to */
     /* steps */
     struct wn_listen_row before;
     bool has_before;
@@ -219,6 +223,9 @@ void wn_listen_row(struct wn_listen *l, const struct wn_listen_row *row,
                    struct wn_listen_found *found);
 /** Was the last discharge one to the cut-off, and is it over as far as is known? */
 bool wn_listen_is_empty(const struct wn_listen *l);
+/** Nobody has listened for a while, and the host's clock began anew: the round in progress carries
+ * the flag, and so does the next one where its charge is found under way. */
+void wn_listen_torn(struct wn_listen *l, unsigned flag);
 /** Nothing more comes: judges what waits, closes the step and the round in progress. */
 void wn_listen_end(struct wn_listen *l, struct wn_listen_found *found);
 

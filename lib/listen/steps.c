@@ -282,15 +282,25 @@ static void swap(struct wn_listen *l, const struct wn_listen_row *row,
     begin_step(l, 0, row->reading.time_ns, found);
 }
 
+/* Nobody knows how long ago the reading before was. A load that is found under way may be that of a
+ * round which begins with it. */
+static void break_off(struct wn_listen *l, int kind)
+{
+    bool next = !l->round.open || (kind > 0 && listen_round_had_discharge(l));
+    wn_integrator_break(&l->g);
+    wn_integrator_break(&l->run.whole);
+    wn_integrator_break(&l->run.exact);
+    l->round.flags |= l->kind != 0 || kind != 0 ? WN_FLAG_GAP : 0u;
+    l->next_flags |= next && kind != 0 ? WN_FLAG_GAP | l->torn : 0u;
+    l->torn = 0;
+}
+
 void listen_steps_take(struct wn_listen *l, const struct wn_listen_row *row, int kind,
                        const struct wn_listen_row *next, struct wn_listen_found *found)
 {
     bool round = new_round(l, row, kind), level = new_level(l, row, kind, next);
     if (row->broken) {
-        wn_integrator_break(&l->g);
-        wn_integrator_break(&l->run.whole);
-        wn_integrator_break(&l->run.exact);
-        l->round.flags |= l->kind != 0 || kind != 0 ? WN_FLAG_GAP : 0u;
+        break_off(l, kind);
     }
     if (swapped(l, row, kind, next)) {
         swap(l, row, found);

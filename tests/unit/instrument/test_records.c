@@ -202,6 +202,7 @@ static void test_frame_numbers(void **state)
     for (size_t i = 0; i < sizeof of / sizeof of[0]; i++) {
         struct wn_reading r;
         begin(WN_TALKER_FRAMED);
+        dialect.has_clock = false;
         dialect.records = (struct wn_records_form){
             .format = WN_RECORDS_FRAMES, .mark = {0x7e}, .mark_len = 1, .length = 6, .fields = 1};
         dialect.records.field[0] = (struct wn_records_field){.form.what = WN_FIELD_CURRENT_A,

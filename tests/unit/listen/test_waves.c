@@ -365,6 +365,108 @@ static void saved_and_restored(void **state)
     assert_true(sizeof(struct wn_listen) <= 6144); /* the resume state of a campaign file */
 }
 
+/* Its clock is set back by less than a late reading may be late: one by one they would all be. */
+static void set_back_a_little(void **state)
+{
+    (void)state;
+    struct wn_listen_setup s = bench_setup();
+    cycle(1);
+    bench_charge(&b, 1, 0.1);
+    bench_rest(&b, 600);
+    bench_load(&b, -1, 2000);
+    size_t reset = b.wave.n;
+    bench_discharge(&b, 1, 3.0);
+    bench_rest(&b, 600);
+    heard_wave(&h, &s, &b.wave);
+    double without_ah = h.cycle[1].record.capacity_ah.value;
+    for (size_t i = 0; i < b.wave.n; i++) {
+        b.wave.r[i].host_ns = b.wave.r[i].time_ns + 77 * WN_NS_PER_S;
+        b.wave.r[i].time_ns -= i >= reset ? 80 * WN_NS_PER_S : 0;
+    }
+    heard_wave(&h, &s, &b.wave);
+    assert_int_equal(h.resets, 1);
+    assert_int_equal(h.cycles, 2);
+    assert_int_equal(h.cycle[1].record.flags, 0); /* bridged: nothing is missing for a minute */
+    assert_near(h.cycle[1].record.capacity_ah.value, without_ah, 1e-9);
+    assert_true(h.l.counts.late <= 7);
+}
+
+/* Ended in the middle, and gone on with after a rest that is none of a pulse's: the larger part is
+ * no capacity. Behind a whole discharge a further one is no harm. */
+static void in_parts(void **state)
+{
+    (void)state;
+    struct wn_listen_setup s = bench_setup();
+    bench_charge(&b, 1, 0.1);
+    bench_rest(&b, 600);
+    bench_load(&b, -1, 2000);
+    bench_rest(&b, 600);
+    bench_discharge(&b, 1, 3.0);
+    bench_rest(&b, 600);
+    bench_charge(&b, 1, 0.1);
+    bench_rest(&b, 600);
+    bench_discharge(&b, 1, 3.0);
+    bench_rest(&b, 600);
+    bench_discharge(&b, 0.2, 3.0);
+    bench_rest(&b, 600);
+    heard_wave(&h, &s, &b.wave);
+    assert_int_equal(h.cycles, 2);
+    assert_int_equal(h.cycle[0].record.flags, WN_FLAG_INTERRUPTED);
+    assert_int_equal(h.cycle[1].record.flags, 0);
+}
+
+/* Nobody listens from reading `from` to reading `to` of the wave. */
+static void hear_torn(size_t from, size_t to)
+{
+    struct wn_listen_setup s = bench_setup();
+    heard_init(&h, &s);
+    for (size_t i = 0; i < b.wave.n; i++) {
+        if (i == from) {
+            wn_listen_torn(&h.l, WN_FLAG_INTERRUPTED);
+        }
+        if (i < from || i >= to) {
+            heard_reading(&h, &b.wave.r[i]);
+        }
+    }
+    heard_end(&h);
+}
+
+/* What is flagged is what was not heard whole: the round in progress; and the one whose charge is
+ * found under way. */
+static void torn(void **state)
+{
+    (void)state;
+    size_t in_charge, in_rest, next_charge;
+    bench_rest(&b, 60);
+    cycle(1);
+    bench_charge(&b, 1, 0.1);
+    in_charge = b.wave.n - 50;
+    bench_rest(&b, 600);
+    bench_discharge(&b, 1, 3.0);
+    bench_rest(&b, 600);
+    in_rest = b.wave.n - 60;
+    bench_charge(&b, 1, 0.1);
+    next_charge = b.wave.n - 60;
+    bench_rest(&b, 600);
+    bench_discharge(&b, 1, 3.0);
+    bench_rest(&b, 600);
+    static const unsigned both = WN_FLAG_INTERRUPTED | WN_FLAG_GAP;
+    hear_torn(in_charge, in_charge + 20);
+    assert_int_equal(h.cycles, 3);
+    assert_int_equal(h.cycle[0].record.flags, 0);
+    assert_int_equal(h.cycle[1].record.flags, both);
+    assert_int_equal(h.cycle[2].record.flags, 0);
+    hear_torn(in_rest, next_charge);
+    assert_int_equal(h.cycles, 3);
+    assert_true((h.cycle[1].record.flags & WN_FLAG_INTERRUPTED) != 0);
+    assert_int_equal(h.cycle[2].record.flags & both, both);
+    hear_torn(in_rest, in_rest + 20); /* at rest before and behind */
+    assert_true((h.cycle[1].record.flags & WN_FLAG_INTERRUPTED) != 0);
+    assert_int_equal(h.cycle[2].record.flags, 0);
+    hear_torn(6, 300); /* from before the first charge into it */
+    assert_int_equal(h.cycle[0].record.flags & both, both);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -379,6 +481,9 @@ int main(void)
         cmocka_unit_test_setup_teardown(gaps, setup, teardown),
         cmocka_unit_test_setup_teardown(rests_and_ambient, setup, teardown),
         cmocka_unit_test_setup_teardown(saved_and_restored, setup, teardown),
+        cmocka_unit_test_setup_teardown(set_back_a_little, setup, teardown),
+        cmocka_unit_test_setup_teardown(in_parts, setup, teardown),
+        cmocka_unit_test_setup_teardown(torn, setup, teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
