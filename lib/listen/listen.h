@@ -171,7 +171,6 @@ struct wn_listen_round {
     double temperature_max_c, ambient_min_c, ambient_max_c;
     struct wn_listen_charge before; /* the charge before the main discharge */
     bool has_discharge, emptied;    /* emptied: to the cut-off */
-    bool unfinished;                /* the last discharge was not */
     struct wn_step_sums discharge;  /* the one that moved most */
     double beyond_crossing_ah, slope_v_per_s;
     struct wn_measured onset_ohm, pulse_ohm;

@@ -111,18 +111,12 @@ void listen_run_close(struct wn_listen *l)
     }
     run->open = false;
     wn_integrator_sums(&run->whole, &s);
-    if (is_pulse(l)) {
-        return;
-    }
-    bool emptied = is_emptied(l);
-    r->flags |= r->unfinished ? WN_FLAG_INTERRUPTED : 0u; /* neither part is the capacity */
-    r->unfinished = isfinite(l->setup.cutoff_v) && !emptied;
-    if (r->has_discharge && s.charge_out_ah <= r->discharge.charge_out_ah) {
+    if (is_pulse(l) || (r->has_discharge && s.charge_out_ah <= r->discharge.charge_out_ah)) {
         return;
     }
     wn_integrator_sums(&run->exact, &exact);
     r->has_discharge = true;
-    r->emptied = emptied;
+    r->emptied = is_emptied(l);
     r->discharge = s;
     r->beyond_crossing_ah = s.crossed ? s.end_charge_ah - exact.end_charge_ah : 0;
     r->slope_v_per_s = fabs(wn_slope_v_per_s(run->tail, run->tails));

@@ -247,7 +247,8 @@ static int print_identity(const struct wane *w, const char *port, const char *id
         wane_put(o, "simulated", json_boolean(simulated));
         return wane_print_json(o);
     }
-    (void)printf("%s: %s (dialect %s%s%s)%s\n", port, identity, dialect,
+    const char *who = identity[0] != '\0' ? identity : "its records, but no word of who it is";
+    (void)printf("%s: %s (dialect %s%s%s)%s\n", port, who, dialect,
                  station != NULL ? ", says station " : "", station != NULL ? station : "",
                  simulated ? " SIMULATED" : "");
     return wane_flush();

@@ -32,9 +32,11 @@ static const struct wane_option try_options[] = {
 
 struct trial {
     struct inquiry q;
-    struct frames frames; /* MODBUS */
-    wn_ns sent_ns;
-    bool quiet; /* JSON: the exchanges are gathered */
+    struct frames frames;      /* MODBUS */
+    char record[WN_FRAME_MAX]; /* as far as it has come */
+    size_t record_len;
+    wn_ns sent_ns; /* of records: when the one before came */
+    bool quiet;    /* JSON: the exchanges are gathered */
     json_t *exchanges, *steps;
     int failed;
 };
@@ -90,6 +92,64 @@ static void show_frames(struct trial *t, bool sent, const char *data, size_t len
     }
 }
 
+/* A record that nobody asked for: text, or bytes in hexadecimal digits. */
+static void show_record(struct trial *t, wn_ns now)
+{
+    char text[3 * sizeof t->record + 1];
+    size_t n = 0;
+    if (t->record_len == 0) {
+        return;
+    }
+    if (t->q.dialect.records.format != WN_RECORDS_FRAMES) {
+        (void)wn_reply_text(t->record, t->record_len, text, sizeof text);
+    }
+    for (size_t i = 0; i < t->record_len && t->q.dialect.records.format == WN_RECORDS_FRAMES; i++) {
+        n += (size_t)snprintf(text + n, sizeof text - n, "%s%02X", i > 0 ? " " : "",
+                              (unsigned)(unsigned char)t->record[i]);
+    }
+    t->sent_ns = t->sent_ns == 0 ? now : t->sent_ns;
+    tell(t, false, text, "", now);
+    t->sent_ns = now;
+    t->record_len = 0;
+}
+
+/* As it says itself; 0: not yet. */
+static size_t frame_length(const struct trial *t)
+{
+    const struct wn_records_form *form = &t->q.dialect.records;
+    if (form->length > 0) {
+        return (size_t)form->length;
+    }
+    bool told = t->record_len > (size_t)form->length_at;
+    return told ? (unsigned char)t->record[form->length_at] + (size_t)form->length_plus : 0;
+}
+
+/* A text ends with its line, a frame with its length, or where the next one's mark is. */
+static void show_records(struct trial *t, const char *data, size_t len, wn_ns now)
+{
+    const struct wn_records_form *form = &t->q.dialect.records;
+    bool frames = form->format == WN_RECORDS_FRAMES;
+    size_t mark = frames ? (size_t)form->mark_len : 0;
+    for (size_t i = 0; i < len; i++) {
+        if (!frames && (data[i] == '\n' || data[i] == '\r')) {
+            show_record(t, now);
+            continue;
+        }
+        t->record[t->record_len++] = data[i];
+        bool next = frames && t->record_len > mark &&
+                    memcmp(t->record + t->record_len - mark, form->mark, mark) == 0;
+        if (next) {
+            t->record_len -= mark;
+            show_record(t, now);
+            memcpy(t->record, form->mark, mark);
+            t->record_len = mark;
+        } else if (t->record_len == sizeof t->record ||
+                   (frames && t->record_len == frame_length(t))) {
+            show_record(t, now);
+        }
+    }
+}
+
 /* What passed on the line, one line each; a reply with the time it took. */
 static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
 {
@@ -101,9 +161,9 @@ static void show(void *ctx, bool sent, const char *data, size_t len, wn_ns now)
     case WN_PROTOCOL_MODBUS:
         show_frames(t, sent, data, len, now);
         break;
-    case WN_PROTOCOL_RECORDS:
-        show_lines(t, sent, data, len, now);
-        break;
+    case WN_PROTOCOL_RECORDS: /* nothing is ever sent here */
+        show_records(t, data, len, now);
+        return;
     }
     t->sent_ns = sent ? now : t->sent_ns;
 }
@@ -292,7 +352,7 @@ static int try_all(struct trial *t, const struct wane_args *a)
     bool switches = wn_role_switches(t->q.dialect.kind) && !listens(t);
     if (step(t, "who is there", WN_REQUEST_IDENTIFY, NULL) &&
         (!switches || step(t, "switch off, ask whether it is off", WN_REQUEST_OFF, NULL)) &&
-        readings(t, n, "read", 0) && a->value[SWITCH_ON].given && !listens(t)) {
+        readings(t, n, "read", 0) && a->value[SWITCH_ON].given) {
         switch_on(t, a);
     }
     return t->failed == 0 ? WANE_DONE : WANE_FAILED;
@@ -316,6 +376,9 @@ static int report(struct wane *w, struct trial *t, int rc)
                  rc == WANE_DONE ? "Everything was understood" : "Not everything was understood",
                  (unsigned long long)s->exchanges, (unsigned long long)s->bad_replies,
                  (unsigned long long)s->timeouts);
+    if (listens(t) && s->bad_replies > 0) {
+        (void)printf("The last bad one: %s\n", s->complaint.text);
+    }
     if (rc != WANE_DONE) {
         (void)printf("Compare the lines above with the instrument's manual and mend %s\n",
                      t->q.dialect.file);
@@ -327,6 +390,9 @@ static int refuse(struct wane *w, const struct wane_args *a, const struct wn_dia
 {
     if (!a->value[SWITCH_ON].given) {
         return WANE_DONE;
+    }
+    if (d->protocol == WN_PROTOCOL_RECORDS) {
+        return wane_usage(w, "--switch-on: this tester runs its own program, and is told nothing");
     }
     if (!wn_role_switches(d->kind)) {
         return wane_usage(w, "--switch-on: a thermometer has nothing to be switched");
@@ -403,7 +469,8 @@ const struct wane_command cmd_try = {
         "that is sent and received, how long the answer took and what it means. Nothing is\n"
         "switched on unless --switch-on asks for it and it is confirmed. Edit the dialect\n"
         "file and try again until everything is understood. A port that the service holds is in\n"
-        "use: stop the service first.\n",
+        "use: stop the service first. A tester that runs its own program is asked nothing and\n"
+        "told nothing: its records are shown as they come, with the time since the one before.\n",
     .examples = "  wane try my-load /dev/serial/by-id/usb-MAKER_MODEL-if00-port0\n"
                 "  wane try my-load /dev/ttyUSB0 --switch-on --discharge --current-a 0.5 "
                 "--voltage-v 3\n",
