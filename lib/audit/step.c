@@ -12,6 +12,9 @@
 #define LEAST  1e-9
 #define TIME_S 2e-6
 
+/* What an instrument that is off may read. */
+#define NOISE_A 1e-3
+
 void wn_audit_step_init(struct wn_audit_step *a, const struct wn_audit_setup *setup,
                         const struct wn_step_record *record, const struct wn_audit_end *end)
 {
@@ -54,7 +57,7 @@ void wn_audit_step_begin(struct wn_audit_step *a, const struct wn_reading *befor
         .direction = a->direction, .end_kind = WN_END_NONE, .end_value = NAN, .cv_voltage_v = NAN};
     setup.gap_max_s = a->gap_max_s + (a->setup->time_s > 0 ? a->setup->time_s : 0);
     wn_integrator_init(&a->g, &setup);
-    a->on_a = 0.002 * a->largest_a;
+    a->on_a = fmax(0.002 * a->largest_a, a->setup->driven ? NOISE_A : 0);
     if (before != NULL && !a->setup->driven) { /* a log's step begins with the reading before it */
         audit_edge_begin(a, before);
     }
@@ -283,8 +286,10 @@ void wn_audit_step_end(struct wn_audit_step *a, const struct wn_reading *after)
     const struct wn_step_sums *s = &a->record.sums;
     audit_edge_finish(a, a->setup->driven ? NULL : after);
     if (a->readings == 0) { /* nothing was on, or nothing was read */
-        check(a, "charge_in_ah", s->charge_in_ah, from_zero(0), " Ah");
-        check(a, "charge_out_ah", s->charge_out_ah, from_zero(0), " Ah");
+        double span_s = wn_ns_to_s(a->record.end_ns - a->record.start_ns);
+        double noise_ah = a->on_a * span_s / S_PER_H;
+        check(a, "charge_in_ah", s->charge_in_ah, from_zero(noise_ah), " Ah");
+        check(a, "charge_out_ah", s->charge_out_ah, from_zero(noise_ah), " Ah");
         return;
     }
     check_times(a, wn_ns_to_s(a->last_on_ns - a->first_on_ns));
