@@ -116,7 +116,7 @@ static bool sources_are_safe(const struct station *s)
     return safe;
 }
 
-static void close_interlock(struct station *s)
+void bench_close_interlock(struct station *s)
 {
     struct bench *b = &s->bench;
     struct wn_link *link = b->instrument[0].link;
@@ -136,7 +136,7 @@ void bench_first_off_done(struct station *s)
         return; /* the instrument had said off before, and current flowed; or who knows; or it is
                    closed when a campaign lets the tester run */
     }
-    close_interlock(s);
+    bench_close_interlock(s);
 }
 
 void bench_lost(struct station *s, struct instrument *i, const struct wn_error *error, bool news)
@@ -212,16 +212,6 @@ static void begin_output(struct bench *b, struct instrument *i, wn_ns now)
     instrument_begin(i, TASK_SET_MODE, request, &sp, now);
 }
 
-static bool is_let_run(const struct station *s)
-{
-    return s->campaign != NULL && wn_engine_output_on(s->engine);
-}
-
-bool bench_may_stop(const struct station *s)
-{
-    return !instrument_listens(s->bench.instrument) || is_let_run(s);
-}
-
 bool bench_watching(const struct station *s)
 {
     if (s->campaign == NULL) {
@@ -291,7 +281,7 @@ static void begin_round(struct station *s, struct instrument *i, wn_ns now)
 static bool relay_closes(const struct station *s, const struct instrument *i)
 {
     const struct bench *b = &s->bench;
-    bool may = instrument_listens(b->instrument) ? is_let_run(s) && !b->output_wanted
+    bool may = instrument_listens(b->instrument) ? listen_is_let_run(s) && !b->output_wanted
                                                  : others_are_off(s, i);
     return role_of(s, i) == WN_ROLE_RELAY && !b->interlock_latched && !b->interlock_down &&
            !b->relay_closed && s->looked && may;
@@ -326,41 +316,11 @@ wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
     return opens_rounds(s, i) && !b->round && is_settled(s) ? reading_due(s) : WN_NS_NEVER;
 }
 
-/* Is there something about the tester itself the guard can do? A relay has a duplicate of its own.
- */
-static bool guard_stops(const struct station *s, const struct instrument *i)
-{
-    return i->dialect.safe_off_len > 0 || wn_interlock_is_line(s->config.interlock);
-}
-
-static bool guard_knows(struct station *s, struct instrument *i)
-{
-    struct wn_error err = {0};
-    if (i->guarded || !guard_stops(s, i)) {
-        return true;
-    }
-    i->guarded = guard_register(s, i, &err) == WN_OK;
-    if (!i->guarded) {
-        bench_tell_fault(s, &err);
-    }
-    return i->guarded;
-}
-
-/* The tester may run its own program: first the guard knows what stops it, then the interlock
- * closes. */
-static void let_run(struct station *s, struct instrument *i)
-{
-    s->bench.output_wanted = i->off = false;
-    if (guard_knows(s, i) && !s->bench.interlock_latched) {
-        close_interlock(s);
-    }
-}
-
 static void choose_output(struct station *s, struct instrument *i, wn_ns now)
 {
     struct bench *b = &s->bench;
     if (b->output.mode == WN_OUTPUT_FOLLOW) {
-        let_run(s, i);
+        listen_let_run(s, i);
         return;
     }
     if (!is_active(s, i)) {
@@ -512,25 +472,9 @@ void bench_off_now(struct station *s)
     }
 }
 
-/* A tester nobody lets run is no affair of the guard either; one that may still run is, also behind
- * a port that was lost and came back before off was verified. */
-static void tell_guard(struct station *s)
-{
-    struct instrument *i = s->bench.instrument;
-    if (!instrument_listens(i)) {
-        return;
-    }
-    if (is_let_run(s)) {
-        (void)(i->stage != STAGE_READY || s->bench.output_wanted || guard_knows(s, i));
-    } else if (i->guarded) {
-        guard_release(s, i);
-        i->guarded = false;
-    }
-}
-
 void bench_turn(struct station *s, wn_ns now)
 {
-    tell_guard(s);
+    listen_tell_guard(s);
     for (int n = 0; n < s->config.instruments; n++) {
         instrument_turn(s, &s->bench.instrument[n], now);
     }
@@ -549,10 +493,8 @@ wn_ns bench_deadline(const struct station *s, wn_ns now)
 bool bench_off_confirmed(const struct station *s)
 {
     bool off = !s->bench.output_wanted;
-    if (instrument_listens(
-            s->bench.instrument)) { /* nothing it says confirms it; the current does */
-        bool stoppable = s->campaign != NULL && (s->setup.stop_command || s->setup.interlock);
-        return off && !(stoppable && is_let_run(s));
+    if (instrument_listens(s->bench.instrument)) {
+        return off && listen_is_over(s);
     }
     for (int n = 0; n < s->config.instruments; n++) {
         const struct instrument *i = &s->bench.instrument[n];

@@ -75,7 +75,7 @@ static void off_blindly(const struct station *s, struct instrument *i)
 {
     size_t put = 0, at = 0, len = 0;
     i->link->ops->flush(i->link);
-    const char *off = bench_may_stop(s) ? wn_dialect_safe_off(&i->dialect, &at, &len) : NULL;
+    const char *off = listen_may_stop(s) ? wn_dialect_safe_off(&i->dialect, &at, &len) : NULL;
     if (off != NULL) { /* the first piece, where each is answered: the rest goes by the session */
         (void)i->link->ops->write(i->link, off, len, &put, NULL);
     }

@@ -188,9 +188,6 @@ void bench_port_lines(const struct station *s, const struct instrument *i,
                       struct wn_port_settings *settings);
 /** The protections of instruments themselves, for the present campaign. */
 struct wn_setpoints bench_protections(const struct station *s);
-/** May a tester that runs its own program be stopped now? Only while a campaign has let it run:
- * else what it does is no affair of ours. Other instruments always. */
-bool bench_may_stop(const struct station *s);
 /** Is there nothing running, and nothing being switched? */
 bool bench_watching(const struct station *s);
 
@@ -221,6 +218,22 @@ void bench_identify_again(struct station *s);
 void bench_set_up_again(struct station *s); /* a new campaign has new protections */
 /** Why it is not ready, or what else is wrong; "": nothing. */
 const char *bench_fault(const struct station *s);
+
+/** It closes, or may: the lines at once, a relay when its turn comes. */
+void bench_close_interlock(struct station *s);
+
+/* listen.c: a tester that runs its own program */
+/** Has a campaign let it run, and not been seen off since? */
+bool listen_is_let_run(const struct station *s);
+/** May it be stopped now? Only while a campaign has let it run: else what it does is no affair of
+ * ours. Other instruments always. */
+bool listen_may_stop(const struct station *s);
+/** It may run: first the guard knows what stops it, then the interlock closes. */
+void listen_let_run(struct station *s, struct instrument *i);
+/** In each turn: is what the guard knows still right? */
+void listen_tell_guard(struct station *s);
+/** Is there nothing to wait for before the station ends? */
+bool listen_is_over(const struct station *s);
 
 /** An instrument's failure, for the engine. */
 void bench_tell_fault(struct station *s, const struct wn_error *error);

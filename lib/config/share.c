@@ -153,10 +153,11 @@ static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
                   struct wn_problems *problems)
 {
     const char *what =
-        strcmp(a->dialect.terminator, b->dialect.terminator) != 0 ? "another terminator"
-        : a->dialect.echo != b->dialect.echo                      ? "another echo"
-        : strcmp(a->dialect.prompt, b->dialect.prompt) != 0       ? "another prompt"
-        : a->dialect.baud != b->dialect.baud                      ? "another baud rate"
+        a->dialect.protocol != b->dialect.protocol                  ? "another protocol"
+        : strcmp(a->dialect.terminator, b->dialect.terminator) != 0 ? "another terminator"
+        : a->dialect.echo != b->dialect.echo                        ? "another echo"
+        : strcmp(a->dialect.prompt, b->dialect.prompt) != 0         ? "another prompt"
+        : a->dialect.baud != b->dialect.baud                        ? "another baud rate"
         : a->dialect.parity != b->dialect.parity || a->dialect.stop_bits != b->dialect.stop_bits
             ? "another parity or other stop bits"
             : NULL;
