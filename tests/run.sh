@@ -19,7 +19,7 @@ echo "== format"
 git ls-files '*.c' '*.h' 2>/dev/null | xargs -r clang-format --dry-run --Werror
 
 echo "== gcc, release with assertions"
-cmake -S . -B build/test -DCMAKE_BUILD_TYPE=RelWithDebInfo -DCMAKE_C_COMPILER=gcc >/dev/null
+cmake -S . -B build/test -DCMAKE_BUILD_TYPE=RelWithDebInfo -DCMAKE_C_COMPILER=gcc -DCMAKE_INSTALL_PREFIX=/usr >/dev/null
 cmake --build build/test -j "$jobs"
 if [ "$quick" != "--quick" ]; then
     echo "== clang-tidy"
