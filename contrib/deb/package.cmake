@@ -5,10 +5,11 @@ set(CPACK_PACKAGE_VENDOR wane)
 set(CPACK_PACKAGE_CONTACT "the wane project <wane@localhost>")
 set(CPACK_PACKAGE_DESCRIPTION_SUMMARY "cycle-life ageing tracker for lithium-ion cells")
 set(CPACK_PACKAGE_DESCRIPTION
-"waned takes lithium-ion cells through campaigns of charge, rest and discharge on
-instruments on serial lines, records capacity fade and resistance rise of every
-cycle, and switches off and stays off when something is abnormal. wane is the
-command it is looked at and ordered with.
+"waned takes lithium-ion cells through campaigns of charge, rest and
+discharge on instruments on serial lines, records capacity fade and
+resistance rise of every cycle, and switches off and stays off when
+something is abnormal. wane is the command it is looked at and ordered
+with.
 .
 Lithium-ion cells can catch fire: read SAFETY in waned(8) before the first
 campaign.")

@@ -16,6 +16,12 @@ static const struct wane_option global_options[] = {
     {"help", 'h', WANE_FLAG, NULL, "this help"},
 };
 
+const struct wane_option *wane_global_options(int *n)
+{
+    *n = (int)(sizeof global_options / sizeof global_options[0]);
+    return global_options;
+}
+
 /* Breaks text between words, and where it says so; `column` is where it begins, `indent` where
  * further lines do. */
 static void wrap(FILE *f, const char *text, size_t column, size_t indent)

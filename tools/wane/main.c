@@ -98,6 +98,9 @@ int main(int argc, char **argv)
         wane_first_words(&w, stdout);
         return wane_flush();
     }
+    if (strcmp(argv[at], "__complete") == 0) { /* of the shells, not for people */
+        return wane_complete(&w, argc - at - 1, argv + at + 1);
+    }
     w.command = wane_find_command(argv[at]);
     if (w.command == NULL) {
         return wane_usage(&w, "there is no command '%s'", argv[at]);

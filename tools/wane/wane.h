@@ -96,7 +96,13 @@ int wane_fail(const struct wane *w, const struct wn_error *err);
 /* help.c */
 void wane_help_all(FILE *f);
 void wane_help_command(const struct wane_command *c, FILE *f);
+/** Those that every command has. */
+const struct wane_option *wane_global_options(int *n);
 void wane_first_words(const struct wane *w, FILE *f);
+
+/* complete.c */
+/** Prints what may stand in place of the last of these words, behind "wane". */
+int wane_complete(struct wane *w, int words, char **word);
 
 /* output.c */
 /** A number, or null when it is not finite. */
