@@ -166,8 +166,10 @@ static void check_times(const struct wn_audit_step *a, double span_s)
         check(a, "missing_s", s->missing_s, from_zero(s->duration_s), " s");
         return;
     }
-    struct wn_audit_range whole = {span_s, span_s + a->on_edges.first_s + a->off_edges.last_s},
-                          active = {fmax(path_s - a->doubtful_s, 0), path_s + edges_s};
+    /* The reading that ended it may have come up to a gap later, and not be stored. */
+    double most_s = span_s + a->on_edges.first_s + a->off_edges.last_s + a->gap_max_s;
+    struct wn_audit_range whole = {span_s, most_s}, active = {fmax(path_s - a->doubtful_s, 0),
+                                                              path_s + edges_s + a->gap_max_s};
     struct wn_audit_range missing = {fmax(s->duration_s - active.hi, 0), s->duration_s - active.lo};
     check(a, "duration_s", s->duration_s, whole, " s");
     check(a, "missing_s", s->missing_s, missing, " s");
