@@ -308,21 +308,9 @@ static void check_fields(struct wn_reader *r, const config_setting_t *fields,
     }
 }
 
-static void read_separator(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                           void *target)
-{
-    const char *text = config_setting_get_string(s);
-    if (text == NULL || strlen(text) != 1 || strchr("0123456789+-.eE\r\n", text[0]) != NULL) {
-        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;",
-                       key->name, key->example);
-        return;
-    }
-    ((struct wn_read *)target)->separator = text[0];
-}
-
 static const struct wn_key read_keys[] = {
     TEXT("query", true, wn_read, query, "\"MEAS:ALL? {interval_s}\""),
-    {.name = "separator", .kind = WN_KEY_OTHER, .read = read_separator, .example = "\",\""},
+    SEPARATOR(wn_read, "\",\""),
     {.name = "fields",
      .kind = WN_KEY_OTHER,
      .required = true,
@@ -372,16 +360,24 @@ const struct wn_key_word wn_sign_words[] = {
     {"charge positive", 1, 0}, {"discharge positive", -1, 0}, {NULL, 0, 0}};
 const struct wn_key_word wn_parity_words[] = {
     {"none", 'N', 0}, {"even", 'E', 0}, {"odd", 'O', 0}, {NULL, 0, 0}};
+const struct wn_key_word wn_order_words[] = {
+    {"high first", 0, 0}, {"low first", 1, 0}, {NULL, 0, 0}};
+
+void wn_dialect_separator(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
+                          void *target)
+{
+    const char *text = config_setting_get_string(s);
+    if (text == NULL || strlen(text) != 1 || strchr("0123456789+-.eE\r\n", text[0]) != NULL) {
+        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;",
+                       key->name, key->example);
+        return;
+    }
+    ((char *)target)[key->offset] = text[0];
+}
 
 static const struct wn_key dialect_keys[] = {
     DIALECT_COMMON_KEYS(false),
-    {.name = "terminator",
-     .kind = WN_KEY_TEXT,
-     .required = true,
-     MEMBER(wn_dialect, terminator),
-     .size = SIZE_OF(wn_dialect, terminator),
-     .control = true,
-     .example = "\"\\n\""},
+    TERMINATOR(true),
     GROUP("identity", true, identity_keys, "{ query = \"*IDN?\"; prefix = \"maker,model,\"; }"),
     SEQUENCE("setup", false, wn_dialect, setup, "( \"*CLS\" )"),
     MODE("charge", false, charge),
@@ -409,13 +405,7 @@ static const struct wn_key dialect_keys[] = {
      .max = 1,
      .example = "\"5 ms\""},
     TEXT("error_query", false, wn_dialect, error_query, "\"SYST:ERR?\""),
-    {.name = "overload",
-     .kind = WN_KEY_NUMBER,
-     .required = true,
-     MEMBER(wn_dialect, overload),
-     .min = 1000,
-     .max = 1e300,
-     .example = "9.9e37"},
+    OVERLOAD(true),
     {.name = "safe_off",
      .kind = WN_KEY_TEXT,
      MEMBER(wn_dialect, safe_off),

@@ -39,9 +39,29 @@
     {                                                                                              \
         .name = key, .kind = WN_KEY_GROUP, .required = needed, .group = table, .example = text     \
     }
+#define OTHER(key, needed, reader, text)                                                           \
+    {                                                                                              \
+        .name = key, .kind = WN_KEY_OTHER, .required = needed, .read = reader, .example = text     \
+    }
+#define SEPARATOR(type, text)                                                                      \
+    {                                                                                              \
+        .name = "separator", .kind = WN_KEY_OTHER, MEMBER(type, separator),                        \
+        .read = wn_dialect_separator, .example = text                                              \
+    }
+#define TERMINATOR(needed)                                                                         \
+    {                                                                                              \
+        .name = "terminator", .kind = WN_KEY_TEXT, .required = needed,                             \
+        MEMBER(wn_dialect, terminator), .size = SIZE_OF(wn_dialect, terminator), .control = true,  \
+        .example = "\"\\n\""                                                                       \
+    }
+#define OVERLOAD(needed)                                                                           \
+    {                                                                                              \
+        .name = "overload", .kind = WN_KEY_NUMBER, .required = needed,                             \
+        MEMBER(wn_dialect, overload), .min = 1000, .max = 1e300, .example = "9.9e37"               \
+    }
 
 extern const struct wn_key_word wn_protocol_words[], wn_kind_words[], wn_sign_words[],
-    wn_parity_words[], wn_field_words[];
+    wn_parity_words[], wn_order_words[], wn_field_words[];
 
 /* format_needed: must parity and stop bits be said? */
 #define DIALECT_COMMON_KEYS(format_needed)                                                         \
@@ -58,6 +78,9 @@ extern const struct wn_key_word wn_protocol_words[], wn_kind_words[], wn_sign_wo
         BOOL("echo", false, echo, "false"),                                                        \
         WORD("current_sign", false, wn_dialect, current_sign, wn_sign_words,                       \
              "\"charge positive\"")
+
+/** Reads the one character between two values, for SEPARATOR. */
+wn_key_reader wn_dialect_separator;
 
 /** Complains of what an instrument of its kind cannot do without, and fills in what was left out.
  */

@@ -26,8 +26,6 @@ static const struct wn_key_word type_words[] = {
     {"i16", WN_MODBUS_I16, 0},      {"u32", WN_MODBUS_U32, 0},
     {"i32", WN_MODBUS_I32, 0},      {"f32", WN_MODBUS_F32, 0},
     {"text", WN_MODBUS_F32 + 1, 0}, {NULL, 0, 0}};
-static const struct wn_key_word order_words[] = {
-    {"high first", 0, 0}, {"low first", 1, 0}, {NULL, 0, 0}};
 
 #define NUMBER(key, member, low, text)                                                             \
     {                                                                                              \
@@ -40,8 +38,8 @@ static const struct wn_key register_keys[] = {
     COUNT("address", true, form, address, 0, 65535, "0"),
     WORD("type", false, form, type, type_words, "\"u16\""),
     COUNT("write_function", false, form, write, 5, 16, "16"),
-    WORD("word_order", false, form, word_order, order_words, "\"high first\""),
-    WORD("byte_order", false, form, byte_order, order_words, "\"high first\""),
+    WORD("word_order", false, form, word_order, wn_order_words, "\"high first\""),
+    WORD("byte_order", false, form, byte_order, wn_order_words, "\"high first\""),
     COUNT("first_bit", false, form, first_bit, 0, 31, "0"),
     COUNT("bits", false, form, bits, 1, 32, "1"),
     NUMBER("scale", scale, -1e12, "0.001"),
@@ -148,8 +146,8 @@ static void read_registers(struct wn_reader *r, const config_setting_t *s, const
         .type = NOT_SAID, .write = NOT_SAID, .scale = 1, .no_value = NAN, .readback = true};
     const config_setting_t *root = config_setting_parent(s);
     static const struct wn_key orders[] = {
-        WORD("word_order", false, form, word_order, order_words, "\"high first\""),
-        WORD("byte_order", false, form, byte_order, order_words, "\"high first\"")};
+        WORD("word_order", false, form, word_order, wn_order_words, "\"high first\""),
+        WORD("byte_order", false, form, byte_order, wn_order_words, "\"high first\"")};
     for (size_t i = 0; i < sizeof orders / sizeof orders[0]; i++) {
         const config_setting_t *order = config_setting_get_member(root, orders[i].name);
         if (order != NULL) {
@@ -355,11 +353,6 @@ static void read_later(struct wn_reader *r, const config_setting_t *s, const str
     (void)key;
     (void)target;
 }
-
-#define OTHER(key, needed, function, text)                                                         \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_OTHER, .required = needed, .read = function, .example = text   \
-    }
 
 /* registers stand before what refers to them. */
 static const struct wn_key modbus_keys[] = {

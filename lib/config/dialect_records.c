@@ -13,10 +13,6 @@
 #include "wire/checksum.h"
 #include "wire/line.h"
 
-#define OTHER(key, needed, reader, text)                                                           \
-    {                                                                                              \
-        .name = key, .kind = WN_KEY_OTHER, .required = needed, .read = reader, .example = text     \
-    }
 static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
                                                  {"time_s", WN_FIELD_TIME_S, 0},
                                                  {"voltage_v", WN_FIELD_VOLTAGE_V, 0},
@@ -25,8 +21,6 @@ static const struct wn_key_word field_words[] = {{"ignore", WN_FIELD_IGNORE, 0},
                                                  {"ambient_c", WN_FIELD_AMBIENT_C, 0},
                                                  {NULL, 0, 0}};
 static const struct wn_key_word decimal_words[] = {{"point", 0, 0}, {"comma", 1, 0}, {NULL, 0, 0}};
-static const struct wn_key_word order_words[] = {
-    {"high first", 0, 0}, {"low first", 1, 0}, {NULL, 0, 0}};
 static const struct wn_key_word type_words[] = {
     {"u8", WN_RECORDS_U8, 0},   {"u16", WN_RECORDS_U16, 0},
     {"u24", WN_RECORDS_U24, 0}, {"u32", WN_RECORDS_U32, 0},
@@ -57,13 +51,13 @@ static void read_decimal(struct wn_reader *r, const config_setting_t *s, const s
 static void read_order(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                        void *target)
 {
-    ((struct wn_records_field *)target)->low_first = read_choice(r, s, key, order_words);
+    ((struct wn_records_field *)target)->low_first = read_choice(r, s, key, wn_order_words);
 }
 
 static void read_sum_order(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
                            void *target)
 {
-    ((struct wn_records_sum *)target)->low_first = read_choice(r, s, key, order_words);
+    ((struct wn_records_sum *)target)->low_first = read_choice(r, s, key, wn_order_words);
 }
 
 static int digit_of(char c)
@@ -264,18 +258,6 @@ static void read_skips(struct wn_reader *r, const config_setting_t *s, const str
     }
 }
 
-static void read_separator(struct wn_reader *r, const config_setting_t *s, const struct wn_key *key,
-                           void *target)
-{
-    const char *text = config_setting_get_string(s);
-    if (text == NULL || strlen(text) != 1 || strchr("0123456789+-.eE\r\n", text[0]) != NULL) {
-        wn_reader_fail(r, s, "must be one character that no number holds; write %s = %s;",
-                       key->name, key->example);
-        return;
-    }
-    ((struct wn_records_form *)target)->separator = text[0];
-}
-
 static const struct wn_key length_keys[] = {
     COUNT("byte", true, wn_records_form, length_at, 0, WN_FRAME_MAX - 1, "2"),
     COUNT("plus", true, wn_records_form, length_plus, 0, WN_FRAME_MAX, "5"),
@@ -356,7 +338,7 @@ static const struct wn_key_word format_words[] = {{"delimited", WN_RECORDS_DELIM
 /* The format stands first in each: what the others mean depends on it. */
 static const struct wn_key delimited_keys[] = {
     FORMAT,
-    OTHER("separator", false, read_separator, "\";\""),
+    SEPARATOR(wn_records_form, "\";\""),
     OTHER("skip", false, read_skips, "( \"#\" )"),
     FIELDS("( \"time_s\", \"voltage_v\", \"current_a\" )"),
     SUM(text_sum_keys),
@@ -411,12 +393,7 @@ static const struct wn_key records_keys[] = {
     TEXT("title", true, wn_dialect, title, "\"maker and model\""),
     BOOL("simulated", true, simulated, "false"),
     BOOL("has_clock", true, has_clock, "false"),
-    {.name = "terminator",
-     .kind = WN_KEY_TEXT,
-     MEMBER(wn_dialect, terminator),
-     .size = SIZE_OF(wn_dialect, terminator),
-     .control = true,
-     .example = "\"\\n\""},
+    TERMINATOR(false),
     TIME("settle", settle_s, 0, 30, "\"200 ms\""),
     COUNT("baud", true, wn_dialect, baud, 50, 4000000, "9600"),
     WORD("parity", false, wn_dialect, parity, wn_parity_words, "\"none\""),
@@ -424,12 +401,7 @@ static const struct wn_key records_keys[] = {
     GROUP("identity", false, identity_keys, "{ prefix = \"maker,model,\"; within = \"2 min\"; }"),
     OTHER("records", true, read_records, "{ format = \"delimited\"; ... }"),
     WORD("current_sign", true, wn_dialect, current_sign, wn_sign_words, "\"charge positive\""),
-    {.name = "overload",
-     .kind = WN_KEY_NUMBER,
-     MEMBER(wn_dialect, overload),
-     .min = 1000,
-     .max = 1e300,
-     .example = "9.9e37"},
+    OVERLOAD(false),
     {.name = "stop",
      .kind = WN_KEY_TEXT,
      MEMBER(wn_dialect, safe_off),
