@@ -6,6 +6,7 @@
 # any case. Every wait is for an event with a limit.
 
 set -eu
+. "$(dirname "$0")/../support/wait.sh"
 bin=${WANE_BIN_DIR:?}
 src=${WANE_SOURCE_DIR:?}
 PATH=$bin:$PATH
@@ -65,16 +66,6 @@ clean_up() {
 }
 trap clean_up EXIT
 trap 'exit 130' INT TERM
-
-# wait_until SECONDS COMMAND...: false when the command still fails after so long.
-wait_until() {
-    limit=$(($(date +%s) + $1))
-    shift
-    until "$@" >/dev/null 2>&1; do
-        [ "$(date +%s)" -le "$limit" ] || return 1
-        sleep 0.02
-    done
-}
 
 start_server() {
     as_pg "$pg/pg_ctl" -D "$dir/pg/data" -l "$dir/pg/log" -w start >"$dir/pg/start" 2>&1 ||

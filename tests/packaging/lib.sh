@@ -3,6 +3,7 @@
 # shellcheck shell=sh
 
 set -eu
+. "$(dirname "$0")/../support/wait.sh"
 dir=$(mktemp -d "${TMPDIR:-/tmp}/wane-packaging.XXXXXX")
 tree=$dir/tree
 prefix=$tree${WANE_PREFIX:?}
@@ -22,16 +23,6 @@ say() { echo "-- $*"; }
 fail() {
     echo "FAILED: $*" >&2
     exit 1
-}
-
-# wait_until SECONDS COMMAND...: false when the command still fails after so long.
-wait_until() {
-    limit=$(($(date +%s) + $1))
-    shift
-    until "$@" >/dev/null 2>&1; do
-        [ "$(date +%s)" -le "$limit" ] || return 1
-        sleep 0.05
-    done
 }
 
 install_tree() {

@@ -5,6 +5,7 @@
 # Every wait is for an event with a limit; no test depends on how long something takes unless that is what it tests.
 
 set -eu
+. "$(dirname "$0")/../support/wait.sh"
 bin=${WANE_BIN_DIR:?}
 src=${WANE_SOURCE_DIR:?}
 PATH=$bin:$PATH
@@ -36,16 +37,6 @@ clean_up() {
 }
 trap clean_up EXIT
 trap 'exit 130' INT TERM
-
-# wait_until SECONDS COMMAND...: false when the command still fails after so long.
-wait_until() {
-    limit=$(($(date +%s) + $1))
-    shift
-    until "$@" >/dev/null 2>&1; do
-        [ "$(date +%s)" -le "$limit" ] || return 1
-        sleep 0.05
-    done
-}
 
 # make_site CYCLES CHECK_UP_EVERY: configuration and a procedure "short" of so many claim cycles; 0: no check-ups.
 make_site() {
