@@ -7,10 +7,11 @@
 #include <sys/file.h>
 #include <sys/ioctl.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
 
-enum { REPLY_MS = 250 };
+enum { REPLY_MS = 250, ROUND_MS = 1000 };
 
 static bool is_expected(const char *reply, size_t len, const struct guard_message *how)
 {
@@ -31,12 +32,13 @@ static void hush(int fd, const struct guard_message *how, int wait_ms)
 }
 
 /* Asks whether it is off. Replies that are none of that are passed over: answers to the dead
- * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
-static bool is_off(int fd, const struct guard_message *how)
+ * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost.
+ * told: something was written just before, the answer to which a frame would spoil. */
+static bool is_off(int fd, const struct guard_message *how, bool told)
 {
     char block[512], reply[GUARD_EXPECT_SIZE + 1]; /* a full one is longer than any: never equal */
     size_t len = 0, max = how->gap_ms > 0 ? how->expect_len : sizeof reply;
-    hush(fd, how, (int)how->gap_ms);
+    hush(fd, how, told ? REPLY_MS : (int)how->gap_ms);
     int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000, left;
     if (how->query_len == 0 || how->expect_len == 0 ||
         write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
@@ -77,8 +79,10 @@ static bool is_off(int fd, const struct guard_message *how)
 
 static bool is_off_often(int fd, const struct guard_message *how, int times)
 {
-    while (times > 0 && is_off(fd, how)) {
+    bool told = true;
+    while (times > 0 && is_off(fd, how, told)) {
         times--;
+        told = false;
     }
     return times == 0;
 }
@@ -92,13 +96,15 @@ static void throw_away(int fd)
     }
 }
 
-/* A frame behind another waits for the answer to that. */
-static bool write_off(int fd, const struct guard_message *how)
+/* A frame behind another on the same line waits for the answer to that, but all of them together no
+ * longer than ROUND_MS: the rest goes out blindly. */
+static bool write_off(int fd, const struct guard_message *how, bool behind, int64_t until_ns)
 {
     size_t n = how->off_len;
     for (size_t at = 1; how->gap_ms > 0 && at < how->off_len; at += n + 1) {
         n = (unsigned char)how->off[at - 1];
-        hush(fd, how, at > 1 ? REPLY_MS : (int)how->gap_ms);
+        bool waits = (behind || at > 1) && guard_now_ns() < until_ns;
+        hush(fd, how, waits ? REPLY_MS : (int)how->gap_ms);
         if (n > how->off_len - at || write(fd, how->off + at, n) != (ssize_t)n) {
             return false;
         }
@@ -106,10 +112,23 @@ static bool write_off(int fd, const struct guard_message *how)
     return how->gap_ms > 0 || write(fd, how->off, n) == (ssize_t)n;
 }
 
+/* Has one of the slots before it the same line? */
+static bool is_behind(const struct child *c, int slot)
+{
+    struct stat own, other;
+    bool found = false;
+    for (int i = 0; i < slot && fstat(c->dup[slot].fd, &own) == 0; i++) {
+        found = found || (c->dup[i].fd >= 0 && fstat(c->dup[i].fd, &other) == 0 &&
+                          own.st_dev == other.st_dev && own.st_ino == other.st_ino);
+    }
+    return found;
+}
+
 /* What the dead station still had on its way must not get through, so the queues are emptied; all
  * of them first, as several may be the same port. Then they take so few bytes at once. */
 static void send_off(struct child *c, bool sent[GUARD_SLOTS])
 {
+    int64_t until_ns = guard_now_ns() + (int64_t)ROUND_MS * 1000000;
     for (int i = 0; i < GUARD_SLOTS; i++) {
         if (c->dup[i].fd >= 0) {
             throw_away(c->dup[i].fd);
@@ -117,7 +136,7 @@ static void send_off(struct child *c, bool sent[GUARD_SLOTS])
     }
     for (int i = 0; i < GUARD_SLOTS; i++) {
         const struct duplicate *d = &c->dup[i];
-        sent[i] = d->fd >= 0 && write_off(d->fd, &d->how);
+        sent[i] = d->fd >= 0 && write_off(d->fd, &d->how, is_behind(c, i), until_ns);
     }
 }
 

@@ -102,9 +102,10 @@ void share_deliver(struct share *s)
     const char *data = NULL;
     size_t len = 0;
     int asker = -1;
-    if (wn_share_take(&s->core, &asker, &data, &len) && s->asker[asker] >= 0) {
-        /* one that does not read finds its time-out */
-        (void)send(s->asker[asker], data, len, MSG_DONTWAIT | MSG_NOSIGNAL);
+    while (wn_share_take(&s->core, &asker, &data, &len)) {
+        if (s->asker[asker] >= 0) { /* one that does not read finds its time-out */
+            (void)send(s->asker[asker], data, len, MSG_DONTWAIT | MSG_NOSIGNAL);
+        }
     }
 }
 

@@ -55,7 +55,7 @@ int share_listen(struct share *s, struct wn_error *err);
 void share_accept(struct share *s, int channel);
 /** Takes what an asker has sent; false: it has gone. */
 bool share_hear(struct share *s, int asker, wn_ns now);
-/** Hands out the answer that is there. */
+/** Hands out the answers that are there. */
 void share_deliver(struct share *s);
 /** Sends everybody away, who then finds the port gone. */
 void share_hang_up(struct share *s);

@@ -14,6 +14,10 @@
 #define BACK_OFF_MAX_NS   (30 * WN_NS_PER_S)
 #define TELL_BAD_NS       (60 * WN_NS_PER_S)
 #define CONNECT_LOOK_NS   (20 * WN_NS_PER_MS)
+#define EARLY_NS          (100 * WN_NS_PER_MS)
+#define BLIND_GAP_NS      (100 * WN_NS_PER_MS) /* for an answer nobody reads */
+
+enum { CHARACTER_BITS = 11, ANSWER_SIZE = 8, EARLY_MAX = 50 };
 
 const struct wn_instrument_config *instrument_config(const struct station *s,
                                                      const struct instrument *i)
@@ -69,17 +73,31 @@ static void close_gone(struct station *s, struct instrument *i)
     i->stage = STAGE_CLOSED;
 }
 
+/* Frames are answered each, and an answer that comes while the next one goes out spoils both: they
+ * go out so far apart, answered or not. */
+static void go_on_blindly(struct instrument *i, wn_ns now)
+{
+    size_t put = 0, len = 0;
+    const char *off =
+        now >= i->blind_ns ? wn_dialect_safe_off(&i->dialect, &i->blind_at, &len) : NULL;
+    if (off != NULL) {
+        (void)i->link->ops->write(i->link, off, len, &put, NULL);
+        wn_ns bits = (wn_ns)(len + ANSWER_SIZE) * CHARACTER_BITS;
+        i->blind_ns = now + BLIND_GAP_NS + bits * WN_NS_PER_S / i->dialect.baud;
+    } else if (now >= i->blind_ns) {
+        i->blind_ns = WN_NS_NEVER;
+    }
+}
+
 /* The port is there, the instrument is not to be trusted: off without waiting for an answer, then
  * identify afresh. The guard keeps its duplicate meanwhile. */
-static void off_blindly(const struct station *s, struct instrument *i)
+static void off_blindly(const struct station *s, struct instrument *i, wn_ns now)
 {
-    size_t put = 0, at = 0, len = 0;
     i->link->ops->flush(i->link);
-    const char *off = listen_may_stop(s) ? wn_dialect_safe_off(&i->dialect, &at, &len) : NULL;
-    if (off != NULL) { /* the first piece, where each is answered: the rest goes by the session */
-        (void)i->link->ops->write(i->link, off, len, &put, NULL);
-    }
     i->stage = STAGE_SETTLING;
+    i->blind_at = listen_may_stop(s) ? 0 : sizeof i->dialect.safe_off;
+    i->blind_ns = now;
+    go_on_blindly(i, now);
 }
 
 /* Its socket is taken away when the port is lost, and stays when the share has died. */
@@ -119,17 +137,22 @@ static void lose(struct station *s, struct instrument *i, const struct wn_error 
     if (gone) {
         close_gone(s, i);
     } else {
-        off_blindly(s, i);
+        off_blindly(s, i, now);
     }
     fresh_session(s, i);
     i->off = i->has_reading = i->read_wanted = false;
-    i->stage_until_ns = now + i->back_off_ns;
-    i->back_off_ns = i->back_off_ns * 2 < BACK_OFF_MAX_NS ? i->back_off_ns * 2 : BACK_OFF_MAX_NS;
-    (void)snprintf(i->fault, sizeof i->fault, "%s", error->text);
+    /* At the start a share may be later than its stations: it is only being opened, then. */
+    bool early = i->session.users > 0 && error->code == WN_ENOENT && i->early < EARLY_MAX;
+    i->early += early;
+    i->stage_until_ns = now + (early ? EARLY_NS : i->back_off_ns);
+    if (!early) {
+        i->back_off_ns =
+            i->back_off_ns * 2 < BACK_OFF_MAX_NS ? i->back_off_ns * 2 : BACK_OFF_MAX_NS;
+        (void)snprintf(i->fault, sizeof i->fault, "%s", error->text);
+    }
     bool news = i->told_code != error->code;
     i->told_code = error->code;
-    if (news) { /* at the start a share may be later than its stations */
-        bool early = i->link == NULL && i->session.users > 0 && error->code == WN_ENOENT;
+    if (news) {
         station_log(s, early ? 5 : 3, "%s", error->text);
     }
     bench_lost(s, i, error, news);
@@ -160,6 +183,7 @@ static void open_port(struct station *s, struct instrument *i, wn_ns now)
     }
     fresh_session(s, i);
     i->stage = STAGE_SETTLING;
+    i->blind_ns = WN_NS_NEVER;
     i->stage_until_ns = now + wn_ns_from_s(i->dialect.settle_s);
 }
 
@@ -184,6 +208,7 @@ static void ready(struct station *s, struct instrument *i)
     i->back_off_ns = BACK_OFF_FIRST_NS;
     i->told_code = WN_OK;
     i->fault[0] = '\0';
+    i->early = 0;
     if (i->n == 0) {
         s->bench.clock_sure = s->bench.has_guess = false;
     }
@@ -393,8 +418,11 @@ void instrument_turn(struct station *s, struct instrument *i, wn_ns now)
     if (i->link != NULL) {
         read_input(s, i, now);
     }
+    if (i->link != NULL && i->stage == STAGE_SETTLING) {
+        go_on_blindly(i, now);
+    }
     if (i->link != NULL && i->stage == STAGE_SETTLING && now >= i->stage_until_ns &&
-        is_connected(i, now)) {
+        i->blind_ns == WN_NS_NEVER && is_connected(i, now)) {
         i->link->ops->flush(i->link);
         i->stage = STAGE_IDENTIFYING;
         wn_session_begin(&i->session, WN_REQUEST_IDENTIFY, NULL, now);
@@ -408,7 +436,8 @@ void instrument_turn(struct station *s, struct instrument *i, wn_ns now)
 wn_ns instrument_deadline(const struct station *s, const struct instrument *i, wn_ns now)
 {
     if (i->stage == STAGE_CLOSED || i->stage == STAGE_SETTLING) {
-        return i->stage_until_ns;
+        bool blind = i->stage == STAGE_SETTLING && i->blind_ns < i->stage_until_ns;
+        return blind ? i->blind_ns : i->stage_until_ns;
     }
     if (wn_session_result(&i->session) == WN_SESSION_PENDING) {
         return wn_session_deadline(&i->session);

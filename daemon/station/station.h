@@ -42,6 +42,8 @@ struct instrument {
     enum instrument_task task;
     wn_ns stage_until_ns; /* host time: settled, or next try to open */
     wn_ns back_off_ns;
+    size_t blind_at; /* how far off has been told, in settling, to one that cannot be trusted */
+    wn_ns blind_ns;  /* host time of its next piece; never: no more */
     bool off_wanted;
     bool off;          /* it confirmed off, and was told nothing since that could change it */
     bool read_wanted;  /* in the present round of readings */
@@ -49,6 +51,7 @@ struct instrument {
     uint64_t told_bad; /* bad replies logged so far */
     wn_ns tell_bad_ns; /* host time: not before */
     char fault[400];   /* why it is not ready; "" when it is, or is only being opened */
+    int early;         /* tries at a port whose share was not there yet, in a row */
     int told_code;     /* of the last failure logged since it was ready; 0: none. The same one is
                           not logged again */
     char first_identity[256];  /* of this campaign: another one of the same kind is not the same */

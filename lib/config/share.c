@@ -95,7 +95,7 @@ void wn_reader_check_port(struct wn_reader *r, const config_setting_t *s,
             }
             bool units = own->unit > 0 && o->unit > 0, none = own->unit == 0 && o->unit == 0;
             bool channels = own->channel > 0 && o->channel > 0;
-            if (units || !(none && channels)) { /* frames are not shared */
+            if (!units && !(none && channels)) {
                 wn_reader_fail(r, wn_reader_at(s, "port"),
                                "\"%s\" is the port of station %s already; write channel = N in "
                                "both for two outputs of one instrument or two instruments on one "
@@ -148,12 +148,37 @@ void wn_reader_check_shares(struct wn_reader *r, const config_setting_t *list,
     }
 }
 
+/* Of MODBUS instruments: several at one address are outputs of one. */
+static bool agree_on_unit(const struct wn_port_user *a, const struct wn_port_user *b,
+                          struct wn_problems *problems)
+{
+    const struct wn_modbus_map *m = &a->dialect.modbus, *n = &b->dialect.modbus;
+    const char *what =
+        wn_map_writes_parts(m) || wn_map_writes_parts(n)
+            ? "write bits of a register, each having read it before the other wrote: with whole "
+              "registers or coils they can share a unit"
+        : !wn_map_probe_serves(m, n)
+            ? "ask so alike that a late answer could be taken for another: let the identity of the "
+              "first have a register more"
+            : NULL;
+    if (what != NULL) {
+        wn_problem_add(problems, "stations %s and %s: %s and %s are unit %d of one port, and %s",
+                       a->station->name, b->station->name, wn_instrument_name(a->instrument),
+                       wn_instrument_name(b->instrument), m->unit, what);
+    }
+    return what == NULL;
+}
+
 /* Both talk over one line. */
 static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
                   struct wn_problems *problems)
 {
+    bool framed = a->dialect.protocol == WN_PROTOCOL_MODBUS;
     const char *what =
-        a->dialect.protocol != b->dialect.protocol                  ? "another protocol"
+        a->dialect.protocol != b->dialect.protocol ? "another protocol"
+        : framed && (a->dialect.reply_timeout_s < b->dialect.reply_timeout_s ||
+                     a->dialect.reply_timeout_s > b->dialect.reply_timeout_s)
+            ? "another reply_timeout (everybody waits for everybody: write the longest in all)"
         : strcmp(a->dialect.terminator, b->dialect.terminator) != 0 ? "another terminator"
         : a->dialect.echo != b->dialect.echo                        ? "another echo"
         : strcmp(a->dialect.prompt, b->dialect.prompt) != 0         ? "another prompt"
@@ -167,6 +192,19 @@ static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
                        b->station->name, wn_instrument_name(b->instrument), what, a->station->name);
     }
     return what == NULL;
+}
+
+/* The last one with those before it. */
+static bool agree_with_all(const struct wn_share_config *c, struct wn_problems *problems)
+{
+    const struct wn_port_user *last = &c->user[c->users - 1];
+    int k = 0;
+    while (c->user[k].dialect.modbus.unit != last->dialect.modbus.unit) {
+        k++; /* to the first of the unit: its probe serves all, and it was compared with the others
+              */
+    }
+    return k == c->users - 1 || last->dialect.protocol != WN_PROTOCOL_MODBUS ||
+           agree_on_unit(&c->user[k], last, problems);
 }
 
 int wn_config_read_share(const struct wn_daemon_config *c, const char *port,
@@ -189,7 +227,7 @@ int wn_config_read_share(const struct wn_daemon_config *c, const char *port,
                 return WN_EINVAL;
             }
             out->users++;
-            if (!agree(&out->user[0], u, problems)) {
+            if (!agree(&out->user[0], u, problems) || !agree_with_all(out, problems)) {
                 return WN_EINVAL;
             }
             double stop_s = wn_config_stop_limit_s(station);

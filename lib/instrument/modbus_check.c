@@ -347,6 +347,22 @@ int wn_map_prepare(struct wn_dialect *d, struct wn_error *err)
     return rc == WN_OK ? plan_safe_off(d, err) : rc;
 }
 
+bool wn_map_probe_serves(const struct wn_modbus_map *probing, const struct wn_modbus_map *other)
+{
+    return is_probe(other, &probing->probe);
+}
+
+bool wn_map_writes_parts(const struct wn_modbus_map *m)
+{
+    bool found = false;
+    for (int w = 0; w < WN_MAP_WHENS; w++) {
+        for (int i = 0; i < m->when[w].writes; i++) {
+            found = found || m->reg[m->when[w].write[i].reg].value.bits > 0;
+        }
+    }
+    return found;
+}
+
 /* The registers of one output of several; how many there are, or -1. */
 static int shift(struct wn_modbus_map *m, int channel)
 {

@@ -116,6 +116,10 @@ int wn_map_prepare(struct wn_dialect *d, struct wn_error *err);
  * prepared. WN_EINVAL it has no such registers, or needs a number; WN_ERANGE. Texts name d->file.
  */
 int wn_map_place(struct wn_dialect *d, int unit, int channel, struct wn_error *err);
+/** Is an answer to the probe of this map unlike those to all reads of the other one? */
+bool wn_map_probe_serves(const struct wn_modbus_map *probing, const struct wn_modbus_map *other);
+/** Is a part of a register written? */
+bool wn_map_writes_parts(const struct wn_modbus_map *m);
 /** Is the whole of it possible? Texts name d->file. */
 int wn_map_validate(const struct wn_dialect *d, struct wn_error *err);
 

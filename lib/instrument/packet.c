@@ -1,4 +1,4 @@
-/* Packets: which of their lines ask, and whether they switch off.
+/* Packets: which of their lines ask, and whether they, or their frame, switch off.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/packet.h"
 
@@ -112,9 +112,43 @@ static void judge(struct wn_share_packet *p, const struct wn_dialect *d)
     p->urgent = p->off || (outputs > 0 && outputs == p->lines);
 }
 
+static bool is_off_query(const struct wn_dialect *d, const char *data, size_t len)
+{
+    uint8_t query[WN_MODBUS_FRAME_MAX], reply[WN_MODBUS_FRAME_MAX];
+    size_t query_len = 0, reply_len = 0;
+    return d->modbus.has_output &&
+           wn_map_off_query(d, query, sizeof query, &query_len, reply, sizeof reply, &reply_len,
+                            NULL) == WN_OK &&
+           query_len == len && memcmp(query, data, len) == 0;
+}
+
+static bool read_frame(struct wn_share_packet *p, const struct wn_dialect *d, const char *data,
+                       size_t len)
+{
+    uint16_t values[WN_SHARE_VALUES_MAX];
+    struct wn_modbus_request q;
+    size_t at = 0, n = 0;
+    *p = (struct wn_share_packet){.len = len + 1};
+    if (wn_modbus_decode_request((const uint8_t *)data, len, values, WN_SHARE_VALUES_MAX, &q,
+                                 NULL) != WN_OK ||
+        q.unit != d->modbus.unit || len > UINT8_MAX) {
+        return false;
+    }
+    p->data[0] = (char)len;
+    memcpy(p->data + 1, data, len);
+    for (const char *off; (off = wn_dialect_safe_off(d, &at, &n)) != NULL;) {
+        p->off = p->off || (n == len && memcmp(off, data, len) == 0);
+    }
+    p->urgent = p->off || is_off_query(d, data, len);
+    return true;
+}
+
 bool wn_packet_read(struct wn_share_packet *p, const struct wn_dialect *d, const char *data,
                     size_t len)
 {
+    if (d->protocol == WN_PROTOCOL_MODBUS) {
+        return read_frame(p, d, data, len);
+    }
     size_t end_len = strlen(d->terminator);
     bool whole = len >= end_len && memcmp(data + len - end_len, d->terminator, end_len) == 0;
     *p = (struct wn_share_packet){.len = len};
@@ -132,6 +166,11 @@ bool wn_packet_read(struct wn_share_packet *p, const struct wn_dialect *d, const
 
 void wn_packet_safe_off(struct wn_share_packet *p, const struct wn_dialect *d)
 {
+    if (d->protocol == WN_PROTOCOL_MODBUS) { /* all frames, each behind its length */
+        *p = (struct wn_share_packet){.len = d->safe_off_len, .off = true, .urgent = true};
+        memcpy(p->data, d->safe_off, d->safe_off_len);
+        return;
+    }
     (void)wn_packet_read(p, d, d->safe_off, d->safe_off_len); /* it fits: WN_COMMAND_MAX */
     p->off = p->urgent = true;                                /* whatever its lines look like */
 }

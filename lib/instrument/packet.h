@@ -1,12 +1,13 @@
-/* Instrument internals: what the packet of an asker is. The framing of lines; another one needs the
- * like. SPDX-License-Identifier: GPL-3.0-or-later */
+/* Instrument internals: what the packet of an asker is: some lines, or one frame.
+ * SPDX-License-Identifier: GPL-3.0-or-later */
 #ifndef WN_INSTRUMENT_PACKET_H
 #define WN_INSTRUMENT_PACKET_H
 
 #include "instrument/share.h"
 
 /** Takes the packet apart: counts its queries, finds out whether it switches off. False: too long.
- * A missing terminator is put behind. */
+ * A missing terminator is put behind. MODBUS: one request to this unit, which is put behind its
+ * length; false: it is none. */
 bool wn_packet_read(struct wn_share_packet *p, const struct wn_dialect *d, const char *data,
                     size_t len);
 /** The safe-off bytes as a packet. */

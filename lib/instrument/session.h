@@ -64,6 +64,11 @@ enum {
     WN_SESSION_HEARD_MAX = 64                   /* records that came before they were asked for */
 };
 
+/** MODBUS at a shared port: comes in the place of an answer that does not come. No unit's begins
+ * so.
+ */
+#define WN_SESSION_NO_ANSWER '\0'
+
 /** The part of a session that speaks MODBUS. */
 struct wn_modbus_talk {
     enum {
@@ -104,8 +109,8 @@ struct wn_session {
     char port[128];                   /* for messages */
     char role[32];
     int users; /* of a shared port, for the caller to set after wn_session_init(): each of the
-                  others may be served first; the pauses between characters are not made here; 0:
-                  alone */
+                  others may be served first; the pauses between characters, and the silence of
+                  MODBUS, are not made here, and echoes do not come; 0: alone */
     struct wn_line_reader lines; /* unused with MODBUS, as what else is about lines */
     struct wn_modbus_talk modbus;
     enum wn_request request;

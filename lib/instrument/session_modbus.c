@@ -19,6 +19,10 @@
  * not longer than OFF_HOLD_NS. A half written frame is left as it is: the silence in front of OFF
  * tells the instrument to forget it.
  *
+ * At a shared port the process that has it keeps the line silent, one reply after the other, and
+ * says so when none comes (WN_SESSION_NO_ANSWER): there OFF need not wait, and time-outs are
+ * longer.
+ *
  * What is beyond this: a reply more than LATE_MAX time-outs late, and one sent twice whose second
  * copy comes only after the next request went out. */
 #include "instrument/exchange.h"
@@ -40,14 +44,25 @@ enum {
     CHARACTER_BITS = 11
 };
 
-static wn_ns timeout_ns(const struct wn_session *s)
+static double timeout_s(const struct wn_session *s)
 {
-    return wn_ns_from_s(s->dialect->reply_timeout_s);
+    return s->dialect->reply_timeout_s * (s->users + 1);
 }
 
+static wn_ns timeout_ns(const struct wn_session *s)
+{
+    return wn_ns_from_s(timeout_s(s));
+}
+
+/* At a shared port the line is not ours to keep silent. */
 static wn_ns silence_ns(const struct wn_session *s)
 {
-    return wn_modbus_silence_ns(s->dialect->baud);
+    return s->users > 0 ? 0 : wn_modbus_silence_ns(s->dialect->baud);
+}
+
+static bool echoes(const struct wn_session *s)
+{
+    return s->dialect->echo && s->users == 0;
 }
 
 static wn_ns later(wn_ns a, wn_ns b)
@@ -193,8 +208,8 @@ void wn_modbus_begin(struct wn_session *s, wn_ns now_ns)
     struct wn_modbus_talk *t = &s->modbus;
     if (s->result == WN_SESSION_PENDING && s->out_pos > 0) { /* given up for OFF */
         bool awaited = t->state == WN_TALK_AWAIT && s->deadline_ns > now_ns;
-        wn_ns hold_ns = awaited ? OFF_HOLD_NS : silence_ns(s);
-        t->free_ns = later(t->line_ns, now_ns) + hold_ns;
+        wn_ns hold_ns = awaited && s->users == 0 ? OFF_HOLD_NS : silence_ns(s);
+        t->free_ns = (s->users > 0 ? now_ns : later(t->line_ns, now_ns)) + hold_ns;
         t->hold_ns = t->free_ns;
         s->stale = true;
     }
@@ -310,7 +325,7 @@ static void take_answer(struct wn_session *s, const struct wn_modbus_reply *repl
 /* Where the reply begins in what came: behind the echo, where there is one. */
 static const uint8_t *reply_at(const struct wn_session *s, size_t *len)
 {
-    size_t echo = s->dialect->echo ? s->out_len : 0;
+    size_t echo = echoes(s) ? s->out_len : 0;
     *len = s->modbus.in_len > echo ? s->modbus.in_len - echo : 0;
     return s->modbus.in + echo;
 }
@@ -359,7 +374,7 @@ static void look(struct wn_session *s, wn_ns now_ns)
     struct wn_error err = {0};
     size_t len, total = 0;
     const uint8_t *frame = reply_at(s, &len);
-    if (s->dialect->echo && !is_echo(s, 0)) {
+    if (echoes(s) && !is_echo(s, 0)) {
         (void)wn_error_set(&err, WN_EFRAME, "the echo is not what was sent (%s): look at the cable",
                            s->query);
         out_of_step(s, &err, now_ns);
@@ -370,7 +385,7 @@ static void look(struct wn_session *s, wn_ns now_ns)
         return;
     }
     rc = rc == WN_OK ? wn_modbus_decode(&t->ask, frame, len, &reply, &err) : rc;
-    bool echo = !s->dialect->echo && t->write < 0 && is_echo(s, 3);
+    bool echo = !echoes(s) && t->write < 0 && is_echo(s, 3);
     if (rc == WN_EFRAME || (rc == WN_OK && echo && len == s->out_len)) {
         struct wn_error told = err;
         (void)wn_error_set(&err, WN_EFRAME, "%s%s",
@@ -398,24 +413,47 @@ static void unasked(struct wn_session *s, wn_ns now_ns)
     }
 }
 
+/* The port takes no bytes, or nobody answers, for so long. */
+static void run_out(struct wn_session *s, double after_s, wn_ns now_ns)
+{
+    struct wn_error err;
+    char waited[WN_NUM_SIZE];
+    s->timeouts++;
+    (void)wn_num_format(after_s, 3, waited, sizeof waited);
+    (void)wn_error_set(
+        &err, WN_ETIMEOUT,
+        s->modbus.state == WN_TALK_SEND
+            ? "the port takes no bytes (%s) for %s s: check cable and flow control"
+            : "no answer (%s) within %s s: check power, cable, baud rate, parity and "
+              "the unit's address",
+        s->query, waited);
+    s->modbus.hold_ns = 0;
+    s->modbus.free_ns = later(s->modbus.free_ns, now_ns);
+    retry(s, &err, now_ns);
+}
+
 enum wn_session_result wn_modbus_input(struct wn_session *s, const char *data, size_t len,
                                        wn_ns now_ns)
 {
     struct wn_modbus_talk *t = &s->modbus;
     (void)wn_modbus_tick(s, now_ns); /* what comes at the deadline is late */
-    if (len == 0) {
+    bool none = s->users > 0 && len == 1 && data[0] == WN_SESSION_NO_ANSWER && t->in_len == 0;
+    if (none && t->state == WN_TALK_AWAIT) {
+        run_out(s, s->dialect->reply_timeout_s, now_ns);
+    }
+    if (len == 0 || none) { /* of what was given up long ago */
         return s->result;
     }
     t->heard_ns = now_ns;
-    bool echoes = s->dialect->echo && t->state == WN_TALK_SEND && s->out_pos > 0;
-    if (t->state != WN_TALK_AWAIT && t->state != WN_TALK_END && !echoes) {
+    bool echo = echoes(s) && t->state == WN_TALK_SEND && s->out_pos > 0;
+    if (t->state != WN_TALK_AWAIT && t->state != WN_TALK_END && !echo) {
         unasked(s, now_ns);
         return s->result;
     }
     size_t room = sizeof t->in - t->in_len, n = len < room ? len : room;
     memcpy(t->in + t->in_len, data, n);
     t->in_len += n;
-    if (!echoes) {
+    if (!echo) {
         t->state = WN_TALK_AWAIT;
         look(s, now_ns);
     }
@@ -424,8 +462,6 @@ enum wn_session_result wn_modbus_input(struct wn_session *s, const char *data, s
 
 enum wn_session_result wn_modbus_tick(struct wn_session *s, wn_ns now_ns)
 {
-    struct wn_error err;
-    char waited[WN_NUM_SIZE];
     if (s->result != WN_SESSION_PENDING || now_ns < s->deadline_ns) {
         return s->result;
     }
@@ -438,17 +474,6 @@ enum wn_session_result wn_modbus_tick(struct wn_session *s, wn_ns now_ns)
         take_frame(s, now_ns);
         return s->result;
     }
-    s->timeouts++;
-    (void)wn_num_format(s->dialect->reply_timeout_s, 3, waited, sizeof waited);
-    (void)wn_error_set(
-        &err, WN_ETIMEOUT,
-        s->modbus.state == WN_TALK_SEND
-            ? "the port takes no bytes (%s) for %s s: check cable and flow control"
-            : "no answer (%s) within %s s: check power, cable, baud rate, parity and "
-              "the unit's address",
-        s->query, waited);
-    s->modbus.hold_ns = 0;
-    s->modbus.free_ns = later(s->modbus.free_ns, now_ns);
-    retry(s, &err, now_ns);
+    run_out(s, timeout_s(s), now_ns);
     return s->result;
 }

@@ -2,7 +2,9 @@
  * instruments on one bus, each asker at its own channel.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Pure. An asker hands in packets: commands and the queries behind them, which belong together. One
+ * Pure. What follows is about lines; MODBUS goes by the same rules, share_frames.c tells how.
+ *
+ * An asker hands in packets: commands and the queries behind them, which belong together. One
  * packet at a time is with the instrument, until as many reply lines have come as it has queries;
  * exactly these, without echo and prompt, are its answer. What is a query the dialect knows, so the
  * bytes need no mark, and whoever holds nothing but an asker's descriptor (the guard) asks like
@@ -31,7 +33,9 @@ enum {
     WN_SHARE_CHANNELS_MAX = 16,
     WN_SHARE_ASKERS_MAX = 40, /* a channel's old asker stays until the new one is known */
     WN_SHARE_QUEUE = 4,       /* packets of one asker that wait */
-    WN_SHARE_ANSWER_MAX = 4096
+    WN_SHARE_ANSWER_MAX = 4096,
+    WN_SHARE_VALUES_MAX = WN_MODBUS_WRITE_REGISTERS_MAX, /* of one request */
+    WN_SHARE_PROBES_MAX = 20
 };
 
 struct wn_share_packet {
@@ -42,10 +46,12 @@ struct wn_share_packet {
     bool off;            /* switches off, and nothing else */
     bool urgent;         /* off, or asks only whether it is off */
     bool told;           /* off: its commands have gone out once */
+    size_t at;           /* of frames: the next one, behind its length */
 };
 
 struct wn_share_asker {
     bool used, gone; /* gone: it is kept until off has been told in its place */
+    bool unanswered; /* MODBUS: to be told */
     int channel;
     int n;
     struct wn_share_packet queue[WN_SHARE_QUEUE]; /* the oldest in front */
@@ -53,9 +59,40 @@ struct wn_share_asker {
 
 enum wn_share_state { WN_SHARE_IDLE, WN_SHARE_ASKING, WN_SHARE_RESYNC };
 
+/** What may still come of a unit. */
+struct wn_share_unit {
+    bool fresh, stale;
+    wn_ns probe_ns[WN_SHARE_PROBES_MAX]; /* probes that may still be answered, the oldest first */
+    int due;                             /* so many */
+    wn_ns other_ns;                      /* when something else was asked last */
+    int misses;                          /* replies in a row that did not come, or came spoilt */
+};
+
+/** The part that passes frames on. */
+struct wn_share_frames {
+    enum {
+        WN_FRAMES_IDLE,
+        WN_FRAMES_HOLD,  /* until the line has been silent */
+        WN_FRAMES_SEND,  /* the frame waits for the port */
+        WN_FRAMES_AWAIT, /* the reply */
+        WN_FRAMES_END,   /* a good one is there: nothing may follow it */
+        WN_FRAMES_SPOILT /* what came is none: until the line is quiet */
+    } state;
+    struct wn_modbus_request ask;
+    uint16_t values[WN_SHARE_VALUES_MAX];
+    bool probing, probe; /* the share asks the probe by itself; what is under way is one */
+    uint8_t in[2 * WN_MODBUS_FRAME_MAX];
+    size_t in_len;
+    bool cut; /* the reply has less time than it may need, as an off waits */
+    wn_ns free_ns, hold_ns, line_ns, heard_ns; /* as in struct wn_modbus_talk; hold_ns 0: none */
+    struct wn_share_unit unit[WN_SHARE_CHANNELS_MAX]; /* by instrument */
+};
+
 struct wn_share {
-    const struct wn_dialect *dialect[WN_SHARE_CHANNELS_MAX]; /* borrowed; channel put in */
-    int instrument[WN_SHARE_CHANNELS_MAX]; /* first channel with the same identity query */
+    const struct wn_dialect *dialect[WN_SHARE_CHANNELS_MAX]; /* borrowed; unit, channel put in */
+    int instrument[WN_SHARE_CHANNELS_MAX]; /* first channel with the same identity query, or unit */
+    bool framed;                           /* MODBUS: lines and what is about them is not used */
+    struct wn_share_frames frames;
     int channels;
     struct wn_share_asker asker[WN_SHARE_ASKERS_MAX];
     int last; /* asker served last */
@@ -82,7 +119,8 @@ struct wn_share {
     uint64_t packets, timeouts, garbled, dropped;
 };
 
-/** All dialects talk over one line: terminator, echo, prompt and pauses of the first count. */
+/** All dialects talk over one line: protocol, terminator, baud rate, echo, prompt and pauses of the
+ * first count. */
 void wn_share_init(struct wn_share *s, const struct wn_dialect *const *dialect, int channels);
 
 /** A new asker at a channel (from 0): its number, -1 when there are too many. */
@@ -103,7 +141,7 @@ void wn_share_input(struct wn_share *s, const char *data, size_t len, wn_ns now_
 void wn_share_tick(struct wn_share *s, wn_ns now_ns);
 wn_ns wn_share_deadline(const struct wn_share *s);
 /** The answer that has become complete (borrowed until the next call that is not const): to be
- * taken after each of the calls above. False: none. */
+ * taken after each of the calls above, until there is none (false). */
 bool wn_share_take(struct wn_share *s, int *asker, const char **data, size_t *len);
 /** Nothing is under way, and nothing waits. */
 bool wn_share_is_idle(const struct wn_share *s);

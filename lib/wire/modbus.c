@@ -2,6 +2,8 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "wire/modbus.h"
 
+#include <string.h>
+
 #include "base/assert.h"
 #include "wire/checksum.h"
 
@@ -172,6 +174,50 @@ int wn_modbus_encode(const struct wn_modbus_request *q, uint8_t *frame, size_t s
     *len = seal(frame, has_data ? put_values(q, frame + 6) : frame + 6);
     wn_assert(*len == need);
     return WN_OK;
+}
+
+static void get_values(struct wn_modbus_request *q, const uint8_t *frame, uint16_t *values)
+{
+    unsigned second = get16(frame + 4);
+    for (size_t i = 0; i < q->count; i++) {
+        values[i] = q->function == WN_MODBUS_WRITE_COIL       ? second == COIL_ON
+                    : q->function == WN_MODBUS_WRITE_REGISTER ? (uint16_t)second
+                    : q->function == WN_MODBUS_WRITE_COILS    ? frame[7 + i / 8] >> i % 8 & 1
+                                                              : get16(frame + 7 + 2 * i);
+    }
+    q->values = values;
+}
+
+int wn_modbus_decode_request(const uint8_t *frame, size_t len, uint16_t *values, size_t size,
+                             struct wn_modbus_request *q, struct wn_error *err)
+{
+    uint8_t again[WN_MODBUS_FRAME_MAX];
+    size_t again_len = 0;
+    if (len < 8 || len > sizeof again) {
+        return wn_error_set(err, WN_EFRAME, "%zu bytes are no MODBUS request", len);
+    }
+    *q = (struct wn_modbus_request){.function = (enum wn_modbus_function)frame[1],
+                                    .unit = frame[0],
+                                    .address = get16(frame + 2),
+                                    .count = get16(frame + 4)};
+    q->count = is_single(q->function) ? 1 : q->count;
+    bool many = !is_read(q->function) && !is_single(q->function);
+    if (many && (q->count > WN_MODBUS_WRITE_BITS_MAX || 9 + data_size(q) != len)) {
+        return wn_error_set(err, WN_EFRAME, "a MODBUS request of %zu bytes for %u values", len,
+                            q->count);
+    }
+    if (!is_read(q->function)) {
+        if (q->count > size) {
+            return wn_error_set(err, WN_ENOSPACE, "a MODBUS request that writes %u values",
+                                q->count);
+        }
+        get_values(q, frame, values);
+    }
+    int rc = wn_modbus_encode(q, again, sizeof again, &again_len, err);
+    if (rc == WN_OK && again_len == len && memcmp(again, frame, len) == 0) {
+        return WN_OK;
+    }
+    return wn_error_set(err, WN_EFRAME, "these %zu bytes are no MODBUS request of ours", len);
 }
 
 int wn_modbus_encode_reply(const struct wn_modbus_request *q, const uint16_t *values,

@@ -64,6 +64,12 @@ struct wn_modbus_reply {
 int wn_modbus_encode(const struct wn_modbus_request *q, uint8_t *frame, size_t size, size_t *len,
                      struct wn_error *err);
 
+/** A request of ours back from its frame, for those who pass it on; what it writes goes into
+ * values[size], to which q then points. WN_EFRAME: it is none that wn_modbus_encode() makes, byte
+ * by byte; WN_ENOSPACE: it writes more. */
+int wn_modbus_decode_request(const uint8_t *frame, size_t len, uint16_t *values, size_t size,
+                             struct wn_modbus_request *q, struct wn_error *err);
+
 /** How long the reply to q will be, from what of it is there: *total is 0 while that cannot be told
  * (fewer than 2 bytes, 3 of a read). WN_EFRAME as soon as the bytes cannot be the beginning of a
  * reply to q. */

@@ -290,11 +290,14 @@ static bool ask_station(struct wane *w, const struct place *at, int *rc)
     return known;
 }
 
-/* Of the instrument that is asked; 0: the dialect's. */
-static int unit_of(const struct wane_args *a, const struct wn_instrument_config *c)
+/* Unit and channel: of the station's instrument, where it is that one which is asked. */
+static int place_dialect(const struct wane_args *a, const struct wn_instrument_config *c,
+                         struct wn_dialect *d, struct wn_error *err)
 {
     int64_t given = a->value[UNIT].given ? a->value[UNIT].count : 0;
-    return a->value[UNIT].given ? (int)(given < 1000 ? given : 1000) : c != NULL ? c->unit : 0;
+    int unit = (int)(given < 1000 ? given : 1000);
+    bool same = c != NULL && strcmp(c->dialect, d->name) == 0 && (unit == 0 || unit == c->unit);
+    return wn_dialect_place(d, same ? c->unit : unit, same ? c->channel : 0, err);
 }
 
 static int run_identify(struct wane *w, const struct wane_args *a)
@@ -322,8 +325,7 @@ static int run_identify(struct wane *w, const struct wane_args *a)
     if (wn_config_read_dialect(inquiry_conf_dir(w, d, beside, sizeof beside), dialect, &q->dialect,
                                &q->problems) != WN_OK) {
         wn_problems_print(&q->problems, stderr, "");
-    } else if (wn_dialect_place(&q->dialect, unit_of(a, c), c != NULL ? c->channel : 0, &err) !=
-               WN_OK) {
+    } else if (place_dialect(a, c, &q->dialect, &err) != WN_OK) {
         rc = wane_fail(w, &err);
     } else {
         int baud = a->value[BAUD].given
