@@ -429,6 +429,14 @@ static void run_out(struct wn_session *s, double after_s, wn_ns now_ns)
         s->query, waited);
     s->modbus.hold_ns = 0;
     s->modbus.free_ns = later(s->modbus.free_ns, now_ns);
+    bool more_off = is_off_write(s) && s->index + 1 < s->dialect->modbus.when[WN_MAP_OFF].writes;
+    if (more_off && s->modbus.state == WN_TALK_AWAIT) { /* all of off, answered or not */
+        wn_session_note(s, true);
+        s->stale = true;
+        wn_modbus_advance(s);
+        prepare(s, now_ns);
+        return;
+    }
     retry(s, &err, now_ns);
 }
 

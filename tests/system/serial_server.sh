@@ -107,3 +107,31 @@ kill -STOP "$bench_pid"
 kill -9 "$(station_pid)"
 wait_until 20 grep -q "told off, not confirmed; interlock dropped" "$dir/waned.log" || fail "the guard drops no interlock"
 wait_until 10 grep -q ' 5=9' "$dir/relay.log" || fail "the server was not told to drop DTR"
+kill -CONT "$bench_pid"
+stop_all
+
+say "raw: a line of two MODBUS units behind it: RTU frames over TCP"
+make_site 400 0
+line=baud=115200,strict-gap
+wane-virtual-bench --modbus-tester "$dir/site/run/virtual-bench,address=1,$line" --modbus-thermometer "+,address=11,$line" \
+    --speed 60 --seed 7 --output-log "$dir/output.csv" >>"$dir/bench.log" 2>&1 &
+bench_pid=$!
+wait_until 20 test -e "$dir/site/run/virtual-bench" || fail "the virtual bench did not come up"
+start_relay raw
+sed -i -e 's|dialect = "virtual-bench"|dialect = "virtual-modbus"; unit = 1|' \
+    -e "s|port    = \"virtual-bench\".*|port    = \"$address\"; thermometers = ( { dialect = \"virtual-modbus-thermometer\"; port = \"$address\"; unit = 11; measures = \"cell\"; } );|" \
+    -e 's|gap_max          = "5 s"|gap_max          = "120 s"|' -e 's|resumes_per_hour = 3|resumes_per_hour = 100|' "$WANE_CONFIG"
+wane identify "$address" --dialect virtual-modbus --unit 1 | grep -q "product 22338.*SIMULATED" || fail "wane identify"
+wane try virtual-modbus-thermometer "$address" --unit 11 -n 1 >"$dir/out" || { cat "$dir/out"; fail "wane try"; }
+start_daemon
+begin_campaign
+wait_until 60 bench_is_on || fail "nothing is switched on"
+for who in wane-station wane-share; do
+    wait_until 60 bench_is_on || fail "the campaign does not go on"
+    at=$(now)
+    kill -9 "$(pgrep -P "$daemon_pid" -x $who)"
+    off_within_a_second "$at"
+done
+wait_until 60 bench_is_on || fail "the campaign does not go on"
+stop_daemon
+bench_is_off || fail "the output stays on after the service stopped"

@@ -364,6 +364,80 @@ static void test_shared_port(void **state)
     assert_non_null(strstr(problems.text[0], "station B: its tester has another baud rate than"));
 }
 
+static const char *share_conf = CONF;
+
+/* Two stations with this dialect each, at these units; false: what is said. */
+static bool share_units(const char *first, const char *second, const char *dialect_name,
+                        const char *other_name)
+{
+    static struct wn_share_config share; /* large */
+    struct wn_daemon_config *c = NULL;
+    (void)on_one_port(first, second, &c);
+    case_expect_none(&problems, first);
+    (void)snprintf(c->conf_dir, sizeof c->conf_dir, "%s", share_conf);
+    (void)snprintf(c->station[0].instrument[0].dialect, 64, "%s", dialect_name);
+    (void)snprintf(c->station[1].instrument[0].dialect, 64, "%s", other_name);
+    c->station[1].instrument[0].role = c->station[0].instrument[0].role =
+        strstr(dialect_name, "load") != NULL || strcmp(dialect_name, "two") == 0 ? WN_ROLE_LOAD
+                                                                                 : WN_ROLE_TESTER;
+    bool good =
+        wn_config_read_share(c, c->station[0].instrument[0].port, &share, &problems) == WN_OK;
+    assert_int_equal(good, problems.n == 0);
+    assert_true(!good || share.user[1].dialect.modbus.unit == 4 || share.users == 2);
+    return good;
+}
+
+static void test_shared_units(void **state)
+{
+    struct wn_daemon_config *c = NULL;
+    char path[2 * WN_PATH_SIZE];
+    (void)state;
+    (void)on_one_port("port = \"x\"; unit = 3; channel = 1", "port = \"x\"; unit = 3; channel = 2",
+                      &c);
+    case_expect_none(&problems, "two outputs of a unit");
+    wn_config_share_socket(c, &c->station[1].instrument[0], path, sizeof path);
+    assert_string_equal(path + strlen(path) - 10, ".u3.2.sock");
+    assert_true(share_units("port = \"x\"; unit = 3", "port = \"x\"; unit = 4", "virtual-modbus",
+                            "virtual-modbus"));
+    assert_true(share_units("port = \"x\"; unit = 3; channel = 1",
+                            "port = \"x\"; unit = 3; channel = 2", "virtual-modbus-outputs",
+                            "virtual-modbus-outputs"));
+    assert_false(share_units("port = \"x\"; unit = 3", "port = \"x\"; unit = 4", "virtual-modbus",
+                             "generic-modbus"));
+    assert_non_null(strstr(problems.text[0], "has another baud rate than that of station A"));
+    assert_false(share_units("port = \"x\"; unit = 3", "port = \"x\"; unit = 4", "virtual-modbus",
+                             "virtual-bench"));
+    assert_non_null(strstr(problems.text[0], "virtual-bench.conf speaks no MODBUS"));
+    assert_true(share_units("port = \"x\"; unit = 3", "port = \"x\"; unit = 4",
+                            "virtual-modbus-load", "virtual-modbus-load"));
+}
+
+/* Two outputs of one unit whose dialect writes bits of a register they share. */
+static void test_shared_bits(void **state)
+{
+    (void)state;
+    int line;
+    char *text = case_shipped("dialects/virtual-modbus-load.conf");
+    char *stepped =
+        case_change(text, "registers", "set_current",
+                    "set_current = { function = 3; address = 20; channel_step = 2; type = "
+                    "\"u32\"; scale = 0.0001; tolerance = 0.001; }",
+                    &line);
+    char dir[WN_PATH_SIZE];
+    (void)snprintf(dir, sizeof dir, "%s", case_make_dir());
+    case_write(dir, "dialects/two.conf", stepped);
+    share_conf = dir;
+    assert_false(share_units("port = \"x\"; unit = 3; channel = 1",
+                             "port = \"x\"; unit = 3; channel = 2", "two", "two"));
+    share_conf = CONF;
+    assert_non_null(strstr(problems.text[0],
+                           "stations A and B: load and load are unit 3 of one port, "
+                           "and write bits of a register"));
+    case_remove_dir(dir);
+    free(stepped);
+    free(text);
+}
+
 static void test_not_to_be_shared(void **state)
 {
     static const struct {
@@ -373,6 +447,12 @@ static void test_not_to_be_shared(void **state)
         {"port = \"a\"", "port = \"a\"; channel = 1", "write channel = N in both"},
         {"port = \"a\"; channel = 3", "port = \"a\"; channel = 3",
          "channel 3 of \"/run/a\" is that of station A already; choose another"},
+        {"port = \"a\"; unit = 3", "port = \"a\"; channel = 3", "(MODBUS: unit = N)"},
+        {"port = \"a\"; unit = 3", "port = \"a\"", "(MODBUS: unit = N)"},
+        {"port = \"a\"; unit = 3", "port = \"a\"; unit = 3",
+         "unit 3 of \"/run/a\" is that of station A already; choose another"},
+        {"port = \"a\"; unit = 3; channel = 2", "port = \"a\"; unit = 3; channel = 2",
+         "unit 3 channel 2 of \"/run/a\" is that of station A already; choose another"},
         {"port = \"a\"; channel = 1; interlock = \"dtr\"", "port = \"a\"; channel = 2",
          "\"/run/a\" is the port of several: its lines are no interlock of one of them"},
     };
@@ -407,6 +487,8 @@ int main(void)
         TEST(test_names),
         TEST(test_two_stations),
         TEST(test_shared_port),
+        TEST(test_shared_units),
+        TEST(test_shared_bits),
         TEST(test_not_to_be_shared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

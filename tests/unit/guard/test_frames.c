@@ -29,6 +29,10 @@ enum { GAP_MS = 24, FRAME = 8, REPLY = 6, RECORD = 32 };
 static const char off_a[FRAME] = "\x07\x05\x00\x00\x00\x00\xcd\xac";
 static const char off_b[FRAME] = "\x07\x05\x00\x01\x00\x00\x9c\x6c";
 static const char query[FRAME] = "\x07\x01\x00\x00\x00\x01\xfd\xac";
+/* Of another unit on the same line. */
+static const char other_off[FRAME] = "\x08\x05\x00\x00\x00\x00\xcd\x53";
+static const char other_query[FRAME] = "\x08\x01\x00\x00\x00\x01\xfd\x53";
+static const char other_is_off[REPLY] = "\x08\x01\x01\x00\x52\x14";
 static const char is_off[REPLY] = "\x07\x01\x01\x00\x51\xf0";
 static const char is_on[REPLY] = "\x07\x01\x01\x01\x90\x30";
 
@@ -36,6 +40,8 @@ static const char is_on[REPLY] = "\x07\x01\x01\x01\x90\x30";
 struct instrument {
     int answer_ms, piece; /* a reply comes so late, in pieces of so many bytes (0: whole) */
     bool echoes, mute, stays_on, babbles; /* babbles: sends an old reply before each */
+    bool two, mute_first; /* a further unit on the same line; the first one is mute */
+    int spoilt;           /* frames that came while it was about to answer: nobody hears them */
     char heard[RECORD][FRAME];
     int64_t heard_ns[RECORD], answered_ns[RECORD];
     int n;
@@ -79,6 +85,28 @@ static void pause_ms(int ms)
     (void)poll(NULL, 0, ms);
 }
 
+/* Two wires: who talks while another one does spoils both. */
+static void think(int fd, int ms)
+{
+    char block[64];
+    struct pollfd p = {fd, POLLIN, 0};
+    pause_ms(ms);
+    while (poll(&p, 1, 0) == 1 && read(fd, block, sizeof block) > 0) {
+        inst->spoilt++;
+    }
+}
+
+/* What it answers; NULL: nothing. */
+static const char *answer_to(const char *frame, bool on, size_t *len)
+{
+    bool asked = memcmp(frame, query, FRAME) == 0, other = frame[0] == other_off[0];
+    *len = asked || memcmp(frame, other_query, FRAME) == 0 ? REPLY : FRAME;
+    if (inst->mute || (inst->mute_first && !other)) {
+        return NULL;
+    }
+    return *len == FRAME ? frame : other ? other_is_off : on ? is_on : is_off;
+}
+
 static void say(int fd, const char *bytes, size_t len)
 {
     size_t piece = inst->piece > 0 ? (size_t)inst->piece : len;
@@ -109,14 +137,14 @@ _Noreturn static void serve(int fd)
         if (inst->echoes) {
             say(fd, frame, FRAME);
         }
-        if (!inst->mute) {
-            pause_ms(inst->answer_ms);
+        const char *answer = answer_to(frame, on, &len);
+        if (answer != NULL) {
+            think(fd, inst->answer_ms);
             if (inst->babbles) {
                 say(fd, is_on, REPLY);
                 pause_ms(GAP_MS + 10);
             }
-            bool asked = memcmp(frame, query, FRAME) == 0;
-            say(fd, asked ? (on ? is_on : is_off) : frame, asked ? REPLY : FRAME);
+            say(fd, answer, len);
         }
         inst->answered_ns[k] = guard_now_ns();
         inst->n++;
@@ -160,11 +188,21 @@ static bool made_safe(struct instrument how)
     memcpy(m->off + FRAME + 2, off_b, FRAME);
     memcpy(m->query, query, FRAME);
     memcpy(m->expect, is_off, REPLY);
+    if (how.two) {
+        struct guard_message *other = &c.dup[1].how;
+        *other = *m;
+        other->off_len = FRAME + 1;
+        memcpy(other->off + 1, other_off, FRAME);
+        memcpy(other->query, other_query, FRAME);
+        memcpy(other->expect, other_is_off, REPLY);
+        c.dup[1].fd = fcntl(fd, F_DUPFD_CLOEXEC, 0);
+    }
     bool safe = false;
     for (int i = 0; i < GUARD_ATTEMPTS && !safe; i++) {
         safe = guard_make_safe(&c);
     }
     guard_let_go(&c.dup[0]);
+    guard_let_go(&c.dup[1]);
     (void)kill(pid, SIGKILL);
     (void)waitpid(pid, NULL, 0);
     (void)close(master);
@@ -176,11 +214,14 @@ static void judge_frames(void)
 {
     for (int k = 0; k < inst->n; k++) {
         bool known = memcmp(inst->heard[k], off_a, FRAME) == 0 ||
+                     memcmp(inst->heard[k], other_off, FRAME) == 0 ||
+                     memcmp(inst->heard[k], other_query, FRAME) == 0 ||
                      memcmp(inst->heard[k], off_b, FRAME) == 0 ||
                      memcmp(inst->heard[k], query, FRAME) == 0;
         assert_true(known);
         assert_true(k == 0 || inst->heard_ns[k] >= inst->answered_ns[k - 1]);
     }
+    assert_int_equal(inst->spoilt, 0);
 }
 
 static void frame_by_frame(void **state)
@@ -213,6 +254,24 @@ static void echo_and_old_replies(void **state)
     judge_frames();
 }
 
+/* Two units on one line: the frames of one wait for the answers of the other; one that is mute
+ * costs the other nothing but time. */
+static void two_on_one_line(void **state)
+{
+    (void)state;
+    assert_true(made_safe((struct instrument){.answer_ms = 60, .two = true}));
+    judge_frames();
+    assert_int_equal(inst->n, 7);
+    assert_memory_equal(inst->heard[1], off_b, FRAME);
+    assert_memory_equal(inst->heard[2], other_off, FRAME);
+    assert_memory_equal(inst->heard[5], other_query, FRAME);
+    assert_false(made_safe((struct instrument){.answer_ms = 5, .two = true, .mute_first = true}));
+    judge_frames();
+    assert_memory_equal(inst->heard[1], off_b, FRAME); /* told all the same */
+    assert_memory_equal(inst->heard[2], other_off, FRAME);
+    assert_non_null(strstr(logged, "told off, not confirmed"));
+}
+
 /* Not believed: on, silent, an echo and nothing else. */
 static void not_confirmed(void **state)
 {
@@ -228,9 +287,8 @@ static void not_confirmed(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(frame_by_frame),
-        cmocka_unit_test(slow_and_in_pieces),
-        cmocka_unit_test(echo_and_old_replies),
+        cmocka_unit_test(frame_by_frame),       cmocka_unit_test(slow_and_in_pieces),
+        cmocka_unit_test(echo_and_old_replies), cmocka_unit_test(two_on_one_line),
         cmocka_unit_test(not_confirmed),
     };
     void *shared =

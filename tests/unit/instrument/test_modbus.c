@@ -321,6 +321,22 @@ static void silence(void **state)
     assert_int_equal(t.too_early, 0);
 }
 
+/* It hears, perhaps, and does not answer: every frame of off, with each attempt. */
+static void off_without_answers(void **state)
+{
+    (void)state;
+    struct rtu t;
+    rtu_begin(&t);
+    t.deaf = true;
+    t.sents = 0;
+    assert_int_equal(rtu_do(&t, WN_REQUEST_OFF), WN_SESSION_FAILED);
+    rtu_failed(&t, WN_ETIMEOUT, "no answer (unit 7, function 15, address 1) within 0.2 s");
+    assert_int_equal(t.sents, 6);
+    for (int i = 0; i < 6; i++) {
+        sent_is(&t, i, i % 2 == 0 ? "07 05 00 00 00 00" : "07 0F 00 01 00 01 01 00");
+    }
+}
+
 static void out_of_range(void **state)
 {
     (void)state;
@@ -383,6 +399,7 @@ int main(void)
         cmocka_unit_test(a_reading),
         cmocka_unit_test(refusals),
         cmocka_unit_test(silence),
+        cmocka_unit_test(off_without_answers),
         cmocka_unit_test(out_of_range),
         cmocka_unit_test(safe_off),
     };

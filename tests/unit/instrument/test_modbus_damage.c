@@ -326,7 +326,7 @@ static void off_on_a_dead_line(void **state)
     rtu_run_to(&t, 1);
     assert_true(t.sent[0].at_ns - from_ns < 120 * WN_NS_PER_MS);
     assert_int_equal(rtu_run(&t), WN_SESSION_FAILED);
-    rtu_failed(&t, WN_ETIMEOUT, "no answer (unit 7, function 5, address 0)");
+    rtu_failed(&t, WN_ETIMEOUT, "no answer (unit 7, function 15, address 1)"); /* the last of off */
 }
 
 /* Half a frame was written when off came: the silence behind it makes the instrument forget it. */

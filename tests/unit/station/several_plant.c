@@ -21,7 +21,8 @@ static void add(enum who who, enum wn_inst_kind kind, const char *place)
     struct wn_error err = {0};
     wn_inst_setup_init(&s, kind);
     (void)snprintf(s.name, sizeof s.name, "%s", who_names[who]);
-    if (wn_inst_set(&s, "delay-ms=2", &err) != WN_OK || wn_inst_set(&s, place, &err) != WN_OK) {
+    if (wn_inst_set(&s, "delay-ms=2", &err) != WN_OK || wn_inst_set(&s, place, &err) != WN_OK ||
+        wn_inst_set(&s, "baud=115200", &err) != WN_OK) {
         fail_msg("%s", err.text);
     }
     inst[who] = wn_bench_add(&bench, &s);
@@ -29,7 +30,7 @@ static void add(enum who who, enum wn_inst_kind kind, const char *place)
 }
 
 /* A twenty-fifth of the built-in cell: a cycle takes minutes. */
-void plant_begin(uint64_t seed, bool tester, wn_ns now_ns)
+void plant_begin(uint64_t seed, bool tester, bool modbus, wn_ns now_ns)
 {
     static struct wn_tester_setup setup; /* large */
     assert_true(wn_tester_setup_init(&setup, NULL));
@@ -47,14 +48,15 @@ void plant_begin(uint64_t seed, bool tester, wn_ns now_ns)
     refuses = false;
     wn_bench_init(&bench, &setup, 1, 1.0);
     if (tester) {
-        add(SUPPLY, WN_INST_TESTER, "place=cell");
+        add(SUPPLY, modbus ? WN_INST_MODBUS_TESTER : WN_INST_TESTER, "place=cell");
     } else {
-        add(SUPPLY, WN_INST_SUPPLY, "place=cell");
-        add(LOAD, WN_INST_LOAD, "place=cell");
+        add(SUPPLY, modbus ? WN_INST_MODBUS_SUPPLY : WN_INST_SUPPLY, "place=cell");
+        add(LOAD, modbus ? WN_INST_MODBUS_LOAD : WN_INST_LOAD, "place=cell");
     }
-    add(RELAY, WN_INST_RELAY, "place=cell");
-    add(CELL, WN_INST_THERMOMETER, "place=cell");
-    add(AIR, WN_INST_THERMOMETER, "place=ambient");
+    enum wn_inst_kind warm = modbus ? WN_INST_MODBUS_THERMOMETER : WN_INST_THERMOMETER;
+    add(RELAY, modbus ? WN_INST_MODBUS_RELAY : WN_INST_RELAY, "place=cell");
+    add(CELL, warm, "place=cell");
+    add(AIR, warm, "place=ambient");
     wn_bench_run(&bench, now_ns);
 }
 
@@ -142,13 +144,18 @@ bool plant_is_away(enum who who)
     return inst[who]->away;
 }
 
+static bool is_tester(const struct wn_inst *i)
+{
+    return i->setup.kind == WN_INST_TESTER || i->setup.kind == WN_INST_MODBUS_TESTER;
+}
+
 bool plant_is_on(enum who who)
 {
     const struct wn_inst *i = inst[who];
     if (i == NULL) {
         return false;
     }
-    bool tester = i->setup.kind == WN_INST_TESTER;
+    bool tester = is_tester(i);
     return who == RELAY ? i->relay.closed : tester ? world->relay : i->stage[0].closed;
 }
 
@@ -158,7 +165,7 @@ bool plant_is_told_on(enum who who)
     if (i == NULL) {
         return false;
     }
-    bool tester = i->setup.kind == WN_INST_TESTER;
+    bool tester = is_tester(i);
     return who == RELAY ? i->relay.on : tester ? world->output : i->stage[0].on;
 }
 

@@ -15,8 +15,9 @@ enum who { SUPPLY, LOAD, RELAY, CELL, AIR, WHOS };
 
 extern const char *const who_names[WHOS]; /* and of their ports */
 
-/** A small cell, half charged, everything off. The bench's clock runs with the host's. */
-void plant_begin(uint64_t seed, bool tester, wn_ns now_ns);
+/** A small cell, half charged, everything off. The bench's clock runs with the host's. modbus: all
+ * of it speaks MODBUS, else lines. */
+void plant_begin(uint64_t seed, bool tester, bool modbus, wn_ns now_ns);
 void plant_run(wn_ns now_ns);
 /** When it has something to do by itself; WN_NS_NEVER: nothing. */
 wn_ns plant_deadline(void);

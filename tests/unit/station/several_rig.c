@@ -99,8 +99,14 @@ static void guard_acts(void)
     for (int n = 0; n < frame.st.config.instruments; n++) {
         const struct wn_dialect *d = &frame.st.bench.instrument[n].dialect;
         enum who who = who_at(frame.st.config.instrument[n].port);
-        if (several.held[who]) {
-            plant_feed(who, frame.now_ns, d->safe_off, d->safe_off_len);
+        size_t at = 0, len = 0;
+        for (const char *off;
+             several.held[who] && (off = wn_dialect_safe_off(d, &at, &len)) != NULL;) {
+            plant_feed(who, frame.now_ns, off, len);
+            if (at < d->safe_off_len) { /* a further frame, behind a silence */
+                frame.now_ns += 5 * WN_NS_PER_MS;
+                plant_run(frame.now_ns);
+            }
         }
     }
 }
@@ -200,12 +206,16 @@ int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, stru
 
 /* ---- the configuration ---- */
 
-/* The shipped dialect, but with the computer's clock: here time passes by itself. */
+/* The shipped dialect, but with the computer's clock: here time passes by itself; and where off is
+ * a frame, it has one before it that does nothing. */
 static void write_dialect(const char *shipped, const char *name)
 {
     static const char *const changes[][2] = {{"has_clock = true", "has_clock = false"},
                                              {"MEAS:ALL? {interval_s}", "MEAS:ALL?"},
-                                             {"\"time_s\",", "\"ignore\","}};
+                                             {"\"time_s\",", "\"ignore\","},
+                                             {"    time_s ", "    # "},
+                                             {"before_read = { step", "# { step"},
+                                             {"off    = { ", "off    = { silence = 0; "}};
     static char text[16384], changed[16384];
     char path[300];
     (void)snprintf(path, sizeof path, WANE_SOURCE_DIR "/conf/dialects/%s.conf", shipped);
@@ -228,7 +238,17 @@ static void write_dialect(const char *shipped, const char *name)
 
 enum kind { PAIR, PAIR_ON_LINE, PAIR_CORRECTED, TESTER };
 
-static void begin(uint64_t seed, enum kind kind)
+static void write_dialects(bool modbus)
+{
+    frame_directory("conf/dialects");
+    write_dialect(modbus ? "virtual-modbus-supply" : "virtual-supply", "supply");
+    write_dialect(modbus ? "virtual-modbus-load" : "virtual-load", "load");
+    write_dialect(modbus ? "virtual-modbus-relay" : "virtual-relay", "relay");
+    write_dialect(modbus ? "virtual-modbus-thermometer" : "virtual-thermometer", "thermometer");
+    write_dialect(modbus ? "virtual-modbus" : "virtual-bench", "tester");
+}
+
+static void begin(uint64_t seed, enum kind kind, bool modbus)
 {
     static const char *const sources[] = {pair_text, pair_text, wrong_text, tester_text};
     bool line = kind == PAIR_ON_LINE;
@@ -236,17 +256,12 @@ static void begin(uint64_t seed, enum kind kind)
     memset(&several, 0, sizeof several);
     memset(port, 0, sizeof port);
     frame_begin("tests/unit/station/conf");
-    frame_directory("conf/dialects");
-    write_dialect("virtual-supply", "supply");
-    write_dialect("virtual-load", "load");
-    write_dialect("virtual-relay", "relay");
-    write_dialect("virtual-thermometer", "thermometer");
-    write_dialect("virtual-bench", "tester");
+    write_dialects(modbus);
     (void)snprintf(text, sizeof text, "%s%s%s", sources[kind], line ? line_text : relay_text,
                    rest_text);
     several.line = line;
     frame_configure(text, "resume", "thermometer_frozen = \"60 s\";");
-    plant_begin(seed, kind == TESTER, frame.now_ns);
+    plant_begin(seed, kind == TESTER, modbus, frame.now_ns);
     watch_begin();
     frame_boot();
     several.alive = true;
@@ -254,22 +269,27 @@ static void begin(uint64_t seed, enum kind kind)
 
 void several_begin(uint64_t seed)
 {
-    begin(seed, PAIR);
+    begin(seed, PAIR, false);
 }
 
 void several_begin_tester(uint64_t seed)
 {
-    begin(seed, TESTER);
+    begin(seed, TESTER, false);
 }
 
 void several_begin_corrected(uint64_t seed)
 {
-    begin(seed, PAIR_CORRECTED);
+    begin(seed, PAIR_CORRECTED, false);
 }
 
 void several_begin_line(uint64_t seed)
 {
-    begin(seed, PAIR_ON_LINE);
+    begin(seed, PAIR_ON_LINE, false);
+}
+
+void several_begin_modbus(uint64_t seed, bool tester)
+{
+    begin(seed, tester ? TESTER : PAIR, true);
 }
 
 void several_end(void)

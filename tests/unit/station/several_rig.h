@@ -31,6 +31,8 @@ extern struct several several;
 void several_begin(uint64_t seed);
 /** A tester with thermometers of its own, and the relay and thermometers of cell and air. */
 void several_begin_tester(uint64_t seed);
+/** As the first, or the second, and everything speaks MODBUS. */
+void several_begin_modbus(uint64_t seed, bool tester);
 /** As several_begin(), with certificates: the supply's ammeter reads 2 % too much, the load's too
  * little. */
 void several_begin_corrected(uint64_t seed);

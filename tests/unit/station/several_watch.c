@@ -153,7 +153,8 @@ void watch_now(void)
 
 void watch_asked(enum who who, const char *bytes, size_t len)
 {
-    if (memmem(bytes, len, "MEAS:", 5) != NULL) {
+    bool framed = len == 8 && bytes[1] == 4 && (bytes[3] == 4 || bytes[3] == 6); /* MODBUS */
+    if (framed || memmem(bytes, len, "MEAS:", 5) != NULL) {
         w.measured_ns[who] = frame.now_ns;
     }
 }

@@ -370,6 +370,24 @@ static void test_a_reading_is_of_one_moment(void **state)
     several_end();
 }
 
+/* It goes on as it was told, and answers no more: every frame of off goes out, the one that does it
+ * last. */
+static void test_a_mute_load_of_frames(void **state)
+{
+    (void)state;
+    several_begin_modbus(23, false);
+    several_discharge();
+    assert_true(plant_is_on(LOAD));
+    several_fault(LOAD, 60, "silence=1000");
+    assert_true(several_await(LOAD, false, 6));
+    assert_true(plant_is_on(RELAY)); /* so it was not this */
+    several_fault(LOAD, 0, "silence=0");
+    several_halts("silence", 60);
+    several_run(60);
+    several_go_on();
+    several_finishes();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -393,6 +411,7 @@ int main(void)
         cmocka_unit_test(test_the_air_without_a_thermometer_is_a_warning),
         cmocka_unit_test(test_killed_in_mid_discharge),
         cmocka_unit_test(test_a_reading_is_of_one_moment),
+        cmocka_unit_test(test_a_mute_load_of_frames),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

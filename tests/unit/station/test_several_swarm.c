@@ -17,7 +17,7 @@
 #define FAULTS_S   900.0  /* the faults come and go for so long */
 #define END_S      7200.0 /* then the campaign must end within this */
 #define OPERATOR_S 30.0
-enum { SEEDS = 400, FIRST = 20261126, FAULTS_MAX = 8 };
+enum { SEEDS = 400, FRAME_SEEDS = 40, FIRST = 20261126, FAULTS_MAX = 8 };
 
 /* Seeds that once failed. What one does depends on the simulation as well: one whose story has
  * moved on is still a seed like any other. */
@@ -179,10 +179,13 @@ static bool faults_are_over(wn_ns end_ns)
     return over;
 }
 
-static void run_seed(uint64_t seed)
+static void run_seed(uint64_t seed, bool modbus)
 {
     wn_prng_init(&dice, seed);
-    if (draw(0, 3) == 0) {
+    bool tester = draw(0, 3) == 0;
+    if (modbus) {
+        several_begin_modbus(seed, tester);
+    } else if (tester) {
         several_begin_tester(seed);
     } else {
         several_begin(seed);
@@ -207,7 +210,8 @@ static void run_seed(uint64_t seed)
                        wn_engine_state_name(wn_engine_state(frame.st.engine)), frame_alarm());
     }
     if (several.wrong[0] != '\0') {
-        print_error("WANE_SEED=%" PRIu64 " WANE_SEEDS=1: %s\n", seed, several.wrong);
+        print_error("WANE_SEED=%" PRIu64 " WANE_SEEDS=1%s: %s\n", seed, modbus ? ", MODBUS" : "",
+                    several.wrong);
     }
     several_end();
 }
@@ -227,7 +231,7 @@ static void test_seeds_that_once_failed(void **state)
     (void)state;
     frame.quiet = true;
     for (size_t i = 0; i < sizeof kept / sizeof kept[0]; i++) {
-        run_seed(kept[i]);
+        run_seed(kept[i], false);
     }
 }
 
@@ -239,7 +243,18 @@ static void test_swarm(void **state)
     frame.quiet = n > 1;
     print_message("WANE_SEED=%" PRIu64 " WANE_SEEDS=%" PRIu64 "\n", first, n);
     for (uint64_t i = 0; i < n; i++) {
-        run_seed(first + i);
+        run_seed(first + i, false);
+    }
+}
+
+static void test_swarm_of_frames(void **state)
+{
+    (void)state;
+    uint64_t first = from_environment("WANE_SEED", FIRST),
+             n = from_environment("WANE_SEEDS", FRAME_SEEDS);
+    frame.quiet = n > 1;
+    for (uint64_t i = 0; i < n; i++) {
+        run_seed(first + i, true);
     }
 }
 
@@ -248,6 +263,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_seeds_that_once_failed),
         cmocka_unit_test(test_swarm),
+        cmocka_unit_test(test_swarm_of_frames),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

@@ -279,6 +279,40 @@ static void what_cannot_be_asked(void **state)
 }
 
 /* 3.5 characters of 11 bits: 4.01 ms at 9600 baud, and no less than 1.75 ms. */
+/* Back from its frame, and none but whole ones of ours. */
+static void requests_are_read_back(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < sizeof examples / sizeof examples[0]; i++) {
+        const struct wn_modbus_request *q = &examples[i].q;
+        uint8_t frame[WN_MODBUS_FRAME_MAX + 1], again[WN_MODBUS_FRAME_MAX];
+        uint16_t values[10];
+        size_t len, again_len;
+        struct wn_modbus_request got;
+        assert_int_equal(wn_modbus_encode(q, frame, sizeof frame, &len, NULL), WN_OK);
+        assert_int_equal(wn_modbus_decode_request(frame, len, values, 10, &got, NULL), WN_OK);
+        assert_true(got.function == q->function && got.unit == q->unit &&
+                    got.address == q->address && got.count == q->count);
+        assert_int_equal(wn_modbus_encode(&got, again, sizeof again, &again_len, NULL), WN_OK);
+        assert_int_equal(again_len, len);
+        assert_memory_equal(again, frame, len);
+        for (size_t n = 0; n < len; n++) { /* cut, longer, a bit turned */
+            assert_int_equal(wn_modbus_decode_request(frame, n, values, 10, &got, NULL), WN_EFRAME);
+            frame[n] ^= 0x10;
+            assert_int_not_equal(wn_modbus_decode_request(frame, len, values, 10, &got, NULL),
+                                 WN_OK);
+            frame[n] ^= 0x10;
+        }
+        frame[len] = 0;
+        assert_int_equal(wn_modbus_decode_request(frame, len + 1, values, 10, &got, NULL),
+                         WN_EFRAME);
+        if (q->function == WN_MODBUS_WRITE_COILS) {
+            assert_int_equal(wn_modbus_decode_request(frame, len, values, 9, &got, NULL),
+                             WN_ENOSPACE);
+        }
+    }
+}
+
 static void the_silence(void **state)
 {
     (void)state;
@@ -299,6 +333,7 @@ int main(void)
         cmocka_unit_test(good_frames_that_are_no_reply),
         cmocka_unit_test(exceptions_say_what_to_do),
         cmocka_unit_test(what_cannot_be_asked),
+        cmocka_unit_test(requests_are_read_back),
         cmocka_unit_test(the_silence),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
