@@ -102,6 +102,34 @@ static void spoilt_is(const char *hex)
     assert_memory_equal(data, frame, n);
 }
 
+/* Answers to older probes prove nothing about what was asked behind these. */
+static void old_probes(void **state)
+{
+    (void)state;
+    bus_begin(&b);
+    for (int i = 0; i < BUS_CHANNELS; i++) {
+        b.dialect[i].retries = 9;
+    }
+    (void)bus_asks(&b, 1, READ8);
+    bus_sends(&b, READ8);
+    bus_waits(&b, 230);
+    bus_gives(&b, 1, "");
+    (void)bus_asks(&b, 2, READ8);
+    bus_sends(&b, PROBE8);
+    bus_waits(&b, 230);
+    bus_sends(&b, PROBE8);
+    (void)bus_asks(&b, 1, OFF8);
+    bus_sends_after(&b, 100, OFF8);
+    bus_waits(&b, 230);
+    bus_gives(&b, 1, "");
+    for (int i = 0; i < 3; i++) { /* of the first, of the second perhaps; the third is new */
+        bus_sends(&b, PROBE8);
+        bus_hears(&b, IS8);
+        bus_waits(&b, 5);
+    }
+    bus_sends(&b, READ8);
+}
+
 /* Of another unit, of another length, with a wrong CRC, with a byte too many: seen by the asker as
  * it came, and by nobody else. */
 static void spoilt_replies(void **state)
@@ -477,6 +505,7 @@ int main(void)
         cmocka_unit_test(reply_in_pieces),
         cmocka_unit_test(no_reply),
         cmocka_unit_test(spoilt_replies),
+        cmocka_unit_test(old_probes),
         cmocka_unit_test(noise),
         cmocka_unit_test(off_first),
         cmocka_unit_test(off_does_not_wait),

@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "base/num.h"
+#include "base/qty.h"
 #include "envelope/envelope.h"
 #include "port/address.h"
 #include "port/clock.h"
@@ -301,7 +302,33 @@ static bool programs_time_out(const struct wn_dialect *d)
             return true;
         }
     }
+    const struct wn_map_sequence *q = &d->modbus.when[WN_MAP_SETUP];
+    for (int i = 0; d->protocol == WN_PROTOCOL_MODBUS && i < q->writes; i++) {
+        if (strcmp(q->write[i].value, "timeout_s") == 0) {
+            return true;
+        }
+    }
     return false;
+}
+
+/* A port of several: said once for each. */
+static void print_shared(const struct wn_daemon_config *d, const struct plan *p, int n)
+{
+    char wait[WN_QTY_SIZE], gap[WN_QTY_SIZE];
+    const char *port = p->station.instrument[n].port;
+    int users = wn_config_port_users(d, port);
+    for (int i = 0; i < n; i++) {
+        users = strcmp(p->station.instrument[i].port, port) == 0 ? 0 : users;
+    }
+    if (users > 1) {
+        double wait_s = p->dialect[n].reply_timeout_s * (users + 1);
+        (void)printf(
+            "  %s is shared by %d: while others do not answer a reading may take %s; gap_max "
+            "is %s%s\n",
+            port, users, wn_qty_format(wait_s, WN_DIM_TIME, wait, sizeof wait),
+            wn_qty_format(p->station.gap_max_s, WN_DIM_TIME, gap, sizeof gap),
+            wait_s > p->station.gap_max_s ? ", which is less: choose a longer one" : "");
+    }
 }
 
 /* A network between the computer and the instrument. */
@@ -367,6 +394,7 @@ static void print_cautions(const struct wn_daemon_config *d, const struct plan *
                          "/dev/serial/by-id or by-path\n",
                          port);
         }
+        print_shared(d, p, i);
         if (wn_role_switches(p->station.instrument[i].role)) {
             print_remote(port, &p->dialect[i]);
         }
@@ -396,12 +424,16 @@ static void print_measuring(const struct plan *p)
 static int print_text(struct wane *w, const struct wn_daemon_config *d, const struct plan *p)
 {
     struct wn_error err = {0};
-    (void)printf("Station %s%s: %s on %s\n", p->station.name, p->simulated ? " (SIMULATED)" : "",
-                 p->dialect[0].title, p->station.instrument[0].port);
+    char place[WN_PLACE_SIZE];
+    (void)wn_config_place(&p->station.instrument[0], place);
+    (void)printf("Station %s%s: %s on %s%s%s\n", p->station.name,
+                 p->simulated ? " (SIMULATED)" : "", p->dialect[0].title,
+                 p->station.instrument[0].port, place[0] != '\0' ? " " : "", place);
     for (int i = 1; i < p->station.instruments; i++) {
         const struct wn_instrument_config *c = &p->station.instrument[i];
-        (void)printf("  with a %s: %s on %s\n", wn_instrument_name(c), p->dialect[i].title,
-                     c->port);
+        (void)wn_config_place(c, place);
+        (void)printf("  with a %s: %s on %s%s%s\n", wn_instrument_name(c), p->dialect[i].title,
+                     c->port, place[0] != '\0' ? " " : "", place);
     }
     (void)printf("Cell %s: %s\n", p->cell.name, p->cell.title);
     (void)printf("Procedure %s: %s\n", p->procedure.name, p->procedure.title);
