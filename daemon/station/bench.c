@@ -287,15 +287,30 @@ static bool relay_closes(const struct station *s, const struct instrument *i)
            !b->relay_closed && s->looked && may;
 }
 
+/* Before the first round a thermometer is read that has not told anything, as long as nothing is
+ * on. One that does not answer is lost then, and not waited for; nor is one that comes back later.
+ */
+static bool tells_first(const struct station *s, const struct instrument *i)
+{
+    bool first = bench_off_confirmed(s);
+    for (int n = 0; n < s->config.instruments; n++) {
+        const struct instrument *other = &s->bench.instrument[n];
+        first = first && !(is_source(s, other) && other->has_reading);
+    }
+    return first && role_of(s, i) == WN_ROLE_THERMOMETER && i->stage == STAGE_READY &&
+           !i->has_reading;
+}
+
 /* With the contact about to close, a reading would be that of no cell; with something about to be
- * ready, it would lack what that one tells. Not waited for: what is lost. */
+ * ready, or not read yet, it would lack what that one tells. Not waited for: what is lost. */
 static bool is_settled(const struct station *s)
 {
     bool settled = true;
     for (int n = 0; n < s->config.instruments; n++) {
         const struct instrument *i = &s->bench.instrument[n];
         bool opening = i->stage != STAGE_READY && i->fault[0] == '\0';
-        settled = settled && !opening && (i->stage != STAGE_READY || !relay_closes(s, i));
+        settled = settled && !opening && !tells_first(s, i) &&
+                  (i->stage != STAGE_READY || !relay_closes(s, i));
     }
     return settled;
 }
@@ -303,7 +318,7 @@ static bool is_settled(const struct station *s)
 wn_ns bench_due(const struct station *s, const struct instrument *i, wn_ns now)
 {
     const struct bench *b = &s->bench;
-    if (i->read_wanted || relay_closes(s, i)) {
+    if (i->read_wanted || relay_closes(s, i) || tells_first(s, i)) {
         return now;
     }
     if (!is_source(s, i)) {
@@ -346,7 +361,7 @@ void bench_choose(struct station *s, struct instrument *i, wn_ns now)
     }
     if (relay_closes(s, i)) {
         instrument_begin(i, TASK_SWITCH_ON, WN_REQUEST_ON, NULL, now);
-    } else if (i->read_wanted) {
+    } else if (i->read_wanted || tells_first(s, i)) {
         begin_reading(s, i, now);
     } else if (s->bench.output_wanted) {
         choose_output(s, i, now);

@@ -23,7 +23,7 @@ static const char template[] =
     "conf_dir = \".\"; data_dir = \"../data\"; run_dir = \"../run\"; alerts = \"none\";\n"
     "stations = ( { name = \"A\"; %s\n"
     "  on_restart = \"%s\"; restart_voltage_tolerance = \"500 mV\";\n"
-    "  reading_interval = \"1 s\"; rest_interval = \"10 s\"; fast_interval = \"500 ms\";\n"
+    "  reading_interval = \"%s\"; rest_interval = \"%s\"; fast_interval = \"%s\";\n"
     "  gap_max = \"30 s\"; pause_recovery = \"12 h\"; beat_limit = \"2 s\"; off_timeout = \"3 "
     "s\";\n"
     "  store_change = { voltage = \"5 mV\"; current = \"20 mA\"; temperature = \"0.5 K\";\n"
@@ -164,7 +164,9 @@ void frame_write(const char *name, const char *text)
 void frame_configure(const char *instruments, const char *on_restart, const char *limits)
 {
     char text[4096], path[300];
-    int n = snprintf(text, sizeof text, template, instruments, on_restart, limits);
+    bool fast = frame.reads_fast;
+    int n = snprintf(text, sizeof text, template, instruments, on_restart, fast ? "100 ms" : "1 s",
+                     fast ? "100 ms" : "10 s", fast ? "100 ms" : "500 ms", limits);
     assert_true(n > 0 && (size_t)n < sizeof text);
     frame_write("conf/waned.conf", text);
     path_of(path, sizeof path, "conf/waned.conf");

@@ -10,6 +10,7 @@ struct frame {
     struct station st;
     char dir[200];
     wn_ns now_ns, asleep_ns; /* the computer has slept so long: its monotonic clock stood still */
+    bool reads_fast;         /* ten times a second; to be set before it is configured */
     bool quiet;              /* nothing of what the station logs is shown */
 };
 

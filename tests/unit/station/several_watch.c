@@ -151,12 +151,15 @@ void watch_now(void)
     look_at_flow();
 }
 
-void watch_asked(enum who who, const char *bytes, size_t len)
+bool watch_asked(enum who who, const char *bytes, size_t len)
 {
     bool framed = len == 8 && bytes[1] == 4 && (bytes[3] == 4 || bytes[3] == 6); /* MODBUS */
-    if (framed || memmem(bytes, len, "MEAS:", 5) != NULL) {
+    bool asked = framed || memmem(bytes, len, "MEAS:", 5) != NULL;
+    if (asked) {
         w.measured_ns[who] = frame.now_ns;
+        several.asked[who]++;
     }
+    return asked;
 }
 
 void watch_released(enum who who)

@@ -10,8 +10,8 @@ void watch_begin(void);
 void watch_now(void);
 /** Behind a turn: what the station made of its instruments' replies. */
 void watch_station(void);
-/** These bytes go to it. */
-void watch_asked(enum who who, const char *bytes, size_t len);
+/** These bytes go to it; true: it is to measure. */
+bool watch_asked(enum who who, const char *bytes, size_t len);
 /** The guard was given its duplicate back. */
 void watch_released(enum who who);
 

@@ -388,6 +388,61 @@ static void test_a_mute_load_of_frames(void **state)
     several_finishes();
 }
 
+/* Its first reading takes longer than that of the tester: waited for, as long as nothing is on. */
+static void test_a_slow_thermometer(void **state)
+{
+    (void)state;
+    several_begin_fast(24);
+    several_fault(CELL, 0, "delay-ms=400");
+    several_charge();
+    several_kill();
+    several_run(30);
+    assert_string_equal(frame_alarm(), "");
+    assert_true(plant_is_on(SUPPLY));
+    several_finishes();
+}
+
+/* It is there and says who it is, but never measures: neither waited for until it does, nor asked
+ * all the time. */
+static void test_a_thermometer_that_never_tells(void **state)
+{
+    (void)state;
+    several_begin_fast(25);
+    several_charge();
+    several.untold[CELL] = true;
+    several_kill();
+    several.asked[CELL] = 0;
+    several_halts("not_plausible", 30);
+    several_run(60);
+    assert_true(several.asked[CELL] > 10 && several.asked[CELL] < 120);
+    several.untold[CELL] = false;
+    several_run(5);
+    several_go_on();
+    several_finishes();
+}
+
+/* Nothing is on in a rest either, but its readings do not wait for what only warns. */
+static void test_a_rest_does_not_wait_for_a_thermometer(void **state)
+{
+    (void)state;
+    wn_ns told_ns = 0, gap_ns = 0;
+    several_begin_fast(26);
+    several_charge();
+    assert_true(several_await(SUPPLY, false, 1800));
+    several.untold[AIR] = true;
+    several_run(1);
+    for (int i = 0; i < 800; i++) {
+        several_run(0.01);
+        wn_ns now_ns = frame.st.reading.host_ns;
+        gap_ns = told_ns > 0 && now_ns - told_ns > gap_ns ? now_ns - told_ns : gap_ns;
+        told_ns = now_ns;
+    }
+    assert_false(plant_is_on(LOAD) || plant_is_on(SUPPLY));
+    assert_true(several.asked[AIR] > 3);
+    assert_true(gap_ns < WN_NS_PER_S / 2);
+    several_end();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -412,6 +467,9 @@ int main(void)
         cmocka_unit_test(test_killed_in_mid_discharge),
         cmocka_unit_test(test_a_reading_is_of_one_moment),
         cmocka_unit_test(test_a_mute_load_of_frames),
+        cmocka_unit_test(test_a_slow_thermometer),
+        cmocka_unit_test(test_a_thermometer_that_never_tells),
+        cmocka_unit_test(test_a_rest_does_not_wait_for_a_thermometer),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }
