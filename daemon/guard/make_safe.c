@@ -11,7 +11,14 @@
 #include <termios.h>
 #include <unistd.h>
 
-enum { REPLY_MS = 250, ROUND_MS = 1000 };
+/* TELL_MS, ASK_MS: nobody waits for answers to off, or is asked, later than so; a station that is
+ * not answered itself for five seconds takes the guard for dead. */
+enum { REPLY_MS = 250, TELL_MS = 1000, ASK_MS = 1500 };
+
+static int64_t in_ns(int ms)
+{
+    return guard_now_ns() + (int64_t)ms * 1000000;
+}
 
 static bool is_expected(const char *reply, size_t len, const struct guard_message *how)
 {
@@ -24,7 +31,7 @@ static void hush(int fd, const struct guard_message *how, int wait_ms)
 {
     char block[512];
     struct pollfd p = {fd, POLLIN, 0};
-    int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000;
+    int64_t deadline = in_ns(REPLY_MS);
     while (how->gap_ms > 0 && guard_now_ns() < deadline && poll(&p, 1, wait_ms) == 1 &&
            read(fd, block, sizeof block) > 0) {
         wait_ms = (int)how->gap_ms;
@@ -32,14 +39,13 @@ static void hush(int fd, const struct guard_message *how, int wait_ms)
 }
 
 /* Asks whether it is off. Replies that are none of that are passed over: answers to the dead
- * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost.
- * told: something was written just before, the answer to which a frame would spoil. */
-static bool is_off(int fd, const struct guard_message *how, bool told)
+ * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
+static bool is_off(int fd, const struct guard_message *how)
 {
     char block[512], reply[GUARD_EXPECT_SIZE + 1]; /* a full one is longer than any: never equal */
     size_t len = 0, max = how->gap_ms > 0 ? how->expect_len : sizeof reply;
-    hush(fd, how, told ? REPLY_MS : (int)how->gap_ms);
-    int64_t deadline = guard_now_ns() + (int64_t)REPLY_MS * 1000000, left;
+    hush(fd, how, (int)how->gap_ms);
+    int64_t deadline = in_ns(REPLY_MS), left;
     if (how->query_len == 0 || how->expect_len == 0 ||
         write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
         return false; /* nothing confirms it */
@@ -79,10 +85,8 @@ static bool is_off(int fd, const struct guard_message *how, bool told)
 
 static bool is_off_often(int fd, const struct guard_message *how, int times)
 {
-    bool told = true;
-    while (times > 0 && is_off(fd, how, told)) {
+    while (times > 0 && is_off(fd, how)) {
         times--;
-        told = false;
     }
     return times == 0;
 }
@@ -96,8 +100,8 @@ static void throw_away(int fd)
     }
 }
 
-/* A frame behind another on the same line waits for the answer to that, but all of them together no
- * longer than ROUND_MS: the rest goes out blindly. */
+/* A frame behind another on the same line waits for the answer to that, but not later than
+ * until_ns: the rest goes out blindly. */
 static bool write_off(int fd, const struct guard_message *how, bool behind, int64_t until_ns)
 {
     size_t n = how->off_len;
@@ -126,9 +130,8 @@ static bool is_behind(const struct child *c, int slot)
 
 /* What the dead station still had on its way must not get through, so the queues are emptied; all
  * of them first, as several may be the same port. Then they take so few bytes at once. */
-static void send_off(struct child *c, bool sent[GUARD_SLOTS])
+static void send_off(struct child *c, bool sent[GUARD_SLOTS], int64_t until_ns)
 {
-    int64_t until_ns = guard_now_ns() + (int64_t)ROUND_MS * 1000000;
     for (int i = 0; i < GUARD_SLOTS; i++) {
         if (c->dup[i].fd >= 0) {
             throw_away(c->dup[i].fd);
@@ -143,7 +146,7 @@ static void send_off(struct child *c, bool sent[GUARD_SLOTS])
 void guard_send_off(struct child *c)
 {
     bool sent[GUARD_SLOTS];
-    send_off(c, sent);
+    send_off(c, sent, in_ns(TELL_MS));
 }
 
 void guard_share(struct child *c)
@@ -183,6 +186,16 @@ void guard_let_go(struct duplicate *d)
     }
 }
 
+/* On each line, what was written last is still being answered: a frame would spoil that. */
+static void hear_out(const struct child *c, const bool sent[GUARD_SLOTS], int64_t until_ns)
+{
+    for (int i = 0; i < GUARD_SLOTS && guard_now_ns() < until_ns; i++) {
+        if (sent[i] && !is_behind(c, i)) {
+            hush(c->dup[i].fd, &c->dup[i].how, REPLY_MS);
+        }
+    }
+}
+
 static void tell_gone(const struct guard_message *how)
 {
     guard_log(how->shared ? 4 : 2, "%s: %s", how->port,
@@ -192,21 +205,26 @@ static void tell_gone(const struct guard_message *how)
 
 bool guard_make_safe(struct child *c)
 {
-    bool sent[GUARD_SLOTS], safe = true;
+    bool sent[GUARD_SLOTS], safe = true, in_vain = false;
+    int64_t told_ns = in_ns(TELL_MS);
     /* Asked twice: one matching line could be a late reply to the dead station; and each try that
      * was in vain left one more. */
     int first = c->tries % GUARD_SLOTS;
     int times = 2 + (c->tries < GUARD_ATTEMPTS ? c->tries : 0);
-    send_off(c, sent);
+    send_off(c, sent, told_ns);
+    hear_out(c, sent, told_ns);
+    int64_t asked_ns = in_ns(ASK_MS);
     for (int k = 0; k < GUARD_SLOTS; k++) {
         int i = (first + k) % GUARD_SLOTS;
         struct duplicate *d = &c->dup[i];
         if (d->fd < 0) {
             continue;
         }
-        /* behind one that did not answer none is asked: its reply could come instead; nor does the
-         * guard have so much time. The next try begins with another one. */
-        bool off = sent[i] && safe && is_off_often(d->fd, &d->how, times);
+        /* behind one that did not answer none is asked: its reply could come instead. The next try
+         * begins with another one; that there was no time for all is none in vain. */
+        bool asked = safe && guard_now_ns() < asked_ns;
+        bool off = asked && sent[i] && is_off_often(d->fd, &d->how, times);
+        in_vain = in_vain || (asked && !off);
         if (off) {
             guard_log(4, "%s: output is off, confirmed by the instrument", d->how.port);
             guard_let_go(d);
@@ -221,6 +239,6 @@ bool guard_make_safe(struct child *c)
         }
         safe = safe && d->fd < 0;
     }
-    c->tries = safe ? 0 : c->tries + 1;
+    c->tries = safe ? 0 : c->tries + in_vain;
     return safe;
 }

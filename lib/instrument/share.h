@@ -83,7 +83,8 @@ struct wn_share_frames {
     bool probing, probe; /* the share asks the probe by itself; what is under way is one */
     uint8_t in[2 * WN_MODBUS_FRAME_MAX];
     size_t in_len;
-    bool cut; /* the reply has less time than it may need, as an off waits */
+    bool cut;       /* the reply has less time than it may need, as an off waits */
+    wn_ns noise_ns; /* of SPOILT: at the latest */
     wn_ns free_ns, hold_ns, line_ns, heard_ns; /* as in struct wn_modbus_talk; hold_ns 0: none */
     struct wn_share_unit unit[WN_SHARE_CHANNELS_MAX]; /* by instrument */
 };

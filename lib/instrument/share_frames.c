@@ -270,6 +270,7 @@ void wn_frames_urge(struct wn_share *s, int asker, wn_ns now_ns)
         s->deadline_ns = sooner(s->deadline_ns, now_ns + OFF_HOLD_NS);
         break;
     case WN_FRAMES_SPOILT:
+        f->noise_ns = sooner(f->noise_ns, now_ns + OFF_HOLD_NS);
         s->deadline_ns = sooner(s->deadline_ns, quiet_ns);
         break;
     case WN_FRAMES_IDLE:
@@ -319,10 +320,17 @@ static const uint8_t *reply_at(const struct wn_share *s, size_t *len)
     return s->frames.in + echo;
 }
 
+/* Noise without end is waited for no longer than a reply. */
 static void spoil(struct wn_share *s, wn_ns now_ns)
 {
-    s->frames.state = WN_FRAMES_SPOILT;
-    s->deadline_ns = now_ns + (off_waits(s) ? silence_ns(s) : later(QUIET_NS, silence_ns(s)));
+    struct wn_share_frames *f = &s->frames;
+    bool off = off_waits(s);
+    if (f->state != WN_FRAMES_SPOILT) {
+        f->noise_ns = now_ns + (off ? OFF_HOLD_NS : timeout_ns(s));
+    }
+    wn_ns quiet_ns = now_ns + (off ? silence_ns(s) : later(QUIET_NS, silence_ns(s)));
+    f->state = WN_FRAMES_SPOILT;
+    s->deadline_ns = sooner(quiet_ns, f->noise_ns);
 }
 
 /* Is what came, as far as it goes, what was sent? */

@@ -201,6 +201,37 @@ static void noise(void **state)
     assert_in_range(b.now_ns - from_ns, 3 * WN_NS_PER_MS, 106 * WN_NS_PER_MS);
 }
 
+/* For how long a byte each so many ms keeps everything from being written. */
+static double held_up_ms(double every_ms)
+{
+    wn_ns from_ns = b.now_ns;
+    size_t len = 0;
+    for (int i = 0; i < 1000 && wn_share_output(&b.share, &len) != NULL && len == 0; i++) {
+        bus_waits(&b, every_ms);
+        bus_hears_raw(&b, "\x12", 1);
+    }
+    return (double)(b.now_ns - from_ns) / WN_NS_PER_MS;
+}
+
+/* In the place of a reply: whoever asked is told, and the next one goes on into it. */
+static void noise_for_a_reply(void **state)
+{
+    (void)state;
+    bus_begin(&b);
+    (void)bus_asks(&b, 0, READ7);
+    (void)bus_asks(&b, 1, READ8);
+    bus_sends(&b, READ7);
+    assert_in_range(held_up_ms(10), 200, 2 * 200 + 20);
+    bus_begin(&b);
+    (void)bus_asks(&b, 0, READ7);
+    bus_sends(&b, READ7);
+    bus_waits(&b, 20);
+    bus_hears_raw(&b, "\x12", 1);
+    (void)bus_asks(&b, 1, OFF8);
+    assert_in_range(held_up_ms(3), 3, 2 * 100 + 6);
+    bus_sends(&b, OFF8);
+}
+
 /* Off waits for the reply under way, before all that waits, and cancels what its channel wants. */
 static void off_first(void **state)
 {
@@ -507,6 +538,7 @@ int main(void)
         cmocka_unit_test(spoilt_replies),
         cmocka_unit_test(old_probes),
         cmocka_unit_test(noise),
+        cmocka_unit_test(noise_for_a_reply),
         cmocka_unit_test(off_first),
         cmocka_unit_test(off_does_not_wait),
         cmocka_unit_test(off_out_of_step),
