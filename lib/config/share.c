@@ -169,6 +169,23 @@ static bool agree_on_unit(const struct wn_port_user *a, const struct wn_port_use
     return what == NULL;
 }
 
+/* Outputs of one unit must not be set or switched by each other. */
+static bool keep_apart(const struct wn_port_user *a, const struct wn_port_user *b,
+                       struct wn_problems *problems)
+{
+    const struct wn_modbus_map *m = &a->dialect.modbus, *n = &b->dialect.modbus;
+    const char *common = m->unit == n->unit ? wn_map_common(m, n) : NULL;
+    if (common != NULL) {
+        wn_problem_add(
+            problems,
+            "stations %s and %s: %s and %s are unit %d of one port, and register %s sets "
+            "or switches both: give it a channel_step",
+            a->station->name, b->station->name, wn_instrument_name(a->instrument),
+            wn_instrument_name(b->instrument), m->unit, common);
+    }
+    return common == NULL;
+}
+
 /* Both talk over one line. */
 static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
                   struct wn_problems *problems)
@@ -198,13 +215,17 @@ static bool agree(const struct wn_port_user *a, const struct wn_port_user *b,
 static bool agree_with_all(const struct wn_share_config *c, struct wn_problems *problems)
 {
     const struct wn_port_user *last = &c->user[c->users - 1];
+    bool framed = last->dialect.protocol == WN_PROTOCOL_MODBUS;
     int k = 0;
     while (c->user[k].dialect.modbus.unit != last->dialect.modbus.unit) {
         k++; /* to the first of the unit: its probe serves all, and it was compared with the others
               */
     }
-    return k == c->users - 1 || last->dialect.protocol != WN_PROTOCOL_MODBUS ||
-           agree_on_unit(&c->user[k], last, problems);
+    bool good = k == c->users - 1 || !framed || agree_on_unit(&c->user[k], last, problems);
+    for (; framed && good && k < c->users - 1; k++) {
+        good = keep_apart(&c->user[k], last, problems);
+    }
+    return good;
 }
 
 int wn_config_read_share(const struct wn_daemon_config *c, const char *port,

@@ -363,6 +363,48 @@ bool wn_map_writes_parts(const struct wn_modbus_map *m)
     return found;
 }
 
+static bool overlap(const struct wn_map_register *a, const struct wn_map_register *b)
+{
+    const struct wn_modbus_span s = span_of(a), t = span_of(b);
+    return s.function == t.function && s.address < t.address + t.count &&
+           t.address < s.address + s.count;
+}
+
+static bool is_written(const struct wn_modbus_map *m, enum wn_map_when from, enum wn_map_when to,
+                       const struct wn_map_register *r)
+{
+    bool found = false;
+    for (enum wn_map_when w = from; w <= to; w++) {
+        for (int i = 0; i < m->when[w].writes; i++) {
+            found = found || overlap(&m->reg[m->when[w].write[i].reg], r);
+        }
+    }
+    return found;
+}
+
+const char *wn_map_common(const struct wn_modbus_map *m, const struct wn_modbus_map *other)
+{
+    const struct wn_map_sequence *on = &m->when[WN_MAP_ON];
+    const char *name = NULL;
+    bool own = on->writes == 0; /* something that switches this one alone */
+    for (int i = 0; i < on->writes; i++) {
+        const struct wn_map_register *r = &m->reg[on->write[i].reg];
+        own = own || !is_written(other, WN_MAP_ON, WN_MAP_ON, r);
+        name = own ? NULL : r->name;
+    }
+    if (m->has_output && other->has_output &&
+        overlap(&m->reg[m->output], &other->reg[other->output])) {
+        name = m->reg[m->output].name;
+    }
+    for (enum wn_map_when w = WN_MAP_CHARGE; w <= WN_MAP_POWER; w++) {
+        for (int i = 0; i < m->when[w].writes; i++) {
+            const struct wn_map_register *r = &m->reg[m->when[w].write[i].reg];
+            name = is_written(other, WN_MAP_CHARGE, WN_MAP_POWER, r) ? r->name : name;
+        }
+    }
+    return name;
+}
+
 /* The registers of one output of several; how many there are, or -1. */
 static int shift(struct wn_modbus_map *m, int channel)
 {

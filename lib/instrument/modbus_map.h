@@ -120,6 +120,9 @@ int wn_map_place(struct wn_dialect *d, int unit, int channel, struct wn_error *e
 bool wn_map_probe_serves(const struct wn_modbus_map *probing, const struct wn_modbus_map *other);
 /** Is a part of a register written? */
 bool wn_map_writes_parts(const struct wn_modbus_map *m);
+/** The name of a register by which two outputs of one unit would set or switch each other; NULL:
+ * there is none. What is written at a setup, or by off, they may have in common. */
+const char *wn_map_common(const struct wn_modbus_map *m, const struct wn_modbus_map *other);
 /** Is the whole of it possible? Texts name d->file. */
 int wn_map_validate(const struct wn_dialect *d, struct wn_error *err);
 

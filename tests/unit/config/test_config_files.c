@@ -438,6 +438,46 @@ static void test_shared_bits(void **state)
     free(text);
 }
 
+/* A register that belongs to both outputs, though it should not. */
+static void test_shared_registers(void **state)
+{
+    static const struct {
+        const char *name, *value, *says; /* NULL: they may have it in common */
+    } cases[] = {
+        {"set_current",
+         "set_current = { function = 3; address = 1; type = \"u32\"; tolerance = 0.001; }",
+         "register set_current sets or switches both"},
+        {"set_power",
+         "set_power = { function = 3; address = 5; channel_step = 1; type = \"u32\"; tolerance = "
+         "0.01; }",
+         "register set_power sets or switches both"},
+        {"mode", "mode = { function = 3; address = 0; }",
+         "register mode sets or switches both: give it a channel_step"},
+        {"output", "output = { function = 1; address = 0; }",
+         "register output sets or switches both"},
+        {"clear", "clear = { function = 3; address = 13; readback = false; }", NULL},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        int line;
+        char dir[WN_PATH_SIZE], *text = case_shipped("dialects/virtual-modbus-outputs.conf");
+        char *changed = case_change(text, "registers", cases[i].name, cases[i].value, &line);
+        (void)snprintf(dir, sizeof dir, "%s", case_make_dir());
+        case_write(dir, "dialects/common.conf", changed);
+        share_conf = dir;
+        bool good = share_units("port = \"x\"; unit = 3; channel = 1",
+                                "port = \"x\"; unit = 3; channel = 2", "common", "common");
+        share_conf = CONF;
+        if (good != (cases[i].says == NULL) ||
+            (!good && strstr(problems.text[0], cases[i].says) == NULL)) {
+            fail_msg("%s: %s", cases[i].name, good ? "taken" : problems.text[0]);
+        }
+        case_remove_dir(dir);
+        free(changed);
+        free(text);
+    }
+}
+
 static void test_not_to_be_shared(void **state)
 {
     static const struct {
@@ -489,6 +529,7 @@ int main(void)
         TEST(test_shared_port),
         TEST(test_shared_units),
         TEST(test_shared_bits),
+        TEST(test_shared_registers),
         TEST(test_not_to_be_shared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
