@@ -279,12 +279,17 @@ static void loop(int signals)
 
 /* 0, or the exit code. Another herald must not tell everything a second time, not even one of
  * another user: the lock is on the directory of the campaigns itself, which each of them can read.
- */
+ * When that one is gone there are still the markers to be told of: then it is on run_dir. */
 static int take_lock(void)
 {
     int fd = open(config.data_dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (fd < 0) {
-        herald_log(3, "%s: %s", config.data_dir, strerror(errno));
+        herald_log(2, "%s: %s; alarms of stations are told, campaigns cannot be read",
+                   config.data_dir, strerror(errno));
+        fd = open(config.run_dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    }
+    if (fd < 0) {
+        herald_log(3, "%s: %s", config.run_dir, strerror(errno));
         return 1;
     }
     bool held = true; /* the herald of a guard that was killed needs a moment to end */

@@ -181,7 +181,8 @@ static void look_at_markers(struct policy *p, const struct wn_daemon_config *con
     }
 }
 
-void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_us now)
+static void look_at_campaigns(struct policy *p, const struct wn_daemon_config *config,
+                              wn_utc_us now)
 {
     DIR *d = opendir(config->data_dir);
     if (d == NULL) {
@@ -211,6 +212,12 @@ void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_
     }
     files_n = kept;
     policy_looked(p);
+}
+
+/* The markers are for a disk in trouble: whatever became of the campaigns, they are looked at. */
+void watch_look(struct policy *p, const struct wn_daemon_config *config, wn_utc_us now)
+{
+    look_at_campaigns(p, config, now);
     look_at_markers(p, config, now);
 }
 
