@@ -128,7 +128,8 @@ struct wn_engine {
     struct follow f;
     struct wn_listen_found found;
     struct wn_envelope envelope;
-    bool in_doubt;                           /* a rule holds, and waits for further readings */
+    double beyond_v; /* voltage outside its limits with the output off, as told last; NaN: inside */
+    bool in_doubt;   /* a rule holds, and waits for further readings */
     struct wn_record record[WN_ACTIONS_MAX]; /* what the actions of the last step point to */
     int records;
     struct wn_actions *out; /* of the step in progress */

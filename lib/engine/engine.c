@@ -63,6 +63,7 @@ int wn_engine_init(void *memory, const struct wn_engine_setup *setup, struct wn_
     e->c.first_capacity_ah = e->c.last_capacity_ah = NAN;
     e->c.emptied_a = e->c.emptied_v = e->c.taken_out_ah = NAN;
     e->c.steady_capacity_ah = e->c.steady_a = e->c.steady_v = NAN;
+    e->beyond_v = NAN;
     if (setup->listens) {
         follow_init(e);
     }

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #define REWARN_NS (INT64_C(15) * 60 * WN_NS_PER_S)
+#define FURTHER_V 0.02 /* beyond what a cell at rest and a voltmeter waver */
 
 /* Off goes out at once, whatever else is under way; what it was for is recorded after. */
 void off_begin(struct wn_engine *e, enum after_off after)
@@ -18,6 +19,7 @@ void off_begin(struct wn_engine *e, enum after_off after)
     e->c.off_attempts = 1;
     e->c.off_since_ns = e->c.off_sent_ns = e->c.now_ns;
     e->c.changed_ns = e->c.now_ns;
+    e->beyond_v = NAN;
     emit_off(e);
 }
 
@@ -222,12 +224,51 @@ void off_again(struct wn_engine *e, const char *rule, const char *text)
     emit_commit(e);
 }
 
+/* Outside a limit of the voltage, and still on the way out: something flows that the ammeter does
+ * not show. One look only; how far it is, is remembered. */
+static bool goes_on(struct wn_engine *e, unsigned holding)
+{
+    const unsigned low = 1u << WN_RULE_UNDER_VOLTAGE | 1u << WN_RULE_REVERSED;
+    bool over = (holding & 1u << WN_RULE_OVER_VOLTAGE) != 0, under = (holding & low) != 0;
+    double v = e->c.reading.voltage_v, before_v = e->beyond_v;
+    bool further = (over && v > before_v + FURTHER_V) || (under && v < before_v - FURTHER_V);
+    if (!over && !under) {
+        e->beyond_v = NAN;
+    } else if (isnan(before_v) || further) {
+        e->beyond_v = v;
+    }
+    return further;
+}
+
+static void tell_outside(struct wn_engine *e, enum wn_rule rule, bool worse)
+{
+    const struct wn_reading *r = &e->c.reading;
+    char warmth[24] = "";
+    e->c.rule_rewarn_ns[rule] = e->c.now_ns + REWARN_NS;
+    if ((r->has & WN_HAS_TEMPERATURE) != 0) {
+        e->c.told_temperature_c = r->temperature_c;
+        (void)snprintf(warmth, sizeof warmth, ", %.1f degC", r->temperature_c);
+    }
+    if (worse && (!e->setup.listens || follow_can_stop(e))) {
+        emit_off(e);
+        emit_interlock(e);
+    }
+    raise_alarm(e, wn_rule_word(rule), wn_rule_text(rule));
+    emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule), "with the output off: %s (%.3f V%s)%s",
+               wn_rule_text(rule), (r->has & WN_HAS_VOLTAGE) ? r->voltage_v : NAN, warmth,
+               worse ? ", and it goes on: interlock told to open, if there is one" : "");
+    emit_state(e);
+    emit_commit(e);
+}
+
 /* Output off and nobody asked for anything: a cell that leaves the envelope now is told, each rule
- * for itself, again after a while, and at once when it has grown hotter since. */
+ * for itself, again after a while, and at once when it has grown hotter, or moved further out,
+ * since. Then it is taken off whatever is said to be off. */
 void watch_reading(struct wn_engine *e, unsigned holding)
 {
     const struct wn_reading *r = &e->c.reading;
     bool hotter = (r->has & WN_HAS_TEMPERATURE) && r->temperature_c > e->c.told_temperature_c + 5;
+    bool further = goes_on(e, holding);
     if ((holding & 1u << WN_RULE_CURRENT_WHILE_OFF) != 0) {
         char text[120];
         (void)snprintf(text, sizeof text, "%.3f A flow although the output is off", r->current_a);
@@ -236,23 +277,13 @@ void watch_reading(struct wn_engine *e, unsigned holding)
     }
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         enum wn_rule rule = (enum wn_rule)i;
-        bool due =
-            e->c.now_ns >= e->c.rule_rewarn_ns[i] || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
-        if ((holding & 1u << i) == 0 || wn_rule_reaction(rule) != WN_REACTION_HALT || !due) {
-            continue;
+        bool of_voltage = rule == WN_RULE_OVER_VOLTAGE || rule == WN_RULE_UNDER_VOLTAGE ||
+                          rule == WN_RULE_REVERSED;
+        bool worse = (further && of_voltage) || (hotter && rule == WN_RULE_OVER_TEMPERATURE);
+        bool due = e->c.now_ns >= e->c.rule_rewarn_ns[i] || worse;
+        if ((holding & 1u << i) != 0 && wn_rule_reaction(rule) == WN_REACTION_HALT && due) {
+            tell_outside(e, rule, worse);
+            return; /* the next one with the next reading */
         }
-        e->c.rule_rewarn_ns[i] = e->c.now_ns + REWARN_NS;
-        e->c.told_temperature_c =
-            (r->has & WN_HAS_TEMPERATURE) ? r->temperature_c : e->c.told_temperature_c;
-        char warmth[24] = "";
-        if ((r->has & WN_HAS_TEMPERATURE) != 0) {
-            (void)snprintf(warmth, sizeof warmth, ", %.1f degC", r->temperature_c);
-        }
-        raise_alarm(e, wn_rule_word(rule), wn_rule_text(rule));
-        emit_event(e, WN_SEVERITY_ALARM, wn_rule_word(rule), "with the output off: %s (%.3f V%s)",
-                   wn_rule_text(rule), (r->has & WN_HAS_VOLTAGE) ? r->voltage_v : NAN, warmth);
-        emit_state(e);
-        emit_commit(e);
-        return; /* the next one with the next reading */
     }
 }

@@ -59,9 +59,14 @@ double world_current_a(const struct world *w)
     return 0;
 }
 
+static double hidden_a(const struct world *w)
+{
+    return w->interlock ? w->hidden_a : 0;
+}
+
 static double terminal_v(const struct world *w)
 {
-    return ocv_v(w) + world_current_a(w) * w->resistance_ohm;
+    return ocv_v(w) + (world_current_a(w) + hidden_a(w)) * w->resistance_ohm;
 }
 
 static void advance(struct world *w, wn_ns to)
@@ -71,7 +76,7 @@ static void advance(struct world *w, wn_ns to)
         if (dt > WN_NS_PER_S / 10 && w->on) {
             dt = WN_NS_PER_S / 10;
         }
-        double i = world_current_a(w), h = wn_ns_to_s(dt) / 3600;
+        double i = world_current_a(w) + hidden_a(w), h = wn_ns_to_s(dt) / 3600;
         w->charge_ah += i * h;
         w->true_in_ah += i > 0 ? i * h : 0;
         w->true_out_ah += i < 0 ? -i * h : 0;
@@ -231,7 +236,8 @@ void world_turn(struct world *w)
     }
     struct wn_event ev = {.kind = WN_EVENT_READING, .time_ns = w->now_ns};
     ev.reading.time_ns = w->now_ns;
-    ev.reading.voltage_v = terminal_v(w) + w->voltage_offset_v;
+    w->shown_v = w->voltage_frozen ? w->shown_v : terminal_v(w) + w->voltage_offset_v;
+    ev.reading.voltage_v = w->shown_v;
     ev.reading.current_a = world_current_a(w);
     if (w->one_zero_current) {
         w->one_zero_current = false;

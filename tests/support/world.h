@@ -33,6 +33,9 @@ struct world {
     double voltage_offset_v, temperature_offset_c; /* of the readings */
     bool one_zero_current;                         /* the next reading says 0 A, whatever flows */
     bool leak;                                     /* current flows although the output is off */
+    double hidden_a;     /* flows past the ammeter, on or off, while the interlock is closed */
+    bool voltage_frozen; /* the voltmeter says what it said last */
+    double shown_v;
     double ammeter_lag_s; /* after off the ammeter still shows the old current for so long */
     wn_ns off_ns;
     double shown_a;
