@@ -41,13 +41,14 @@ static int commit(struct station *s, struct wn_error *err)
     return rc;
 }
 
-/* The marker tells of a halt that could not be recorded, from the moment it is latched. */
+/* The marker tells of an alarm that could not be recorded, from the moment it is raised: of a halt,
+ * but of an output as well that stays on behind a stop. */
 static void mark(struct station *s)
 {
-    bool latched = wn_engine_latched(s->engine);
-    if (latched != s->marked) {
-        s->marked = latched;
-        halt_marker_set(s, latched);
+    bool alarm = wn_engine_latched(s->engine) || wn_engine_alarm(s->engine);
+    if (alarm != s->marked) {
+        s->marked = alarm;
+        halt_marker_set(s, alarm);
     }
 }
 

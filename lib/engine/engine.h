@@ -176,6 +176,8 @@ enum wn_engine_state wn_engine_state(const struct wn_engine *e);
 /** Halted, on the way there with the output not verified off yet, or held: only an operator's
  * acknowledgement leads on. */
 bool wn_engine_latched(const struct wn_engine *e);
+/** Is there an alarm nobody has acknowledged, whatever the campaign does or has done? */
+bool wn_engine_alarm(const struct wn_engine *e);
 /** Latest campaign time: of a station that listens, as its listener believes it. */
 wn_ns wn_engine_now_ns(const struct wn_engine *e);
 /** Has the output been told on, and not been seen off since? */

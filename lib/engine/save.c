@@ -185,6 +185,11 @@ bool wn_engine_latched(const struct wn_engine *e)
            (e->c.state == WN_ENGINE_SWITCHING_OFF && e->c.after_off == AFTER_OFF_HALTED);
 }
 
+bool wn_engine_alarm(const struct wn_engine *e)
+{
+    return e->c.alarm;
+}
+
 wn_ns wn_engine_now_ns(const struct wn_engine *e)
 {
     return e->c.now_ns;

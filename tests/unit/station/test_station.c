@@ -118,6 +118,25 @@ static void test_a_halt_that_cannot_be_recorded_leaves_its_marker(void **state)
     frame_end();
 }
 
+/* What a stop leaves on is no halt, and must be told of as well when the file cannot. */
+static void test_a_stop_that_leaves_it_on_has_its_marker(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    station_command(&frame.st, WN_EVENT_STOP, "tester");
+    rig.leak_a = 2;
+    rig_run(60);
+    assert_true(halt_marker_is_set(&frame.st));
+    rig.leak_a = 0;
+    rig_run(60);
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_STOPPED);
+    assert_true(halt_marker_is_set(&frame.st));
+    station_command(&frame.st, WN_EVENT_ACKNOWLEDGE, "tester");
+    assert_false(halt_marker_is_set(&frame.st));
+    frame_end();
+}
+
 /* No campaign, and current flows: off three times, then the interlock, which only an operator's
  * start closes again. */
 static void test_current_that_nobody_ordered(void **state)
@@ -292,6 +311,7 @@ int main(void)
         cmocka_unit_test(test_nothing_is_ready_that_the_guard_does_not_hold),
         cmocka_unit_test(test_a_commit_that_fails_is_told_at_once),
         cmocka_unit_test(test_a_halt_that_cannot_be_recorded_leaves_its_marker),
+        cmocka_unit_test(test_a_stop_that_leaves_it_on_has_its_marker),
         cmocka_unit_test(test_current_that_nobody_ordered),
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
