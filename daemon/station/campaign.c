@@ -177,7 +177,7 @@ static int may_start(const struct station *s, const char *name, struct wn_error 
     if (s->broken_text[0] != '\0') {
         return wn_error_set(err, WN_ESTATE, "%s: %s", s->broken_text,
                             s->looked ? "put that file elsewhere, or go on with the program that "
-                                        "began it"
+                                        "began it, and start the service again"
                                       : "it is tried again every ten seconds");
     }
     if (campaign_is_live(s)) {
@@ -321,10 +321,18 @@ bool campaign_may_come_right(int code)
            code == WN_ENOMEM || code == WN_ENOENT;
 }
 
-/* The newest unfinished campaign of this station; *found how many there are. */
+/* Not a file that is none, but one that was a campaign, or is one for a later program. */
+static bool may_be_ours(int code)
+{
+    return code == WN_ECORRUPT || code == WN_ENEWER;
+}
+
+/* The newest unfinished campaign of this station; *found how many there are. Without one, a file
+ * that nobody can read may be it: that is no idle station. */
 static int find_file(struct station *s, char *path, size_t size, int *found, struct wn_error *err)
 {
-    int unread = WN_OK;
+    int unread = WN_OK, damaged = WN_OK;
+    char which[256] = "";
     DIR *d = opendir(s->daemon->data_dir);
     wn_utc_us newest = 0;
     *found = 0;
@@ -345,6 +353,10 @@ static int find_file(struct station *s, char *path, size_t size, int *found, str
         int rc = WN_OK;
         bool ours = is_ours(s, candidate, stem, &created, &rc);
         unread = campaign_may_come_right(rc) ? rc : unread;
+        if (may_be_ours(rc)) {
+            damaged = rc;
+            copy(which, sizeof which, e->d_name);
+        }
         if (ours) {
             (*found)++;
             if (created >= newest && strlen(candidate) < size) {
@@ -357,9 +369,16 @@ static int find_file(struct station *s, char *path, size_t size, int *found, str
     if (d != NULL) {
         (void)closedir(d);
     }
-    return unread == WN_OK ? WN_OK
-                           : wn_error_set(err, unread, "a campaign file in %s cannot be read",
-                                          s->daemon->data_dir);
+    if (unread != WN_OK) {
+        return wn_error_set(err, unread, "a campaign file in %s cannot be read",
+                            s->daemon->data_dir);
+    }
+    return damaged == WN_OK || *found > 0
+               ? WN_OK
+               : wn_error_set(err, damaged,
+                              "%s/%s cannot be read, and may be the unfinished campaign of this "
+                              "station",
+                              s->daemon->data_dir, which);
 }
 
 /* Ports may have moved since; everything else stays as it was begun. */

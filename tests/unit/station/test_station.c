@@ -137,6 +137,42 @@ static void test_a_stop_that_leaves_it_on_has_its_marker(void **state)
     frame_end();
 }
 
+/* A power cut has spoilt the file: nobody takes the station for an idle one and starts another cell
+ * on it; people are told. */
+static void test_a_damaged_campaign_is_not_forgotten(void **state)
+{
+    (void)state;
+    for (size_t kind = 0; kind < 2; kind++) {
+        struct wn_error err = {0};
+        char path[300];
+        rig_begin();
+        rig_charge();
+        rig_run(20);
+        (void)snprintf(path, sizeof path, "%s", frame.st.campaign_path);
+        rig_kill_and_restart();
+        FILE *f = fopen(path, "r+b");
+        assert_non_null(f);
+        assert_int_equal(fseek(f, kind == 0 ? 0 : 60, SEEK_SET), 0); /* user_version */
+        assert_int_equal(
+            fwrite(kind == 0 ? "spoilt, and more" : "\0\0\x7f\0", 1, kind == 0 ? 16 : 4, f),
+            kind == 0 ? 16 : 4);
+        assert_int_equal(fclose(f), 0);
+        rig_run(60);
+        assert_null(frame.st.campaign);
+        assert_string_not_equal(frame.st.broken_text, "");
+        assert_non_null(strstr(frame.st.broken_text, "may be the unfinished campaign"));
+        assert_true(halt_marker_is_set(&frame.st));
+        assert_false(rig.on);
+        assert_int_equal(
+            campaign_start(&frame.st, "swarm", "swarm-cycles", "next", false, "tester", &err),
+            WN_ESTATE);
+        assert_int_equal(remove(path), 0);
+        frame_boot();
+        rig_charge();
+        frame_end();
+    }
+}
+
 /* No campaign, and current flows: off three times, then the interlock, which only an operator's
  * start closes again. */
 static void test_current_that_nobody_ordered(void **state)
@@ -312,6 +348,7 @@ int main(void)
         cmocka_unit_test(test_a_commit_that_fails_is_told_at_once),
         cmocka_unit_test(test_a_halt_that_cannot_be_recorded_leaves_its_marker),
         cmocka_unit_test(test_a_stop_that_leaves_it_on_has_its_marker),
+        cmocka_unit_test(test_a_damaged_campaign_is_not_forgotten),
         cmocka_unit_test(test_current_that_nobody_ordered),
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
