@@ -18,8 +18,8 @@ void off_begin(struct wn_engine *e, enum after_off after)
     e->c.off_confirmed = false;
     e->c.off_attempts = 1;
     e->c.off_since_ns = e->c.off_sent_ns = e->c.now_ns;
-    e->c.changed_ns = e->c.now_ns;
     e->beyond_v = NAN;
+    e->c.changed_ns = e->c.now_ns;
     emit_off(e);
 }
 
