@@ -35,7 +35,7 @@
 #define HEALTHY_NS    (600 * SECOND_NS)
 
 /* BACK_OFF_DOUBLINGS: from one second to about a minute */
-enum { CHILDREN_MAX = 25, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4, BACK_OFF_DOUBLINGS = 6 };
+enum { CHILDREN_MAX = 49, GRACE_MAX_MS = 60000, TURN_MS = 50, PLAN_AT = 4, BACK_OFF_DOUBLINGS = 6 };
 
 static struct child children[CHILDREN_MAX];
 static int children_n, notify_fd;

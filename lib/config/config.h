@@ -19,7 +19,7 @@
 
 /* Of a station: supply, load, relay, two thermometers; and a place for the tester while reading. */
 enum { WN_INSTRUMENTS_MAX = 6 };
-enum { WN_STATIONS_MAX = 16, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
+enum { WN_STATIONS_MAX = 32, WN_PATH_SIZE = 256, WN_PROBLEMS_MAX = 20 };
 
 struct wn_problems {
     int n;                           /* errors found; may exceed WN_PROBLEMS_MAX */

@@ -178,7 +178,7 @@ static void test_daemon_texts(void **state)
         {CASE_DAEMON, "", "stations", "stations = { name = \"A\"; }",
          "@: stations: must be a list; write ( { name = \"A\"; ... } )"},
         {CASE_DAEMON, "", "stations", "stations = ( )",
-         "@: stations: has 0 elements; 1 to 16 are possible"},
+         "@: stations: has 0 elements; 1 to 32 are possible"},
         {CASE_DAEMON, "", "alerts", "alerts = \"non\"",
          "@: alerts: must name a program to be run for each alarm: write alerts = { hook = "
          "\"/etc/wane/alert\"; }, or alerts = \"none\" when nobody shall be told"},

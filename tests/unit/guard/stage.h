@@ -7,7 +7,7 @@
 #include <stdint.h>
 #include <sys/types.h>
 
-enum { STAGE_CHANNELS = 16, STAGE_STATIONS = 16, STAGE_CHILDREN_MAX = 60 };
+enum { STAGE_CHANNELS = 16, STAGE_STATIONS = 32, STAGE_CHILDREN_MAX = 60 };
 
 struct stage_station {
     char name[16], first[40], then[40];

@@ -523,7 +523,7 @@ static void test_plans(void **state)
     static const char *const wrong[] = {"garbage",  "",          "station",  ":1000:1000",
                                         "A:x:y",    "A:1000",    "A:50:100", /* not to be watched */
                                         "A:-1:100", "A:1000:-5", "Herald",   "A:1000:1000:sharp"};
-    const char *many[40];
+    const char *many[60];
     (void)state;
     refuse(NULL, 0);
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
@@ -531,10 +531,10 @@ static void test_plans(void **state)
         const char *second[] = {"A:1000:1000", wrong[i]};
         refuse(second, 2);
     }
-    for (int i = 0; i < 40; i++) {
+    for (int i = 0; i < 60; i++) {
         many[i] = "A:1000:1000";
     }
-    refuse(many, 40);
+    refuse(many, 60);
 }
 
 int main(int argc, char **argv)
