@@ -7,14 +7,12 @@
 
 #include "sock/control.h"
 
-enum { ANSWER_MS = 5000 };
-
-int wane_ask_quietly(struct wane *w, const char *station, json_t *request, json_t **reply,
-                     struct wn_error *err)
+int wane_ask_quietly(struct wane *w, const char *station, json_t *request, int patience_ms,
+                     json_t **reply, struct wn_error *err)
 {
     char path[WN_PATH_SIZE + 80];
     (void)snprintf(path, sizeof path, "%s/%s.sock", w->daemon->run_dir, station);
-    int rc = wn_control_ask(path, request, ANSWER_MS, reply, err);
+    int rc = wn_control_ask(path, request, patience_ms, reply, err);
     const char *warning =
         rc == WN_OK ? json_string_value(json_object_get(*reply, "warning")) : NULL;
     if (warning != NULL) {
@@ -32,7 +30,7 @@ int wane_ask_quietly(struct wane *w, const char *station, json_t *request, json_
 int wane_ask(struct wane *w, const char *station, json_t *request, json_t **reply)
 {
     struct wn_error err = {0};
-    int rc = wane_ask_quietly(w, station, request, reply, &err);
+    int rc = wane_ask_quietly(w, station, request, WANE_PATIENCE_MS, reply, &err);
     json_decref(request);
     return rc == WN_OK ? WANE_DONE : wane_fail(w, &err);
 }

@@ -164,12 +164,13 @@ void wane_free_cycles(struct wane_cycles *c);
 void wane_print_heading(const struct wane *w, const struct wane_campaign *c);
 
 /* station.c */
+enum { WANE_PATIENCE_MS = 5000 }; /* with a station that has something else to do */
 /** Asks a station; on success *reply is a new reference with "ok": true. Told already when it
  * fails; returns enum wane_exit. */
 int wane_ask(struct wane *w, const char *station, json_t *request, json_t **reply);
 /** The same, silently: for several stations at once. */
-int wane_ask_quietly(struct wane *w, const char *station, json_t *request, json_t **reply,
-                     struct wn_error *err);
+int wane_ask_quietly(struct wane *w, const char *station, json_t *request, int patience_ms,
+                     json_t **reply, struct wn_error *err);
 /** The station meant: the one named, or the only one there is. NULL: told already. */
 const struct wn_station_config *wane_station(struct wane *w, const struct wane_args *a);
 

@@ -7,7 +7,7 @@
 #include <string.h>
 
 #include "port/clock.h"
-#include "view.h"
+#include "rows.h"
 
 enum { HERALD_SILENT_S = 300 }; /* it tells each minute that it lives */
 
@@ -22,9 +22,8 @@ static int gather(struct wane *w, const struct wane_args *a, struct view *v)
     }
     for (int i = 0; i < d->stations; i++) {
         if (one == NULL || one == &d->station[i]) {
-            (void)snprintf(v[n].station, sizeof v[n].station, "%s", d->station[i].name);
-            v[n].projected_at = -1;
-            view_refresh(w, &v[n++]);
+            view_init(&v[n], d->station[i].name);
+            view_refresh(w, &v[n++], WANE_PATIENCE_MS);
         }
     }
     return n;
@@ -37,6 +36,7 @@ static int verdict(const struct wane *w, const struct view *v, int n)
     for (int i = 0; i < n; i++) {
         if (v[i].reply == NULL) {
             int failed = wane_fail(w, &v[i].error);
+            failed = v[i].error.code == WN_ETIMEOUT ? WANE_UNREACHABLE : failed; /* it hangs */
             rc = rc == WANE_ALARM ? rc : failed;
         } else if (view_alarm(&v[i])) {
             rc = WANE_ALARM;
@@ -79,14 +79,18 @@ static int channel_is_dead(const struct wn_daemon_config *d, char *why, size_t s
     return dead ? 1 : 0;
 }
 
-static int print_json(const struct wane *w, const struct view *v, int n, bool one)
+static int print_json(const struct wane *w, struct view *v, int n, bool one)
 {
-    if (one) {
-        return wane_print_json(view_json(&v[0]));
-    }
     json_t *o = json_object(), *list = json_array();
     for (int i = 0; i < n; i++) {
+        view_project(&v[i]);
         (void)json_array_append_new(list, view_json(&v[i]));
+    }
+    if (one) {
+        json_t *only = json_incref(json_array_get(list, 0));
+        json_decref(list);
+        json_decref(o);
+        return wane_print_json(only);
     }
     wane_put(o, "stations", list);
     char why[300];
@@ -95,16 +99,26 @@ static int print_json(const struct wane *w, const struct view *v, int n, bool on
     return wane_print_json(o);
 }
 
-static void print_text(const struct wane *w, const struct view *v, int n)
+/* Of one all there is to know; of several a line each, and what is wrong in full. */
+static void print_text(const struct wane *w, struct view *v, int n)
 {
-    for (int i = 0; i < n && n > 1; i++) {
-        view_line(w, &v[i], stdout);
-        (void)putchar('\n');
+    static struct view *sorted[WN_STATIONS_MAX];
+    struct paper paper;
+    paper_open(&paper);
+    for (int i = 0; i < n; i++) {
+        sorted[i] = &v[i];
+    }
+    rows_sort(sorted, n);
+    if (n > 1) {
+        rows_print(w, &paper, sorted, n, stdout);
     }
     for (int i = 0; i < n; i++) {
-        if (v[i].reply != NULL) {
-            (void)fputs(n > 1 ? "\n" : "", stdout);
-            view_block(w, &v[i], stdout);
+        if (v[i].reply != NULL && n == 1) {
+            view_project(&v[i]);
+            view_block(w, &v[i], &paper, stdout);
+        } else if (i < rows_alarms(sorted, n)) {
+            (void)putchar('\n');
+            view_head(w, sorted[i], &paper, stdout);
         }
     }
 }
@@ -153,10 +167,11 @@ const struct wane_command cmd_status = {
     .name = "status",
     .synopsis = "[STATION]",
     .summary = "how the stations are",
-    .text = "One line a station when there are several, then the whole of each: progress,\n"
-            "step, readings, capacity, projected end of life, finish, alarms. Ends with 4\n"
-            "when an alarm is active, with 3 when a station does not answer. With a station\n"
-            "named, --json gives that station's object, else {\"stations\": [...]}.\n",
+    .text = "Of one station all there is to know: progress, step, readings, capacity,\n"
+            "projected end of life, finish, alarms. Of several a line each, what is wrong on top\n"
+            "and told in full below. Ends with 4 when an alarm is active, with 3 when a station\n"
+            "does not answer. With a station named, --json gives that station's object, else\n"
+            "{\"stations\": [...]}.\n",
     .examples = "  wane status\n"
                 "  wane status A --json\n",
     .operands_max = 1,

@@ -1,4 +1,4 @@
-/* wane watch: a station as it works.
+/* wane watch: stations as they work.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #define _DEFAULT_SOURCE
 #include "wane.h"
@@ -10,22 +10,21 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/ioctl.h>
 #include <unistd.h>
 
-#include "view.h"
+#include "watch.h"
 
 enum { UNTIL_END };
 
 enum {
-    REDRAW_MS = 1000,
     ASK_MS = 250,
     PATIENCE = 80 /* unanswered questions: 20 s, a restart of the service is shorter */
 };
 
 static const struct wane_option options[] = {
     [UNTIL_END] = {"until-end", 0, WANE_FLAG, NULL,
-                   "end when the campaign is over, or halted (then with 4)"},
+                   "end when the campaign is over, or halted (then with 4); with 1 when it is left "
+                   "before"},
 };
 
 static volatile sig_atomic_t interrupted;
@@ -59,146 +58,137 @@ static struct seen look(const struct view *v)
     return s;
 }
 
-static bool is_over(const struct seen *s)
+int watch_end(const struct view *v)
 {
-    return strcmp(s->state, "finished") == 0 || strcmp(s->state, "stopped") == 0 ||
-           strcmp(s->state, "halted") == 0;
+    const char *state = view_text(v, "state");
+    if (v->error.code != WN_OK) {
+        return WATCH_ON;
+    }
+    if (view_text(v, "campaign")[0] == '\0') {
+        return WANE_FAILED;
+    }
+    if (strcmp(state, "halted") == 0 || (strcmp(state, "switching off") == 0 && view_alarm(v))) {
+        return WANE_ALARM; /* who waits for the end must not wait for a bench nobody looks at */
+    }
+    return view_running(v) ? WATCH_ON : WANE_DONE;
 }
 
 /* A block for a new state, one line for a new cycle. */
-static void print_change(const struct wane *w, const struct view *v, const struct seen *now,
+static void print_change(const struct watch *x, const struct view *v, const struct seen *now,
                          const struct seen *before)
 {
     if (strcmp(now->state, before->state) != 0 || now->alarm != before->alarm ||
         now->answered != before->answered) {
-        view_block(w, v, stdout);
+        view_block(x->w, v, &x->paper, stdout);
     } else if (now->cycles_done != before->cycles_done || now->in_check_up != before->in_check_up) {
-        view_line(w, v, stdout);
+        view_line(x->w, v, stdout);
         (void)putchar('\n');
     }
-    (void)fflush(stdout);
 }
 
-/* Cut to the window, so that a small one never scrolls; each line is erased to its end instead of
- * the screen, so that nothing flickers. */
-static void redraw(const struct wane *w, const struct view *v)
+/* Without a screen: what has changed, as it changes. Returns whether the station answers. */
+static bool tell_change(struct watch *x, struct view *v, struct seen *before)
 {
-    struct winsize size = {.ws_row = 24, .ws_col = 80};
-    char *text = NULL;
-    size_t len = 0;
-    FILE *f = open_memstream(&text, &len);
-    if (f == NULL) {
-        return;
-    }
-    view_block(w, v, f);
-    (void)fputs("\n  Ctrl-C leaves; the campaign goes on.\n", f);
-    if (fclose(f) != 0) {
-        return;
-    }
-    (void)ioctl(STDOUT_FILENO, TIOCGWINSZ, &size);
-    (void)fputs("\033[H", stdout);
-    int row = 0;
-    for (const char *at = text; *at != '\0' && row < size.ws_row - 1; row++) {
-        size_t n = strcspn(at, "\n");
-        int shown = 0;
-        for (size_t i = 0; i < n; i++) {
-            if (at[i] == '\033') { /* takes no column */
-                size_t sequence = strcspn(at + i, "m") + 1;
-                (void)fwrite(at + i, 1, sequence, stdout);
-                i += sequence - 1;
-            } else if (shown < size.ws_col || ((unsigned char)at[i] & 0xc0) == 0x80) {
-                (void)putchar(at[i]);
-                shown += ((unsigned char)at[i] & 0xc0) != 0x80;
-            }
+    view_refresh(x->w, v, WANE_PATIENCE_MS);
+    struct seen now = look(v);
+    if (!now.answered) { /* the service restarts it: what was seen last stays valid */
+        if (before->answered) {
+            (void)fprintf(stderr, "wane watch: station %s does not answer any more: %s\n",
+                          v->station, v->error.text);
         }
-        (void)fputs("\033[K\n", stdout);
-        at += n + (at[n] == '\n');
+        before->answered = false;
+        return false;
     }
-    (void)fputs("\033[J", stdout);
+    view_project(v);
+    if (x->w->json && memcmp(&now, before, sizeof now) != 0) {
+        wane_dump_row(view_json(v), stdout);
+        (void)putchar('\n');
+    } else if (!x->w->json) {
+        print_change(x, v, &now, before);
+    }
     (void)fflush(stdout);
-    free(text);
+    *before = now;
+    return true;
 }
 
-static void wait_ms(int ms)
+static int follow(struct watch *x)
 {
-    (void)poll(NULL, 0, ms);
-}
-
-static int follow(struct wane *w, struct view *v, bool until_end)
-{
-    const char *term = getenv("TERM");
-    bool tty = isatty(STDOUT_FILENO) && !w->json && term != NULL && strcmp(term, "dumb") != 0;
-    struct seen before;
-    memset(&before, 0, sizeof before);
+    static struct seen before[WN_STATIONS_MAX];
     for (int unanswered = 0; !interrupted;) {
-        view_refresh(w, v);
-        struct seen now = look(v);
-        unanswered = now.answered ? 0 : unanswered + 1;
-        if (!now.answered && (before.state[0] == '\0' || unanswered > PATIENCE)) {
-            return wane_fail(w, &v->error);
+        bool any = false, ever = false;
+        for (int i = 0; i < x->n && !interrupted; i++) {
+            any = tell_change(x, &x->view[i], &before[i]) || any;
+            ever = ever || before[i].state[0] != '\0';
         }
-        if (!now.answered) { /* the service restarts it: what was seen last stays valid */
-            wait_ms(ASK_MS);
-            continue;
-        }
-        if (tty) {
-            redraw(w, v);
-        } else if (w->json && memcmp(&now, &before, sizeof now) != 0) {
-            wane_dump_row(view_json(v), stdout);
-            (void)putchar('\n');
-            (void)fflush(stdout);
-        } else if (!w->json) {
-            print_change(w, v, &now, &before);
-        }
-        before = now;
+        unanswered = any ? 0 : unanswered + 1;
         if (ferror(stdout)) {
             return wane_flush();
         }
-        if (until_end && view_text(v, "campaign")[0] == '\0') {
-            (void)fprintf(stderr, "wane watch: there is no campaign on station %s\n", v->station);
-            return WANE_FAILED;
+        if (!any && !interrupted && (!ever || unanswered > PATIENCE)) {
+            return wane_fail(x->w, &x->view[0].error);
         }
-        if (until_end && strcmp(now.state, "switching off") == 0 && view_alarm(v)) {
-            return WANE_ALARM; /* who waits for the end must not wait for a bench nobody looks at */
+        int end = x->until_end ? watch_end(&x->view[0]) : WATCH_ON;
+        if (end != WATCH_ON) {
+            return end;
         }
-        if (until_end && is_over(&now)) {
-            return strcmp(now.state, "halted") == 0 ? WANE_ALARM : WANE_DONE;
-        }
-        wait_ms(tty ? REDRAW_MS : ASK_MS);
+        (void)poll(NULL, 0, ASK_MS);
     }
-    return WANE_DONE;
+    return x->until_end ? WANE_FAILED : WANE_DONE;
 }
 
-static int run(struct wane *w, const struct wane_args *a)
+static int follow_somehow(struct watch *x)
 {
-    const struct wn_station_config *s = wane_station(w, a);
+    const char *term = getenv("TERM");
     struct sigaction act;
-    if (s == NULL) {
-        return WANE_FAILED;
-    }
-    struct view *v = calloc(1, sizeof *v);
-    if (v == NULL) {
-        return WANE_FAILED;
+    if (isatty(STDOUT_FILENO) && !x->w->json && term != NULL && strcmp(term, "dumb") != 0) {
+        return watch_screen(x);
     }
     memset(&act, 0, sizeof act);
     act.sa_handler = on_signal;
     (void)sigaction(SIGINT, &act, NULL);
     (void)sigaction(SIGTERM, &act, NULL);
-    (void)snprintf(v->station, sizeof v->station, "%s", s->name);
-    v->projected_at = -1;
-    int rc = follow(w, v, a->value[UNTIL_END].given);
-    view_fini(v);
-    free(v);
+    (void)sigaction(SIGHUP, &act, NULL);
+    return follow(x);
+}
+
+static int run(struct wane *w, const struct wane_args *a)
+{
+    static struct watch x; /* large */
+    const struct wn_daemon_config *d = wane_daemon(w);
+    bool all = a->operands == 0 && !a->value[UNTIL_END].given && d != NULL && d->stations > 1;
+    const struct wn_station_config *one = all ? NULL : wane_station(w, a);
+    if (d == NULL || (!all && one == NULL)) {
+        return WANE_FAILED;
+    }
+    x.w = w;
+    x.until_end = a->value[UNTIL_END].given;
+    for (int i = 0; i < d->stations; i++) {
+        if (all || one == &d->station[i]) {
+            view_init(&x.view[x.n++], d->station[i].name);
+        }
+    }
+    paper_open(&x.paper);
+    int rc = follow_somehow(&x);
+    if (x.until_end && rc == WANE_FAILED && view_text(&x.view[0], "state")[0] != '\0' &&
+        view_text(&x.view[0], "campaign")[0] == '\0') {
+        (void)fprintf(stderr, "wane watch: there is no campaign on station %s\n",
+                      x.view[0].station);
+    }
+    for (int i = 0; i < x.n; i++) {
+        view_fini(&x.view[i]);
+    }
     return rc;
 }
 
 const struct wane_command cmd_watch = {
     .name = "watch",
     .synopsis = "[STATION] [--until-end]",
-    .summary = "follow a station as it works",
-    .text = "On a terminal the screen is redrawn every second, cut to its size. Elsewhere a\n"
-            "block is printed for each new state and a line for each cycle; with --json an\n"
-            "object a line. Without STATION: the only one there is.\n",
+    .summary = "follow stations as they work",
+    .text = "On a terminal a screen of its size, drawn anew every second: of one station all\n"
+            "there is to know, of several a line each, what is in alarm on top; j and k scroll,\n"
+            "q leaves, and the campaign goes on. A service that goes away is waited for.\n"
+            "Elsewhere a block is printed for each new state and a line for each cycle; with\n"
+            "--json an object a line. Without STATION: all there are.\n",
     .examples = "  wane watch\n"
                 "  wane watch A --until-end && wane cycles demo\n",
     .options = options,

@@ -1,16 +1,17 @@
 /* What a station tells about itself, for people.
  * SPDX-License-Identifier: GPL-3.0-or-later */
+#define _POSIX_C_SOURCE 200809L
 #include "view.h"
 
 #include <inttypes.h>
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "base/num.h"
 #include "projection/fade_source.h"
 #include "port/clock.h"
 
-enum { WRAP = 76 };
 #define STALE_S 30.0 /* the longest rest interval is read by the service every second anyway */
 
 const char *view_text(const struct view *v, const char *key)
@@ -40,8 +41,21 @@ bool view_alarm(const struct view *v)
     return v->reply != NULL && view_true(v, "alarm");
 }
 
+bool view_running(const struct view *v)
+{
+    const char *state = view_text(v, "state");
+    return strcmp(state, "finished") != 0 && strcmp(state, "stopped") != 0;
+}
+
+void view_init(struct view *v, const char *station)
+{
+    memset(v, 0, sizeof *v);
+    (void)snprintf(v->station, sizeof v->station, "%s", station);
+    v->projected_at = -1;
+}
+
 /* The projection comes from the campaign file: the station has better things to do. */
-static void refresh_projection(struct wane *w, struct view *v)
+void view_project(struct view *v)
 {
     struct wane_campaign c;
     const char *file = view_text(v, "file");
@@ -51,7 +65,6 @@ static void refresh_projection(struct wane *w, struct view *v)
         v->projected = v->projected && file[0] != '\0';
         return;
     }
-    (void)w;
     memset(&c, 0, sizeof c);
     v->projected = false;
     v->projected_at = done;
@@ -62,15 +75,18 @@ static void refresh_projection(struct wane *w, struct view *v)
     wn_campaign_close(c.file);
 }
 
-void view_refresh(struct wane *w, struct view *v)
+void view_refresh(struct wane *w, struct view *v, int patience_ms)
 {
-    json_t *request = json_pack("{s:s}", "command", "status");
-    json_decref(v->reply);
-    v->reply = NULL;
+    json_t *request = json_pack("{s:s}", "command", "status"), *reply = NULL;
     wn_error_clear(&v->error);
-    if (wane_ask_quietly(w, v->station, request, &v->reply, &v->error) == WN_OK) {
-        refresh_projection(w, v);
+    int rc = wane_ask_quietly(w, v->station, request, patience_ms, &reply, &v->error);
+    wn_ns now_ns = wn_clock_monotonic(wn_clock_real());
+    if (rc == WN_OK || !v->keep) {
+        json_decref(v->reply);
+        v->reply = reply;
+        v->heard_ns = now_ns;
     }
+    v->silent_s = rc == WN_OK ? 0 : fmax(wn_ns_to_s(now_ns - v->heard_ns), 1e-3);
     json_decref(request);
 }
 
@@ -80,19 +96,13 @@ void view_fini(struct view *v)
     v->reply = NULL;
 }
 
-static bool running(const struct view *v)
-{
-    const char *state = view_text(v, "state");
-    return strcmp(state, "finished") != 0 && strcmp(state, "stopped") != 0;
-}
-
 static void print_where(const struct view *v, FILE *f)
 {
     int64_t planned = view_integer(v, "cycles_planned");
-    if (running(v) && view_true(v, "in_check_up")) {
+    if (view_running(v) && view_true(v, "in_check_up")) {
         (void)fprintf(f, "check-up %" PRId64 " after cycle %" PRId64 " of %" PRId64,
                       view_integer(v, "check_up"), view_integer(v, "cycles_done"), planned);
-    } else if (running(v) && view_integer(v, "cycle") > 0) {
+    } else if (view_running(v) && view_integer(v, "cycle") > 0) {
         (void)fprintf(f, "cycle %" PRId64 " of %" PRId64, view_integer(v, "cycle"), planned);
     } else {
         (void)fprintf(f, "%" PRId64 " of %" PRId64 " cycles", view_integer(v, "cycles_done"),
@@ -119,13 +129,15 @@ void view_line(const struct wane *w, const struct view *v, FILE *f)
     (void)fprintf(f, "%-8s %s%s%s", v->station, alarm ? wane_red(w) : "", view_text(v, "state"),
                   alarm ? wane_plain(w) : "");
     if (alarm) {
-        (void)fprintf(f, "  %sALARM%s", wane_red(w), wane_plain(w));
+        const char *rule =
+            json_string_value(json_object_get(json_object_get(v->reply, "halt"), "rule"));
+        (void)fprintf(f, "  %sALARM%s %s", wane_red(w), wane_plain(w), rule != NULL ? rule : "");
     }
     if (view_text(v, "campaign")[0] != '\0') {
         (void)fprintf(f, "  %s: ", view_text(v, "campaign"));
         print_where(v, f);
         print_value(f, "  ", 100 * view_number(v, "retention"), 1, "% of rated");
-        if (running(v) && view_number(v, "remaining_s") >= 1) {
+        if (view_running(v) && view_number(v, "remaining_s") >= 1) {
             (void)fprintf(f, "  %s left",
                           wn_span_format(view_number(v, "remaining_s"), span, sizeof span));
         }
@@ -156,18 +168,11 @@ static void print_instruments(const struct view *v, FILE *f)
     }
 }
 
-static void print_wrapped(FILE *f, const char *text)
+static void print_paragraph(FILE *f, const char *text)
 {
-    size_t column = 0;
-    for (text += strspn(text, " "); *text != '\0'; text += strspn(text, " ")) {
-        size_t word = strcspn(text, " ");
-        bool begin = column == 0 || column + 1 + word > WRAP;
-        (void)fputs(column == 0 ? "  " : begin ? "\n  " : " ", f);
-        column = (begin ? 1 : column) + 1 + word;
-        for (size_t i = 0; i < word; i++) {
-            (void)fputc((unsigned char)text[i] < 0x20 ? '?' : text[i], f);
-        }
-        text += word;
+    (void)fputs("  ", f);
+    for (; *text != '\0'; text++) {
+        (void)fputc((unsigned char)*text < 0x20 ? '?' : *text, f);
     }
     (void)fputc('\n', f);
 }
@@ -197,7 +202,7 @@ static void print_alarm(const struct wane *w, const struct view *v, FILE *f)
                *text = json_string_value(json_object_get(halt, "text"));
     if (view_alarm(v)) {
         (void)fprintf(f, "  %sALARM%s %s\n", wane_red(w), wane_plain(w), rule != NULL ? rule : "");
-        print_wrapped(f, text != NULL ? text : "");
+        print_paragraph(f, text != NULL ? text : "");
         print_advice(v, f);
     }
     if (!view_true(v, "guard")) {
@@ -213,14 +218,15 @@ static void print_alarm(const struct wane *w, const struct view *v, FILE *f)
 static void print_now(const struct view *v, FILE *f)
 {
     char span[WN_SPAN_SIZE];
-    if (view_text(v, "step")[0] != '\0' && running(v)) {
+    if (view_text(v, "step")[0] != '\0' && view_running(v)) {
         (void)fprintf(f, "  step         %s, since %s\n", view_text(v, "step"),
                       wn_span_format(view_number(v, "step_s"), span, sizeof span));
     }
-    double age_s = view_number(v, "reading_age_s");
     bool told = json_object_get(v->reply, "reading_age_s") != NULL;
+    double age_s = (told ? view_number(v, "reading_age_s") : 0) + v->silent_s;
     bool any = isfinite(view_number(v, "voltage_v")) || isfinite(view_number(v, "current_a"));
     bool stale = told && any && !(age_s <= STALE_S); /* null: from before a restart */
+    stale = stale || v->silent_s > 0;
     (void)fputs(stale ? "  last seen  " : "  now        ", f);
     print_value(f, "  ", view_number(v, "voltage_v"), 4, "V");
     print_value(f, "  ", view_number(v, "current_a"), 4, "A");
@@ -276,7 +282,7 @@ static void print_finish(const struct view *v, FILE *f)
 {
     char span[WN_SPAN_SIZE], utc[WN_UTC_SIZE];
     double left_s = view_number(v, "remaining_s");
-    if (!running(v) || !(left_s >= 1)) { /* also when unknown */
+    if (v->silent_s > 0 || !view_running(v) || !(left_s >= 1)) { /* also when unknown */
         return;
     }
     (void)fprintf(f, "  finish       in %s", wn_span_format(left_s, span, sizeof span));
@@ -301,22 +307,44 @@ static void print_bad_replies(const struct view *v, FILE *f)
             (void)fprintf(f, "  replies      %lld of the last %lld bad or missing; last:\n",
                           (long long)bad,
                           (long long)json_integer_value(json_object_get(o, "recent_replies")));
-            print_wrapped(f, member_text(o, "last_bad_reply"));
+            print_paragraph(f, member_text(o, "last_bad_reply"));
         }
     }
 }
 
-void view_block(const struct wane *w, const struct view *v, FILE *f)
+/* It does not answer: what it told last, if that is known, may be true no more. */
+static void print_silence(const struct wane *w, const struct view *v, FILE *f)
 {
+    char span[WN_SPAN_SIZE];
+    (void)fprintf(f, "%sstation %s%s  %sdoes not answer%s", wane_bold(w), v->station, wane_plain(w),
+                  wane_red(w), wane_plain(w));
+    if (v->reply != NULL) {
+        (void)fprintf(f, "  for %s; was %s", wn_span_format(v->silent_s, span, sizeof span),
+                      view_text(v, "state"));
+    }
+    (void)fputs(v->reply != NULL && view_true(v, "simulated") ? "  SIMULATED\n" : "\n", f);
+    print_paragraph(f, v->error.text);
+}
+
+static void print_head(const struct wane *w, const struct view *v, FILE *f)
+{
+    if (v->error.code != WN_OK) {
+        print_silence(w, v, f);
+    } else {
+        (void)fprintf(f, "%sstation %s%s  %s%s\n", wane_bold(w), v->station, wane_plain(w),
+                      view_text(v, "state"), view_true(v, "simulated") ? "  SIMULATED" : "");
+    }
+    if (v->reply != NULL) {
+        print_alarm(w, v, f);
+    }
+}
+
+static void print_body(const struct view *v, FILE *f)
+{
+    bool campaign = view_text(v, "campaign")[0] != '\0';
     if (v->reply == NULL) {
-        view_line(w, v, f);
-        (void)fputc('\n', f);
-        print_wrapped(f, v->error.text);
         return;
     }
-    bool campaign = view_text(v, "campaign")[0] != '\0';
-    (void)fprintf(f, "%sstation %s%s  %s%s\n", wane_bold(w), v->station, wane_plain(w),
-                  view_text(v, "state"), view_true(v, "simulated") ? "  SIMULATED" : "");
     if (campaign) {
         (void)fprintf(f, "  campaign     %s: cell %s, procedure %s\n", view_text(v, "campaign"),
                       view_text(v, "cell"), view_text(v, "procedure"));
@@ -334,13 +362,47 @@ void view_block(const struct wane *w, const struct view *v, FILE *f)
         (void)fprintf(f, "  fault        %s\n", view_text(v, "fault"));
     }
     print_bad_replies(v, f);
-    print_alarm(w, v, f);
+}
+
+static void print_broken(const struct wane *w, const struct view *v, const struct paper *p, FILE *f)
+{
+    char *text = NULL;
+    size_t len = 0;
+    FILE *m = open_memstream(&text, &len);
+    if (m == NULL) {
+        return;
+    }
+    if (w != NULL) {
+        print_head(w, v, m);
+    } else {
+        print_body(v, m);
+    }
+    if (fclose(m) == 0) {
+        paper_wrap(p, text, f);
+    }
+    free(text);
+}
+
+void view_head(const struct wane *w, const struct view *v, const struct paper *p, FILE *f)
+{
+    print_broken(w, v, p, f);
+}
+
+void view_body(const struct view *v, const struct paper *p, FILE *f)
+{
+    print_broken(NULL, v, p, f);
+}
+
+void view_block(const struct wane *w, const struct view *v, const struct paper *p, FILE *f)
+{
+    view_head(w, v, p, f);
+    view_body(v, p, f);
 }
 
 json_t *view_json(const struct view *v)
 {
     json_t *o = json_object();
-    if (v->reply == NULL) {
+    if (v->error.code != WN_OK) {
         wane_put(o, "station", json_string(v->station));
         wane_put(o, "state", json_string("unreachable"));
         wane_put(o, "error", json_string(v->error.text));

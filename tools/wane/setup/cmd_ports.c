@@ -276,7 +276,7 @@ static bool ask_station(struct wane *w, const struct place *at, int *rc)
     const struct wn_instrument_config *c = &at->station->instrument[at->instrument];
     const char *name = at->station->name;
     json_t *reply = NULL, *request = json_pack("{s:s}", "command", "status");
-    (void)wane_ask_quietly(w, name, request, &reply, NULL);
+    (void)wane_ask_quietly(w, name, request, WANE_PATIENCE_MS, &reply, NULL);
     const json_t *one =
         json_array_get(json_object_get(reply, "instruments"), (size_t)at->instrument);
     const char *identity = json_string_value(json_object_get(one, "identity"));
