@@ -107,6 +107,12 @@ int wn_campaign_open(struct wn_campaign **out, const char *path, struct wn_error
  * what is written to it later is not seen through this handle. */
 int wn_campaign_open_read(struct wn_campaign **out, const char *path, struct wn_error *err);
 
+/** Called now and then by what takes its time, with how much of how much is done. */
+struct wn_progress {
+    void (*fn)(void *ctx, int64_t done, int64_t total);
+    void *ctx;
+};
+
 /** What a copy is. */
 struct wn_copy_facts {
     char file[4096]; /* directory resolved */
@@ -120,17 +126,20 @@ struct wn_copy_facts {
  * copying lasts. The copy is of the same version, is one file (no log beside it), is looked through
  * from end to end, is on the disk when this returns, and until then has the name `temporary` (on
  * the same disk; what an interrupted attempt left under it is taken over). Mode 0640 less umask.
+ * progress may be NULL.
  *
  * Errors as opening; WN_EEXIST when there is a file `to`: nothing is overwritten; WN_ENOSPACE with
  * how much is needed; WN_EBUSY when another copy has been begun under the same name. */
 int wn_campaign_copy(const char *path, const char *to, const char *temporary,
-                     struct wn_copy_facts *facts, struct wn_error *err);
+                     const struct wn_progress *progress, struct wn_copy_facts *facts,
+                     struct wn_error *err);
 
 /** The same for an archive: rewritten without gaps, for nobody to write (mode 0444 less umask), and
  * `to`.sha256 beside it as sha256sum writes it; both or none. WN_ESTATE when the campaign is not
  * over ("finished" or "stopped"), unless `unfinished`. */
 int wn_campaign_archive(const char *path, const char *to, const char *temporary, bool unfinished,
-                        struct wn_copy_facts *facts, struct wn_error *err);
+                        const struct wn_progress *progress, struct wn_copy_facts *facts,
+                        struct wn_error *err);
 
 /** When writing: marks a clean end and moves the log into the file. Closes, frees. What was put and
  * not committed is gone, as after a kill. NULL is fine. */
@@ -152,15 +161,20 @@ struct wn_store *wn_campaign_store(struct wn_campaign *c);
  * looks at the free space. WN_ENOSPACE below space_min_bytes; a reader in the way is no error. */
 int wn_campaign_maintain(struct wn_campaign *c, int64_t space_min_bytes, struct wn_error *err);
 
-/** What a file is, to be told apart from every other. */
+/** What a file is at one moment, to be told apart from every other. */
 struct wn_fingerprint {
     char sha256[65]; /* of the file with its log moved into it: what sha256sum says of it then */
     int64_t bytes;
-    bool log_pending; /* the log held something at this moment */
+    bool log_pending;         /* the log held something at this moment */
+    int64_t readings, events; /* up to these numbers it held at this moment */
 };
-/** Of a file of any version, while its station may write. It is held in memory for that: WN_ESTATE
- * above 1 GB. Other errors as opening. */
-int wn_campaign_fingerprint(const char *path, struct wn_fingerprint *out, struct wn_error *err);
+/** Of a file of any version and size, while its station may write: of one committed state, page by
+ * page. progress may be NULL. WN_EBUSY: the log cannot be seen. Other errors as opening. */
+int wn_campaign_fingerprint(const char *path, struct wn_fingerprint *out,
+                            const struct wn_progress *progress, struct wn_error *err);
+
+/** Number of the last reading: near enough how many there are, at once. */
+int wn_campaign_readings(struct wn_campaign *c, int64_t *out, struct wn_error *err);
 
 /** Bytes of the log beside the file. Many megabytes: a reader keeps it from being moved. */
 int64_t wn_campaign_log_bytes(const struct wn_campaign *c);
@@ -257,7 +271,8 @@ struct wn_file_finding {
 };
 typedef void (*wn_file_finding_fn)(const struct wn_file_finding *f, void *ctx);
 /** Hands out all of them; of the same kind at most 20, then that there are more. WN_OK, or the
- * error of a check that could not be made (handed out too). */
-int wn_campaign_verify(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx);
+ * error of a check that could not be made (handed out too). progress may be NULL. */
+int wn_campaign_verify(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx,
+                       const struct wn_progress *progress);
 
 #endif

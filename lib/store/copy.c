@@ -16,6 +16,7 @@
 #include "base/sha256.h"
 
 enum { PAGES_AT_ONCE = 256, BUSY_TRIES = 200, BUSY_MS = 25 };
+enum { COPYING, LOOKING_THROUGH, HASHING, STAGES };
 
 /* Rows are only ever added: what a copy holds lies between what the original held before and after.
  */
@@ -31,6 +32,8 @@ struct job {
     int fd;          /* of the temporary file; SQLite is done with it when it is used */
     bool anew;       /* not copied in the transaction that counted */
     struct counts counts;
+    const struct wn_progress *progress; /* NULL: nobody asks */
+    int64_t pages;
 };
 
 static int count(struct wn_campaign *c, struct counts *n, struct wn_error *err)
@@ -47,6 +50,7 @@ static int check_room(struct job *j, struct wn_error *err)
     int64_t pages = 0, page_bytes = 0;
     int rc = sql_int(j->from, "PRAGMA page_count", &pages, err);
     rc = rc == WN_OK ? sql_int(j->from, "PRAGMA page_size", &page_bytes, err) : rc;
+    j->pages = pages;
     double need = (double)pages * (double)page_bytes, room = place_free_bytes(j->temporary);
     if (rc == WN_OK && room < need) {
         rc = wn_error_set(err, WN_ENOSPACE,
@@ -94,6 +98,14 @@ static int close_temporary(struct job *j, int rc, struct wn_error *err)
     return rc;
 }
 
+/* Of the stage at hand. */
+static void tell(const struct job *j, int stage, int64_t pages)
+{
+    if (j->progress != NULL) {
+        j->progress->fn(j->progress->ctx, stage * j->pages + pages, STAGES * j->pages);
+    }
+}
+
 /* The error may be that of either file: damage and locks are the original's. */
 static int copy_error(struct job *j, int code, struct wn_error *err)
 {
@@ -109,6 +121,7 @@ static int copy_pages(struct job *j, struct wn_error *err)
     int code = b != NULL ? SQLITE_OK : sqlite3_errcode(j->to.db);
     while (code == SQLITE_OK) {
         code = sqlite3_backup_step(b, PAGES_AT_ONCE);
+        tell(j, COPYING, j->pages - sqlite3_backup_remaining(b));
         int kind = code & 0xff;
         if ((kind == SQLITE_BUSY || kind == SQLITE_LOCKED) && tries++ < BUSY_TRIES) {
             (void)sqlite3_sleep(BUSY_MS);
@@ -144,8 +157,11 @@ static int copy_anew(struct job *j, struct wn_error *err)
     rc = rc == WN_OK ? check_room(j, err) : rc;
     rc = rc == WN_OK ? sql_prepare(j->from, "VACUUM INTO ?", &s, err) : rc;
     if (rc == WN_OK) {
+        struct sql_watch watch;
         (void)sqlite3_bind_text(s, 1, j->temporary, -1, SQLITE_STATIC);
+        sql_watch(&watch, j->from->db, j->progress, j->pages, COPYING, STAGES);
         int code = sqlite3_step(s);
+        sql_watch_end(&watch);
         rc = code == SQLITE_DONE ? WN_OK : copy_error(j, code, err);
     }
     (void)sqlite3_finalize(s);
@@ -175,7 +191,10 @@ static int look_through(struct job *j, struct wn_error *err)
     struct counts n = {0, 0, 0, 0};
     char word[200] = "";
     int64_t id = 0, version = 0;
+    struct sql_watch watch;
+    sql_watch(&watch, j->to.db, j->progress, j->pages, LOOKING_THROUGH, STAGES);
     int rc = sql_text(&j->to, "PRAGMA integrity_check(1)", word, sizeof word, err);
+    sql_watch_end(&watch);
     rc = rc == WN_OK ? sql_int(&j->to, "PRAGMA application_id", &id, err) : rc;
     rc = rc == WN_OK ? sql_int(&j->to, "PRAGMA user_version", &version, err) : rc;
     rc = rc == WN_OK ? count(&j->to, &n, err) : rc;
@@ -211,11 +230,13 @@ static int hash(struct job *j, struct wn_copy_facts *facts, struct wn_error *err
     static unsigned char block[65536];
     struct wn_sha256 s;
     ssize_t n = 0;
+    const int64_t page_bytes = 4096; /* near enough, for who waits */
     wn_sha256_begin(&s);
     facts->bytes = 0;
     while ((n = pread(j->fd, block, sizeof block, (off_t)facts->bytes)) > 0) {
         wn_sha256_add(&s, block, (size_t)n);
         facts->bytes += n;
+        tell(j, HASHING, facts->bytes / page_bytes);
     }
     wn_sha256_end(&s, facts->sha256);
     return n == 0 ? WN_OK
@@ -224,11 +245,12 @@ static int hash(struct job *j, struct wn_copy_facts *facts, struct wn_error *err
 }
 
 static int begin(struct job *j, const char *path, const char *to, const char *temporary,
-                 struct wn_error *err)
+                 const struct wn_progress *progress, struct wn_error *err)
 {
     memset(j, 0, sizeof *j);
     j->fd = -1;
     j->to.writing = true;
+    j->progress = progress;
     int rc = campaign_open_as_it_is(&j->from, path, &j->version, err);
     rc = rc == WN_OK ? place_resolve(to, j->to.path, sizeof j->to.path, err) : rc;
     rc = rc == WN_OK ? place_resolve(temporary, j->temporary, sizeof j->temporary, err) : rc;
@@ -265,10 +287,11 @@ static int make(struct job *j, int (*copy)(struct job *, struct wn_error *),
 }
 
 int wn_campaign_copy(const char *path, const char *to, const char *temporary,
-                     struct wn_copy_facts *facts, struct wn_error *err)
+                     const struct wn_progress *progress, struct wn_copy_facts *facts,
+                     struct wn_error *err)
 {
     struct job j;
-    int rc = begin(&j, path, to, temporary, err);
+    int rc = begin(&j, path, to, temporary, progress, err);
     rc = rc == WN_OK ? make(&j, copy_snapshot, facts, err) : rc;
     rc = rc == WN_OK ? place_finish(j.fd, j.temporary, j.to.path, 0640, err) : rc;
     end(&j);
@@ -317,11 +340,12 @@ static int write_sum(const struct job *j, const struct wn_copy_facts *facts, cha
 }
 
 int wn_campaign_archive(const char *path, const char *to, const char *temporary, bool unfinished,
-                        struct wn_copy_facts *facts, struct wn_error *err)
+                        const struct wn_progress *progress, struct wn_copy_facts *facts,
+                        struct wn_error *err)
 {
     struct job j;
     char sum[PATH_SIZE];
-    int rc = begin(&j, path, to, temporary, err);
+    int rc = begin(&j, path, to, temporary, progress, err);
     rc = rc == WN_OK && !unfinished ? check_over(j.from, err) : rc;
     rc = rc == WN_OK ? make(&j, copy_anew, facts, err) : rc;
     if (rc == WN_OK) {

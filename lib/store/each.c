@@ -302,6 +302,11 @@ int wn_campaign_each_reading(struct wn_campaign *c, int64_t step_from, int64_t s
     return rc == WN_OK ? each(c, &q, err) : rc;
 }
 
+int wn_campaign_readings(struct wn_campaign *c, int64_t *out, struct wn_error *err)
+{
+    return sql_int(c, "SELECT coalesce(max(number), 0) FROM reading", out, err);
+}
+
 int wn_campaign_last_reading(struct wn_campaign *c, struct wn_reading *out, wn_utc_us *utc,
                              bool *found, struct wn_error *err)
 {

@@ -113,6 +113,19 @@ void text_marks(struct text *t, int n);
 void text_insert(struct text *t, const char *verb, const char *table, struct columns cs,
                  const char *extra);
 
+/* progress.c: a query that takes its time, as one of several stages */
+struct sql_watch {
+    sqlite3 *db;
+    const struct wn_progress *progress;
+    int64_t pages; /* of the file: each stage goes through it once */
+    int stage, stages;
+    int64_t read_before;
+};
+/** progress may be NULL. w stays where it is until sql_watch_end(), before db is closed. */
+void sql_watch(struct sql_watch *w, sqlite3 *db, const struct wn_progress *progress, int64_t pages,
+               int stage, int stages);
+void sql_watch_end(struct sql_watch *w);
+
 /* schema.c */
 int schema_create(struct wn_campaign *c, struct wn_error *err);
 /** Views, triggers and the text about the file: made anew by every migration. */

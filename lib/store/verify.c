@@ -209,14 +209,32 @@ static int check_config(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx,
     return rc;
 }
 
+enum { CHECKS = (int)(sizeof checks / sizeof checks[0]) };
+
+/* Those that go through the readings take nearly all of the time. */
+static int count_stages(int upto)
+{
+    int n = 0;
+    for (int i = 0; i < upto; i++) {
+        n += strcmp(checks[i].table, "reading") == 0 || strcmp(checks[i].check, "integrity") == 0;
+    }
+    return n;
+}
+
 /* A query that fails is a finding of its own: the others go on. */
-int wn_campaign_verify(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx)
+int wn_campaign_verify(struct wn_campaign *c, wn_file_finding_fn fn, void *ctx,
+                       const struct wn_progress *progress)
 {
     struct wn_error err = {0};
+    struct sql_watch watch;
+    int64_t pages = 0;
     int failed = WN_OK;
-    for (size_t i = 0; i <= sizeof checks / sizeof checks[0]; i++) {
-        bool last = i == sizeof checks / sizeof checks[0];
+    (void)sql_int(c, "PRAGMA page_count", &pages, &err);
+    for (int i = 0; i <= CHECKS; i++) {
+        bool last = i == CHECKS;
+        sql_watch(&watch, c->db, progress, pages, count_stages(i), count_stages(CHECKS));
         int rc = last ? check_config(c, fn, ctx, &err) : run_check(c, &checks[i], fn, ctx, &err);
+        sql_watch_end(&watch);
         if (rc != WN_OK) {
             struct wn_file_finding f = {.check = last ? "sha256" : checks[i].check,
                                         .table = last ? "config" : checks[i].table};

@@ -33,8 +33,26 @@ struct job {
     struct wn_audit_round round;
     struct wn_reading before;
     bool has_before;
+    const struct wn_progress *progress; /* NULL: nobody asks */
+    int64_t readings;                   /* of the file */
     struct wn_error err;
 };
+
+enum { TELL_EVERY = 65536 /* readings */ };
+
+/* The file as a file is one half of the work, its readings are the other. */
+static void told_first_half(void *ctx, int64_t done, int64_t total)
+{
+    const struct job *j = ctx;
+    j->progress->fn(j->progress->ctx, done, 2 * total);
+}
+
+static void tell_second_half(const struct job *j)
+{
+    if (j->progress != NULL && j->facts->readings % TELL_EVERY == 0) {
+        j->progress->fn(j->progress->ctx, j->readings + j->facts->readings, 2 * j->readings);
+    }
+}
 
 static void tell_error(struct job *j, const char *check, const struct wn_error *err)
 {
@@ -232,6 +250,7 @@ static int add(const struct wn_reading *r, int64_t step, wn_utc_us utc, void *ct
     j->before = *r;
     j->has_before = true;
     j->facts->readings++;
+    tell_second_half(j);
     return 0;
 }
 
@@ -364,7 +383,7 @@ static int audit(struct job *j)
 }
 
 void wn_verify_campaign(struct wn_campaign *file, wn_verify_tell_fn tell, void *ctx,
-                        struct wn_verify_facts *facts)
+                        const struct wn_progress *progress, struct wn_verify_facts *facts)
 {
     struct job *j = calloc(1, sizeof *j);
     struct wn_error none = {.code = WN_ENOMEM, .text = "out of memory"};
@@ -377,7 +396,11 @@ void wn_verify_campaign(struct wn_campaign *file, wn_verify_tell_fn tell, void *
     j->tell = tell;
     j->ctx = ctx;
     j->facts = facts;
-    (void)wn_campaign_verify(file, take_file_finding, j); /* what fails is handed out */
+    j->progress = progress;
+    const struct wn_progress half = {told_first_half, j};
+    (void)wn_campaign_verify(file, take_file_finding, j, /* what fails is handed out */
+                             progress != NULL ? &half : NULL);
+    (void)wn_campaign_readings(file, &j->readings, &j->err);
     int rc = audit(j);
     if (rc != WN_OK) {
         tell_error(j, "reading", j->err.text[0] != '\0' ? &j->err : &none);

@@ -26,8 +26,8 @@ struct wn_verify_facts {
 };
 
 /** Tells everything that is wrong in an open campaign, also what keeps it from being looked at.
- * Works while its station writes. */
+ * Works while its station writes. progress may be NULL. */
 void wn_verify_campaign(struct wn_campaign *file, wn_verify_tell_fn tell, void *ctx,
-                        struct wn_verify_facts *facts);
+                        const struct wn_progress *progress, struct wn_verify_facts *facts);
 
 #endif

@@ -386,7 +386,7 @@ static void verify(struct campaign *c)
     copy_path(path, sizeof path);
     disk_bypass(true);
     if (disk_copy_durable(c->path, path) && wn_campaign_open_read(&file, path, NULL) == WN_OK) {
-        wn_verify_campaign(file, tell_finding, c, &facts);
+        wn_verify_campaign(file, tell_finding, c, NULL, &facts);
     }
     wn_campaign_close(file);
     disk_bypass(false);

@@ -94,7 +94,7 @@ static void test_of_an_open_campaign(void **state)
     struct wn_campaign *c = make_campaign(f, 20);
     fixture_cycle(&r, 99); /* put, and not committed */
     fixture_put(c, &r);
-    assert_ok(wn_campaign_copy(f->path, p.to, p.temporary, &facts, why));
+    assert_ok(wn_campaign_copy(f->path, p.to, p.temporary, NULL, &facts, why));
     check_nothing_left(&p, true);
     assert_int_equal(check_copy(p.to), 20);
     assert_int_equal(facts.cycles, 20);
@@ -158,7 +158,7 @@ static void test_while_the_station_writes(void **state)
         for (int k = 0; k < 5; k++) { /* it has gone on since the last copy */
             assert_int_equal(read(news[0], &mark, 1), 1);
         }
-        assert_ok(wn_campaign_copy(f->path, p.to, p.temporary, &facts, why));
+        assert_ok(wn_campaign_copy(f->path, p.to, p.temporary, NULL, &facts, why));
         int64_t n = check_copy(p.to);
         assert_true(n > before);
         assert_int_equal(n, facts.cycles);
@@ -182,19 +182,20 @@ static void test_nothing_is_overwritten(void **state)
     int fd = open(p.to, O_WRONLY | O_CREAT, 0600);
     assert_int_equal(write(fd, "mine", 4), 4);
     (void)close(fd);
-    assert_int_equal(wn_campaign_copy(f->path, p.to, p.temporary, &facts, &err), WN_EEXIST);
-    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, true, &facts, &err),
+    assert_int_equal(wn_campaign_copy(f->path, p.to, p.temporary, NULL, &facts, &err), WN_EEXIST);
+    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, true, NULL, &facts, &err),
                      WN_EEXIST);
     assert_non_null(strstr(err.text, p.to));
     struct stat st;
     assert_int_equal(stat(p.to, &st), 0);
     assert_int_equal(st.st_size, 4);
     assert_false(there(p.temporary));
-    assert_int_equal(wn_campaign_copy(f->path, f->path, p.temporary, &facts, &err), WN_EEXIST);
+    assert_int_equal(wn_campaign_copy(f->path, f->path, p.temporary, NULL, &facts, &err),
+                     WN_EEXIST);
     (void)unlink(p.to); /* and where a sum is already, there is no archive */
     fd = open(p.sum, O_WRONLY | O_CREAT, 0600);
     (void)close(fd);
-    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, true, &facts, &err),
+    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, true, NULL, &facts, &err),
                      WN_EEXIST);
     check_nothing_left(&p, false);
 }
@@ -228,7 +229,7 @@ static void test_archive(void **state)
     struct stat st, original;
     struct wn_campaign *c = make_campaign(f, 40);
     assert_ok(wn_campaign_set_status(c, "running", 1, why));
-    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, false, &facts, &err),
+    assert_int_equal(wn_campaign_archive(f->path, p.to, p.temporary, false, NULL, &facts, &err),
                      WN_ESTATE);
     assert_non_null(strstr(err.text, "running"));
     check_nothing_left(&p, false);
@@ -241,7 +242,7 @@ static void test_archive(void **state)
                        NULL, NULL, NULL);
     (void)sqlite3_close(db);
     assert_int_equal(stat(f->path, &original), 0);
-    assert_ok(wn_campaign_archive(f->path, p.to, p.temporary, false, &facts, why));
+    assert_ok(wn_campaign_archive(f->path, p.to, p.temporary, false, NULL, &facts, why));
     check_nothing_left(&p, true);
     assert_int_equal(check_copy(p.to), 40);
     assert_int_equal(stat(p.to, &st), 0);
@@ -277,8 +278,8 @@ static void fail_everywhere(struct fixture *f, enum fault_op op, int code, bool 
         struct wn_copy_facts facts;
         struct wn_error err = {0};
         fault_arm(op, code, n + 1, 1);
-        rc = archive ? wn_campaign_archive(f->path, p.to, p.temporary, true, &facts, &err)
-                     : wn_campaign_copy(f->path, p.to, p.temporary, &facts, &err);
+        rc = archive ? wn_campaign_archive(f->path, p.to, p.temporary, true, NULL, &facts, &err)
+                     : wn_campaign_copy(f->path, p.to, p.temporary, NULL, &facts, &err);
         bool fired = fault.fired > 0;
         fault_none();
         check_nothing_left(&p, rc == WN_OK);
@@ -333,7 +334,8 @@ static void test_killed(void **state)
         if (child == 0) {
             struct wn_copy_facts facts;
             fault_arm(FAULT_WRITE, FAULT_DIES, n + 1, 1);
-            _exit(wn_campaign_copy(f->path, p.to, p.temporary, &facts, NULL) == WN_OK ? 0 : 2);
+            _exit(wn_campaign_copy(f->path, p.to, p.temporary, NULL, &facts, NULL) == WN_OK ? 0
+                                                                                            : 2);
         }
         assert_int_equal(waitpid(child, &s, 0), child);
         assert_true(WIFEXITED(s) && WEXITSTATUS(s) <= 1);

@@ -128,6 +128,7 @@ static int run(struct wane *w, const struct wane_args *a)
     if (rc != WANE_DONE) {
         return rc;
     }
+    order.aside = a->value[OUTPUT].given || isatty(STDOUT_FILENO) == 0;
     int done = a->value[OUTPUT].given ? write_to(&c, &order, a->value[OUTPUT].text, &err)
                                       : export_write(&c, &order, stdout, "standard output", &err);
     wane_close_campaign(&c);

@@ -338,7 +338,7 @@ static int survey(const struct wane_args *a, struct job *j, struct rounds_setup 
     if (rc != WN_OK) {
         return rc;
     }
-    progress_begin(&j->progress, 2 * j->size);
+    progress_begin(&j->progress, "", 2 * j->size);
     rc = log_open(&l, &j->form, j->source, j->sources, err);
     if (rc == WN_OK) {
         log_columns_tell(&l.csv, l.column, stderr);

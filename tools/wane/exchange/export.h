@@ -4,6 +4,7 @@
 #define WANE_EXPORT_H
 
 #include "results/measuring.h"
+#include "progress.h"
 #include "report/csv.h"
 #include "wane.h"
 
@@ -22,6 +23,7 @@ struct export_order {
     bool json;
     bool bdf;                     /* readings in the columns of the Battery Data Format */
     int64_t cycle_from, cycle_to; /* inclusive */
+    bool aside;                   /* the rows go elsewhere than to the terminal */
 };
 
 /** A step as far as its readings need it. */
@@ -50,6 +52,8 @@ struct out {
     int64_t last_cycle; /* of the steps so far */
     const struct export_step *present;
     int why; /* errno of the first failure; 0: none */
+    struct progress bar;
+    int64_t read; /* readings so far */
 };
 
 void out_begin(struct out *o, const char *key);

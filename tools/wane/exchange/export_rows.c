@@ -11,6 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { SHOW_EVERY = 65536 }; /* readings */
+
 /* 0, or WN_EIO with the reason kept. */
 static int written(struct out *o)
 {
@@ -241,6 +243,9 @@ static void put_bdf(struct out *o, const struct wn_reading *r, int64_t step_numb
 static int put_reading(const struct wn_reading *r, int64_t step_number, wn_utc_us utc_us, void *ctx)
 {
     struct out *o = ctx;
+    if (o->order->aside && ++o->read % SHOW_EVERY == 0) {
+        progress_show(&o->bar, o->read);
+    }
     const struct export_step *step = step_of(o, step_number);
     bool all = o->order->cycle_from == 0 && o->order->cycle_to == INT64_MAX;
     if (!o->naming && !all && (step == NULL || !wanted(o, step->cycle))) {
@@ -276,6 +281,9 @@ static int put_readings(struct out *o, struct wn_error *err)
     if (rc == WN_ENOMEM) {
         return wn_error_set(err, rc, "no memory for the steps of the campaign");
     }
+    int64_t readings = 0;
+    rc = rc == WN_OK ? wn_campaign_readings(c, &readings, err) : rc;
+    progress_begin(&o->bar, "", readings);
     if (rc == WN_OK && (o->order->cycle_from > 0 || o->order->cycle_to < INT64_MAX)) {
         for (size_t i = 0; i < o->steps; i++) {
             if (wanted(o, o->step[i].cycle)) {
@@ -287,7 +295,9 @@ static int put_readings(struct out *o, struct wn_error *err)
             return WN_OK;
         }
     }
-    return rc == WN_OK ? wn_campaign_each_reading(c, from, to, put_reading, o, err) : rc;
+    rc = rc == WN_OK ? wn_campaign_each_reading(c, from, to, put_reading, o, err) : rc;
+    progress_clear(&o->bar);
+    return rc;
 }
 
 /* -- all of it

@@ -11,6 +11,7 @@
 #include "listen/listen.h"
 #include "metrology/metrology.h"
 #include "port/store.h"
+#include "progress.h"
 #include "report/csv.h"
 
 enum { LOG_MAPS_MAX = 16, LOG_COMPLAINTS_MAX = 20, LOG_SHOW_EVERY = 4096 /* rows */ };
@@ -127,20 +128,6 @@ int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err
 int64_t log_bytes(const struct log *l);
 /** Bytes of all files. WN_ENOENT; WN_EINVAL: not one that can be read twice. */
 int log_size(char *const *file, int files, int64_t *bytes, struct wn_error *err);
-
-/* -- import_progress.c: how far it is, on a terminal
- * ------------------------------------------------------------------------------------------ */
-
-struct progress {
-    bool shown, terminal;
-    int percent;
-    int64_t total;
-};
-
-void progress_begin(struct progress *p, int64_t total);
-void progress_show(struct progress *p, int64_t done);
-/** Takes the bar off the screen: something else is to be said. */
-void progress_clear(struct progress *p);
 
 /* -- import_survey.c: what must be known of a log before it is integrated
  * ------------------------------------------------------------------------------------------ */

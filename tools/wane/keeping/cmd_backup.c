@@ -11,6 +11,7 @@
 
 #include "base/num.h"
 #include "port/clock.h"
+#include "progress.h"
 
 enum { OUTPUT, ALL, ARCHIVE, UNFINISHED };
 
@@ -32,6 +33,7 @@ struct job {
     bool into_directory;
     json_t *list; /* NULL: for people */
     int failed;
+    struct progress bar;
 };
 
 static bool is_directory(const char *path)
@@ -152,10 +154,13 @@ static void back_up(struct wane *w, struct job *j, const char *name)
     /* The name and the status are read; the copy is made through a connection of its own. */
     wane_close_campaign(&c);
     int rc = WN_OK;
+    const struct wn_progress progress = progress_of(&j->bar);
+    progress_begin(&j->bar, c.info.name, 1);
     if (!name_places(j, &c, to, temporary)) {
         rc = wn_error_set(&err, WN_ERANGE, "%s: the name of the copy is too long", c.path);
     } else if (a->value[ARCHIVE].given) {
-        rc = wn_campaign_archive(c.path, to, temporary, a->value[UNFINISHED].given, &facts, &err);
+        rc = wn_campaign_archive(c.path, to, temporary, a->value[UNFINISHED].given, &progress,
+                                 &facts, &err);
         if (rc == WN_ESTATE) {
             (void)wn_error_set(&err, rc,
                                "%s is not over yet, it is %s: make a backup, or archive it as far "
@@ -163,8 +168,9 @@ static void back_up(struct wane *w, struct job *j, const char *name)
                                c.path, c.status);
         }
     } else {
-        rc = wn_campaign_copy(c.path, to, temporary, &facts, &err);
+        rc = wn_campaign_copy(c.path, to, temporary, &progress, &facts, &err);
     }
+    progress_clear(&j->bar);
     if (rc != WN_OK) {
         tell_failure(w, j, c.info.name, &err);
     } else {

@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "base/num.h"
+#include "progress.h"
 #include "verify/verify.h"
 
 struct report {
@@ -16,6 +17,7 @@ struct report {
     const char *name;
     json_t *findings; /* NULL: for people */
     int n;
+    struct progress bar;
 };
 
 /* "cycle 3, step 17: " */
@@ -45,6 +47,7 @@ static void print_place(const struct wn_verify_finding *f)
 static void report(void *ctx, const struct wn_verify_finding *f)
 {
     struct report *r = ctx;
+    progress_clear(&r->bar);
     if (r->n++ == 0 && r->findings == NULL) {
         (void)printf("%s:\n", r->name);
     }
@@ -144,7 +147,7 @@ static int open_it(struct report *r, const char *name, struct wane_campaign *c)
 
 static bool verify(struct wane *w, const char *name, json_t *list)
 {
-    struct report r = {w, name, list != NULL ? json_array() : NULL, 0};
+    struct report r = {w, name, list != NULL ? json_array() : NULL, 0, {.shown = false}};
     struct wn_verify_facts facts = {.steps = 0};
     struct wane_campaign *c = calloc(1, sizeof *c);
     if (c == NULL) {
@@ -154,7 +157,10 @@ static bool verify(struct wane *w, const char *name, json_t *list)
     }
     int rc = open_it(&r, name, c);
     if (rc == WN_OK) {
-        wn_verify_campaign(c->file, report, &r, &facts);
+        const struct wn_progress progress = progress_of(&r.bar);
+        progress_begin(&r.bar, "", 1);
+        wn_verify_campaign(c->file, report, &r, &progress, &facts);
+        progress_clear(&r.bar);
     }
     bool looked = rc == WN_OK || r.n > 0;
     if (looked && list != NULL) {

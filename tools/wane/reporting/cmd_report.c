@@ -12,6 +12,7 @@
 #include <unistd.h>
 
 #include "port/clock.h"
+#include "progress.h"
 
 enum { OUTPUT, FORCE };
 enum { NAME_SIZE = 1024 };
@@ -163,7 +164,25 @@ static int print_json(const struct report *r)
     json_t *o = findings_json(r->f);
     wane_put(o, "sha256", r->file->sha256[0] != '\0' ? json_string(r->file->sha256) : json_null());
     wane_put(o, "file_bytes", json_integer(r->file->bytes));
+    wane_put(o, "file_readings", json_integer(r->file->readings));
+    wane_put(o, "file_events", json_integer(r->file->events));
+    wane_put(o, "file_log_pending", json_boolean(r->file->log_pending));
     return wane_print_json(o);
+}
+
+static void take_hash(const struct wane *w, const char *path, struct wn_fingerprint *out)
+{
+    struct wn_error err = {0};
+    struct progress bar;
+    progress_begin(&bar, "hash of the file", 1);
+    const struct wn_progress progress = progress_of(&bar);
+    int rc = wn_campaign_fingerprint(path, out, &progress, &err);
+    progress_clear(&bar);
+    if (rc != WN_OK) {
+        (void)fprintf(stderr, "wane %s: no hash of the campaign file: %s\n", w->command->name,
+                      err.text);
+        out->sha256[0] = '\0';
+    }
 }
 
 static int report(struct wane *w, const struct wane_args *a, struct drawing_subject *s)
@@ -174,10 +193,8 @@ static int report(struct wane *w, const struct wane_args *a, struct drawing_subj
     struct findings f;
     struct report r = {.f = &f, .file = &file, .wane_version = WANE_VERSION};
     int rc = findings_read(&s->c, &f, &err);
-    if (rc == WN_OK && wn_campaign_fingerprint(c->path, &file, &err) != WN_OK) {
-        (void)fprintf(stderr, "wane %s: no hash of the campaign file: %s\n", w->command->name,
-                      err.text);
-        file.sha256[0] = '\0';
+    if (rc == WN_OK) {
+        take_hash(w, c->path, &file);
     }
     const char *base = strrchr(c->path, '/');
     r.file_name = base != NULL ? base + 1 : c->path;

@@ -208,8 +208,12 @@ void report_provenance(struct report *r)
     hash(r, "SHA-256 of the frozen configuration", f->frozen_sha256);
     WN_HTML_LITERAL(r->h, "</dl>\n");
     wn_html_begin(r->h, "p", (const char *)NULL);
-    wn_html_textf(r->h, "The campaign file %s had %lld bytes. ", r->file_name,
-                  (long long)r->file->bytes);
+    wn_html_textf(
+        r->h,
+        "The campaign file %s had %lld bytes; this is the hash of what was committed to it "
+        "when the report was made, up to reading %lld and event %lld. ",
+        r->file_name, (long long)r->file->bytes, (long long)r->file->readings,
+        (long long)r->file->events);
     wn_html_text(
         r->h, r->file->log_pending
                   ? "Its newest records were still in the log beside it (-wal): the hash is that "
@@ -222,7 +226,8 @@ void report_provenance(struct report *r)
     }
     wn_html_element(r->h, "code", NULL, "sha256sum FILE");
     wn_html_text(r->h, f->over ? ". Any change of the file after its end changes it."
-                               : ". The campaign is not over: the hash is that of this moment.");
+                               : ". The campaign is not over: whatever is recorded behind these "
+                                 "changes it.");
     wn_html_text(
         r->h, " An archive of it (wane backup --archive) is another file, with a hash of its own.");
     wn_html_end(r->h);
