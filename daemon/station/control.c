@@ -175,6 +175,66 @@ static json_t *start(struct station *s, const json_t *request, const struct wn_p
     return json_pack("{s:b,s:s,s:s}", "ok", 1, "campaign", s->info.name, "file", s->campaign_path);
 }
 
+/* {"mass_g": 46.9, "ac_impedance_ohm": null, "marking": "..."}; false: not like that. */
+static bool read_change(const json_t *from, struct wn_intake_change *out)
+{
+    const char *key;
+    json_t *value;
+    bool good = json_is_object(from);
+    memset(out, 0, sizeof *out);
+    json_object_foreach((json_t *)(uintptr_t)from, key, value)
+    {
+        enum wn_intake q = wn_intake_find(key);
+        if (q < WN_INTAKE_NUMBERS && (json_is_number(value) || json_is_null(value))) {
+            out->given[q] = true;
+            out->value[q] = json_is_null(value) ? NAN : json_number_value(value);
+        } else if (strcmp(key, "marking") == 0 && json_is_string(value) &&
+                   json_string_length(value) < sizeof out->marking) {
+            out->marking_given = true;
+            (void)snprintf(out->marking, sizeof out->marking, "%s", json_string_value(value));
+        } else {
+            good = false;
+        }
+    }
+    return good;
+}
+
+/* Nothing is run by these values: it may be done at any time, and touches the output in nothing. */
+static json_t *intake(struct station *s, const json_t *request, const struct wn_peer *peer)
+{
+    const char *campaign = text_of(request, "campaign");
+    struct wn_intake_change change;
+    struct wn_intake_words words;
+    struct wn_error err = {0};
+    struct wn_cell cell = s->info.cell;
+    struct wn_engine_view v;
+    if (s->campaign == NULL || campaign == NULL || strcmp(campaign, s->info.name) != 0) {
+        return refuse("this station does not have that campaign open");
+    }
+    if (!read_change(json_object_get(request, "change"), &change)) {
+        return refuse("intake needs a change: values of the intake record, or null, by name");
+    }
+    wn_engine_view(s->engine, &v);
+    int rc = wn_intake_change(&cell, &change, &words, &err);
+    const struct wn_amendment a = {.kind = "intake",
+                                   .words = &words,
+                                   .who = peer->who,
+                                   .time_ns = s->campaign_now_ns,
+                                   .cycle = v.cycle};
+    if (rc == WN_OK && words.n > 0) {
+        rc = wn_campaign_amend(s->campaign, &cell, &a, s->clock->ops->utc(s->clock), &err);
+    }
+    if (rc != WN_OK) {
+        return refuse(err.text);
+    }
+    s->info.cell = cell;
+    json_t *list = json_array();
+    for (int i = 0; i < words.n; i++) {
+        (void)json_array_append_new(list, json_string(words.text[i]));
+    }
+    return json_pack("{s:b,s:o}", "ok", 1, "changes", list);
+}
+
 static json_t *command(struct station *s, enum wn_event_kind kind, const struct wn_peer *peer)
 {
     struct wn_error err = {0};
@@ -222,7 +282,8 @@ static const struct word {
              {"ping", RIGHT_LOOK, 0},
              {"start", RIGHT_COMMAND, WN_EVENT_START},
              {"resume", RIGHT_COMMAND, WN_EVENT_RESUME},
-             {"ack", RIGHT_COMMAND, WN_EVENT_ACKNOWLEDGE}};
+             {"ack", RIGHT_COMMAND, WN_EVENT_ACKNOWLEDGE},
+             {"intake", RIGHT_COMMAND, 0}};
 
 static const struct word *find_word(const char *text)
 {
@@ -288,5 +349,7 @@ json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *p
         return logged(s, w, peer, not_permitted(s, peer, w->right));
     }
     return logged(s, w, peer,
-                  w->kind == WN_EVENT_START ? start(s, request, peer) : command(s, w->kind, peer));
+                  strcmp(w->word, "intake") == 0 ? intake(s, request, peer)
+                  : w->kind == WN_EVENT_START    ? start(s, request, peer)
+                                                 : command(s, w->kind, peer));
 }

@@ -125,6 +125,30 @@ void wn_config_complete_accuracy(struct wn_reader *r, const config_setting_t *st
     }
 }
 
+static bool has_cell_thermometer(const struct wn_station_config *c)
+{
+    bool has = false;
+    for (int i = 0; i < c->instruments; i++) {
+        has = has || (c->instrument[i].role == WN_ROLE_THERMOMETER && !c->instrument[i].ambient);
+    }
+    return has;
+}
+
+void wn_config_accuracy_of(const struct wn_station_config *c, int n, struct wn_accuracy *out)
+{
+    const struct wn_instrument_config *i = &c->instrument[n];
+    bool source = wn_role_sources(i->role), own = isfinite(i->data_sheet.voltage.reading);
+    *out = (struct wn_accuracy){NAN, NAN, NAN, NAN, NAN, NAN, false};
+    if (source) {
+        take_electric(out, own ? &i->data_sheet : &c->data_sheet);
+        out->time_reading = c->data_sheet.time_reading;
+    }
+    if (i->role == WN_ROLE_THERMOMETER || (source && !has_cell_thermometer(c))) {
+        out->temperature_c = isfinite(i->data_sheet.temperature_c) ? i->data_sheet.temperature_c
+                                                                   : c->data_sheet.temperature_c;
+    }
+}
+
 static void check_range(struct wn_reader *r, const config_setting_t *at, double range, double most,
                         const char *limit)
 {

@@ -172,6 +172,10 @@ void wn_config_calibration_of(const struct wn_station_config *c, int n, struct w
 void wn_config_calibration_of_results(const struct wn_station_config *c,
                                       struct wn_calibration *out);
 
+/** What the data sheet promises of instrument n, its own or the station's; NaN what it does not
+ * measure. */
+void wn_config_accuracy_of(const struct wn_station_config *c, int n, struct wn_accuracy *out);
+
 /** To switch off and verify when asked to end: all attempts, then the interlock. */
 double wn_config_stop_limit_s(const struct wn_station_config *c);
 

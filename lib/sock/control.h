@@ -1,9 +1,13 @@
 /* Control socket: one unix stream socket per station, one JSON object per line each way.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Request:  {"command":"status"} and likewise "ping", "start", "pause", "resume", "stop", "ack"
+ * Request:  {"command":"status"} and likewise "ping", "start", "pause", "resume", "stop", "ack",
+ * "intake"
  *   start:  {"command":"start","cell":NAME,"procedure":NAME,"name":CAMPAIGN or absent,
  *            "caution_read":true}
+ *   intake: {"command":"intake","campaign":NAME,"change":{"mass_g":46.9,"marking":"...",
+ *            "ac_impedance_ohm":null for not recorded, ...}}, the names as in table cell of a
+ *            campaign file; answers {"ok":true,"changes":[in words, ...]}
  * Reply:    {"ok":true, ...} or {"ok":false,"error":TEXT}
  *   status: {"ok":true,"station":"A","state":"running","simulated":true,"campaign":"demo",
  *            "file":"/.../demo.wane","cell":NAME,"procedure":NAME,"cycle":137,"cycles_planned":300,
@@ -20,7 +24,7 @@
  * Rights, told by SO_PEERCRED and SO_PEERGROUPS when a client connects:
  *   stop, pause              everybody who can connect: making it safe is never refused
  *   status, ping             members of the look group, where there is one; else as above
- *   start, resume, ack       members of the command group, root, the owner of the service
+ *   start, resume, ack, intake  members of the command group, root, the owner of the service
  * Who can connect is up to the kernel: the owner, root, and the members of the two groups; without
  * any group in the configuration those of the service's own. */
 #ifndef WN_SOCK_CONTROL_H

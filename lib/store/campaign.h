@@ -18,6 +18,7 @@
 #include "metrology/calibration.h"
 #include "port/store.h"
 #include "procedure/cell.h"
+#include "procedure/intake.h"
 
 enum { WN_CAMPAIGN_SCHEMA = 3 };
 
@@ -140,6 +141,22 @@ int wn_campaign_copy(const char *path, const char *to, const char *temporary,
 int wn_campaign_archive(const char *path, const char *to, const char *temporary, bool unfinished,
                         const struct wn_progress *progress, struct wn_copy_facts *facts,
                         struct wn_error *err);
+
+/** A correction of what a campaign tells of its cell, and its trace. */
+struct wn_amendment {
+    const char *kind; /* of the events: "intake" */
+    const struct wn_intake_words *words;
+    const char *who;
+    wn_ns time_ns; /* campaign time; not after the last event's: that */
+    int64_t cycle; /* below 0: that of the last event */
+};
+/** Writes the cell anew, and an event for each of the words, durably: all of it or nothing. */
+int wn_campaign_amend(struct wn_campaign *c, const struct wn_cell *cell,
+                      const struct wn_amendment *a, wn_utc_us now, struct wn_error *err);
+
+/** Opens a file that no other program has open, for wn_campaign_amend() only. WN_EBUSY when one
+ * has. */
+int wn_campaign_open_alone(struct wn_campaign **out, const char *path, struct wn_error *err);
 
 /** When writing: marks a clean end and moves the log into the file. Closes, frees. What was put and
  * not committed is gone, as after a kill. NULL is fine. */

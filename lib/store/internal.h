@@ -33,6 +33,7 @@ struct wn_campaign {
     sqlite3 *db;
     char path[PATH_SIZE]; /* directory resolved */
     bool writing;
+    bool alone;     /* amend.c: opened for one correction, not recorded into */
     int making;     /* whole.c: descriptor that locks PATH.new; -1: the file has its name */
     char index[80]; /* whole.c: what makes the index of the readings */
     sqlite3_stmt *stmt[STATEMENTS];
@@ -169,6 +170,8 @@ int health_checkpoint(struct wn_campaign *c, int *frames_left, struct wn_error *
 int campaign_handle(struct wn_campaign **out, const char *path, bool writing, struct wn_error *err);
 void campaign_drop(struct wn_campaign *c);
 int campaign_connect(struct wn_campaign *c, const char *path, struct wn_error *err);
+/** Is it a campaign at all? */
+int campaign_check_kind(struct wn_campaign *c, struct wn_error *err);
 void campaign_disconnect(struct wn_campaign *c);
 /** What a new file starts from. */
 int campaign_fill(struct wn_campaign *c, const struct wn_campaign_info *info, const char *config,
@@ -198,6 +201,8 @@ int rows_write(struct wn_campaign *c, enum wn_record_kind kind, int64_t number, 
 int rows_write_state(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err);
 
 /* write.c */
+/** Writes all that waits, inside of the caller's transaction; it keeps waiting. */
+int rows_write_pending(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err);
 extern const struct wn_store_ops campaign_store_ops;
 
 #endif

@@ -133,7 +133,7 @@ static int set_durable(struct wn_campaign *c, struct wn_error *err)
     return rc;
 }
 
-static int check_kind(struct wn_campaign *c, struct wn_error *err)
+int campaign_check_kind(struct wn_campaign *c, struct wn_error *err)
 {
     int64_t id = 0;
     int rc = sql_int(c, "PRAGMA application_id", &id, err);
@@ -225,7 +225,7 @@ static int open_for_writing(struct wn_campaign *c, struct wn_error *err)
     struct wn_campaign_info info;
     int64_t version = 0;
     int rc = campaign_connect(c, c->path, err);
-    rc = rc == WN_OK ? check_kind(c, err) : rc;
+    rc = rc == WN_OK ? campaign_check_kind(c, err) : rc;
     rc = rc == WN_OK ? schema_version(c, &version, err) : rc; /* a newer one is left alone */
     rc = rc == WN_OK ? set_durable(c, err) : rc;
     rc = rc == WN_OK ? health_begin(c, err) : rc;
@@ -375,10 +375,10 @@ int campaign_open_as_it_is(struct wn_campaign **out, const char *path, int64_t *
     rc = place_check(c->path, false, &why);
     bool there = rc == WN_OK;
     rc = rc == WN_OK ? campaign_connect(c, c->path, &why) : rc;
-    rc = rc == WN_OK ? check_kind(c, &why) : rc;
+    rc = rc == WN_OK ? campaign_check_kind(c, &why) : rc;
     if (there && rc != WN_OK && connect_immutable(c, &why) == WN_OK) {
         wn_error_clear(&why);
-        rc = check_kind(c, &why);
+        rc = campaign_check_kind(c, &why);
     }
     rc = rc == WN_OK ? schema_version(c, version, &why) : rc;
     if (rc != WN_OK) {
@@ -440,7 +440,7 @@ void wn_campaign_close(struct wn_campaign *c)
     }
     if (c->making >= 0) {
         whole_abandon(c);
-    } else if (c->writing && c->db != NULL && !c->suspect) {
+    } else if (c->writing && !c->alone && c->db != NULL && !c->suspect) {
         struct wn_error err; /* without the mark the file is looked through when it is opened */
         (void)sql_write_once(c, "UPDATE campaign SET clean_end = 1", NULL, NULL, "closing", &err);
         (void)sqlite3_wal_checkpoint_v2(c->db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);

@@ -135,7 +135,7 @@ static int campaign_put(struct wn_store *store, const struct wn_record *r, struc
     return rc == WN_OK ? kept : rc;
 }
 
-static int write_all(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err)
+int rows_write_pending(struct wn_campaign *c, wn_utc_us utc, struct wn_error *err)
 {
     int rc = WN_OK;
     for (size_t at = 0; rc == WN_OK && at < c->pending_len;) {
@@ -158,7 +158,7 @@ static int campaign_commit(struct wn_store *store, wn_utc_us now_utc, struct wn_
     }
     rc = sql_begin(c, err);
     if (rc == WN_OK) {
-        rc = sql_end(c, write_all(c, now_utc, err), err);
+        rc = sql_end(c, rows_write_pending(c, now_utc, err), err);
     }
     if (rc != WN_OK) {
         return rc;

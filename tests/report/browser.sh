@@ -39,7 +39,8 @@ sqlite3 rich.wane "
     INSERT INTO calibration VALUES('tester', 'EXAMPLE,T1,4711,1.0', 'voltage', 'V', 1.0002, 0.0005, 0.001, 2, 0.002, 1770000000000000,
         1800000000000000, 'K-4711');
     INSERT INTO event(time_ns, utc_us, cycle, severity, kind, text) VALUES(10, 1790000000000001, 1, 2, 'halted', 'over-temperature'),
-        (20, 1790000000000002, 1, 1, 'warning', 'calibration ran out'), (30, 1790000000000003, 1, 0, 'resumed', 'by somebody');
+        (20, 1790000000000002, 1, 1, 'warning', 'calibration ran out'), (30, 1790000000000003, 1, 0, 'resumed', 'by somebody'),
+        (40, 1790000000000004, 1, 0, 'intake', 'mass_g is 69.1, was not recorded, by somebody (uid 7)');
     UPDATE config SET text = 'alerts = { hooks = ( { program = \"mail\"; arguments = [ \"nobody@example.org; )\" ]; } ); };
 stations = ();
 '"
@@ -58,16 +59,23 @@ sqlite3 hostile.wane "
     UPDATE step SET description = '$(say)', ended_by = '<b>';
     UPDATE config SET text = '$(say)' || text || $bad, sha256 = '<script>';
     DROP TRIGGER event_is_not_changed;
-    UPDATE event SET kind = '<script>', text = '$(say)';
-    INSERT INTO event(time_ns, utc_us, cycle, severity, kind, text) VALUES(40, 1790000000000004, 1, 2, 'halted', $bad)"
+    UPDATE event SET text = '$(say)';
+    UPDATE event SET kind = '<script>' WHERE kind <> 'intake';
+    INSERT INTO event(time_ns, utc_us, cycle, severity, kind, text) VALUES(50, 1790000000000005, 1, 2, 'halted', $bad)"
 
 for name in plain rich hostile; do
     wane report $name.wane -o $name.html
 done
-if grep -l -e nobody@ -e secret-port ./*.html; then
-    echo "the report tells who is alerted, or where an instrument is plugged in" >&2
+if grep -l -e nobody@ -e secret-port -e 'uid 7' ./*.html; then
+    echo "the report tells who is alerted, who works there, or where an instrument is plugged in" >&2
     exit 1
 fi
+for text in ': mass_g is 69.1, was not recorded<' 'reading + 0.0005 V<' 'voltage 2026-02-02<'; do
+    grep -q "$text" rich.html || {
+        echo "the report does not tell $text" >&2
+        exit 1
+    }
+done
 for word in discharge heating resistance fade efficiency; do
     grep -q "<figure id=\"figure-$word\"" rich.html || {
         echo "there is no picture of $word in the report" >&2

@@ -7,9 +7,11 @@
 make_site 2 0
 sed -i -e '/^ *dialect = "virtual-bench";/d' \
     -e 's|^ *port    = "virtual-bench";.*|        supply = { dialect = "virtual-supply"; port = "supply"; };\
-        load   = { dialect = "virtual-load"; port = "load"; };\
+        load   = { dialect = "virtual-load"; port = "load";\
+                   accuracy = { voltage_reading = "200 ppm"; voltage_fixed = "0.5 mV"; current_reading = "400 ppm"; current_fixed = "1 mA"; }; };\
         relay  = { dialect = "virtual-relay"; port = "relay"; };\
-        thermometers = ( { dialect = "virtual-thermometer"; port = "cell"; measures = "cell"; },\
+        thermometers = ( { dialect = "virtual-thermometer"; port = "cell"; measures = "cell";\
+                           accuracy = { temperature = "0.3 K"; }; },\
                          { dialect = "virtual-thermometer"; port = "air"; measures = "ambient"; } );|' "$WANE_CONFIG"
 sed -i -e 's/duration = "1 h"/duration = "5 min"/' "$dir/site/conf/procedures/short.conf"
 # The bench's clock runs 200 times as fast as ours: a process that is 50 ms late is 10 s late there, and that is no gap here.
@@ -49,6 +51,20 @@ got_ah=$(sql 'SELECT capacity_ah FROM cycle WHERE cycle = 2')
 awk -v a="$got_ah" -v b="$true_ah" 'BEGIN { off = (a - b) / b
     printf "   %.4f Ah, true %.4f Ah\n", a, b; exit !(off < 0.01 && off > -0.01) }' || fail "wrong capacity"
 [ "$(sql 'SELECT count(*) FROM instrument')" -ge 5 ] || fail "not every instrument is recorded"
+
+say "the report tells each instrument by its own data sheet; the station corrects the intake record, with a trace"
+json_of() { tr -d '\n ' <"$dir/report.json"; }
+wane report short --json >"$dir/report.json" 2>/dev/null || fail "no report"
+for part in '"role":"load","identity":"[^"]*","dialect":"virtual-load","accuracy":{"voltage_of_reading":0.0002,"voltage_fixed_v":0.0005' \
+    '"role":"relay",[^{]*{"voltage_of_reading":null' '"role":"cellthermometer",[^{]*{"voltage_of_reading":null[^}]*"temperature_k":0.3'; do
+    json_of | grep -q "$part" || fail "the report does not tell $part"
+done
+wane intake short --mass-g 46.9 >"$dir/intake.out" 2>&1 || fail "$(cat "$dir/intake.out")"
+[ "$(sql "SELECT mass_g FROM cell")" = 46.9 ] || fail "the mass is not recorded"
+sql "SELECT text FROM event WHERE kind = 'intake'" | grep -q '^mass_g is 46.9, was .*, by .*(uid ' || fail "no trace of it"
+wane intake short --mass-g 0.001 >"$dir/intake.out" 2>&1 && fail "takes any mass"
+grep -q 'mass_g is 0.001: it must be from 0.1 to 10000' "$dir/intake.out" || fail "$(cat "$dir/intake.out")"
+wane verify short >"$dir/verify.out" 2>&1 || fail "$(cat "$dir/verify.out")"
 
 say "supply and load were never on together, and nothing was on with the relay open"
 awk -F, 'NR > 1 && $4 ~ /BOTH/ { both++ } $4 ~ /^(supply|load|relay)$/ { on[$4] = $2 }

@@ -9,11 +9,11 @@
 #include <unistd.h>
 
 static const struct wane_command *const table[] = {
-    &cmd_ack,    &cmd_backup, &cmd_campaigns, &cmd_check,   &cmd_claim,      &cmd_compare,
-    &cmd_cycles, &cmd_events, &cmd_export,    &cmd_help,    &cmd_identify,   &cmd_import,
-    &cmd_pause,  &cmd_plot,   &cmd_ports,     &cmd_project, &cmd_publish,    &cmd_report,
-    &cmd_resume, &cmd_start,  &cmd_status,    &cmd_stop,    &cmd_test_alert, &cmd_try,
-    &cmd_verify, &cmd_watch,
+    &cmd_ack,    &cmd_backup, &cmd_campaigns, &cmd_check,  &cmd_claim,    &cmd_compare,
+    &cmd_cycles, &cmd_events, &cmd_export,    &cmd_help,   &cmd_identify, &cmd_import,
+    &cmd_intake, &cmd_pause,  &cmd_plot,      &cmd_ports,  &cmd_project,  &cmd_publish,
+    &cmd_report, &cmd_resume, &cmd_start,     &cmd_status, &cmd_stop,     &cmd_test_alert,
+    &cmd_try,    &cmd_verify, &cmd_watch,
 };
 
 const struct wane_command *const *wane_commands(int *n)

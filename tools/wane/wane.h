@@ -186,6 +186,7 @@ extern const struct wane_command cmd_events;
 extern const struct wane_command cmd_export;
 extern const struct wane_command cmd_help;
 extern const struct wane_command cmd_identify;
+extern const struct wane_command cmd_intake;
 extern const struct wane_command cmd_import;
 extern const struct wane_command cmd_pause;
 extern const struct wane_command cmd_plot;

@@ -2,6 +2,7 @@
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "config_case.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -68,6 +69,36 @@ static void test_order_and_names(void **state)
     assert_int_equal(c->instrument[0].role, WN_ROLE_TESTER);
     assert_int_equal(c->instrument[0].channel, 2);
     assert_int_equal(c->instrument[1].role, WN_ROLE_RELAY);
+}
+
+/* What each instrument promises, its own data sheet or the station's, and no more than it measures.
+ */
+static void test_accuracies(void **state)
+{
+    (void)state;
+    const struct wn_station_config *c = parse(
+        "supply = { dialect = \"virtual-supply\"; port = \"s\"; };"
+        "load = { dialect = \"virtual-load\"; port = \"l\"; accuracy = { voltage_reading = "
+        "\"0.02 %\"; voltage_fixed = \"0.5 mV\"; current_reading = \"0.04 %\"; current_fixed = "
+        "\"1 mA\"; }; };" RELAY
+        "thermometers = ( { dialect = \"virtual-thermometer\"; port = \"c\"; measures = \"cell\"; "
+        "accuracy = { temperature = \"0.3 K\"; }; }, { dialect = \"virtual-thermometer\"; port = "
+        "\"a\"; measures = \"ambient\"; } ); ");
+    struct wn_accuracy a[5];
+    case_expect_none(&problems, "five instruments");
+    for (int i = 0; i < 5; i++) {
+        wn_config_accuracy_of(c, i, &a[i]);
+    }
+    assert_true(a[0].voltage_reading == c->data_sheet.voltage.reading);
+    assert_true(a[1].voltage_reading == 0.0002 && a[1].voltage_fixed_v == 0.0005);
+    assert_true(a[1].current_reading == 0.0004 && a[1].current_fixed_a == 0.001);
+    assert_true(isnan(a[0].temperature_c) && isnan(a[1].temperature_c));
+    assert_true(isnan(a[2].voltage_reading) && isnan(a[2].temperature_c));
+    assert_true(a[3].temperature_c == 0.3 && isnan(a[3].current_reading));
+    assert_true(a[4].temperature_c == c->data_sheet.temperature_c);
+    c = parse("dialect = \"x\"; port = \"/dev/p\"; ");
+    wn_config_accuracy_of(c, 0, &a[0]); /* a tester alone measures the temperature, too */
+    assert_true(a[0].temperature_c == c->data_sheet.temperature_c);
 }
 
 static void test_what_does_not_go_together(void **state)
@@ -254,6 +285,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_order_and_names),
+        cmocka_unit_test(test_accuracies),
         cmocka_unit_test(test_what_does_not_go_together),
         cmocka_unit_test(test_dialects_fit),
         cmocka_unit_test(test_skeletons),

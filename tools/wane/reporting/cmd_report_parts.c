@@ -70,6 +70,42 @@ static void measure(struct report *r, const char *name, double x, double scale, 
     }
 }
 
+/* Length of an event's text without its last ", by WHO". */
+static int without_who(const char *text)
+{
+    const char *by = NULL;
+    for (const char *at = strstr(text, ", by "); at != NULL; at = strstr(at + 1, ", by ")) {
+        by = at;
+    }
+    return (int)(by != NULL ? (size_t)(by - text) : strlen(text));
+}
+
+/* What was added or corrected since the begin: when, and what it was; by whom is in the file. */
+static void intake_changes(struct report *r)
+{
+    char utc[WN_UTC_SIZE];
+    bool any = false;
+    for (size_t i = 0; i < r->f->events; i++) {
+        const struct wn_event_row *e = &r->f->event[i];
+        if (strcmp(e->event.kind, "intake") != 0) {
+            continue;
+        }
+        if (!any) {
+            WN_HTML_LITERAL(r->h,
+                            "<p>Added or corrected after the campaign was begun:</p>\n<ul>\n");
+        }
+        any = true;
+        wn_html_begin(r->h, "li", (const char *)NULL);
+        wn_html_textf(r->h, "%s: %.*s", wn_utc_format(e->utc, utc, sizeof utc),
+                      without_who(e->event.text), e->event.text);
+        wn_html_end(r->h);
+        WN_HTML_LITERAL(r->h, "\n");
+    }
+    if (any) {
+        WN_HTML_LITERAL(r->h, "</ul>\n");
+    }
+}
+
 void report_intake(struct report *r)
 {
     const struct wn_cell *c = &r->f->info.cell;
@@ -87,6 +123,7 @@ void report_intake(struct report *r)
     measure(r, "Voltage at arrival", c->arrival_voltage_v, 1, 3, "V", "");
     measure(r, "AC impedance, entered by hand", c->ac_impedance_ohm, 1e3, 2, "mohm", more);
     WN_HTML_LITERAL(r->h, "</dl>\n");
+    intake_changes(r);
     WN_HTML_LITERAL(r->h, "<h3>What its datasheet says</h3>\n<dl class=\"facts\">\n");
     measure(r, "Rated capacity", c->rated_capacity_ah, 1, 3, "Ah", "");
     if (c->nominal_capacity_ah > 0) {

@@ -3,13 +3,14 @@
 #define _POSIX_C_SOURCE 200809L
 #include "cmd_report.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "base/num.h"
 
-enum { TEXT_SIZE = 80, EVENTS_OPEN_MAX = 12, EVENTS_MAX = 500 };
+enum { TEXT_SIZE = 80, CERTIFICATES_SIZE = 240, EVENTS_OPEN_MAX = 12, EVENTS_MAX = 500 };
 
 #define HEADINGS(array) array, (int)(sizeof(array) / sizeof((array)[0]))
 
@@ -100,7 +101,8 @@ static void accuracy(struct report *r)
     }
     report_say(
         r, NULL,
-        "Accuracy the uncertainties follow from (half-widths): voltage %.3g %% of reading + "
+        "Accuracy the uncertainties follow from, data sheets and certificates taken together "
+        "when the campaign was begun (half-widths): voltage %.3g %% of reading + "
         "%.3g mV, current %.3g %% of reading + %.3g mA, temperature %.3g K, time base %.3g ppm.",
         100 * a->voltage_reading, 1e3 * a->voltage_fixed_v, 100 * a->current_reading,
         1e3 * a->current_fixed_a, a->temperature_c, 1e6 * a->time_reading);
@@ -118,17 +120,33 @@ static const char *day(wn_utc_us utc, char *buf, size_t size)
     return buf;
 }
 
+/* What every reading became before anything was computed from it. */
+static const char *correction(const struct wn_calibration_record *k, char *buf, size_t size)
+{
+    char gain[WN_NUM_SIZE], offset[WN_NUM_SIZE];
+    bool scaled = k->line.gain != 1, moved = k->line.offset != 0;
+    if (!scaled && !moved) {
+        return "as read";
+    }
+    (void)snprintf(buf, size, "%s%sreading%s%s%s%s",
+                   scaled ? wn_num_format(k->line.gain, 8, gain, sizeof gain) : "",
+                   scaled ? " x " : "", moved ? k->line.offset < 0 ? " \342\210\222 " : " + " : "",
+                   moved ? wn_num_format(fabs(k->line.offset), 4, offset, sizeof offset) : "",
+                   moved ? " " : "", moved ? k->unit : "");
+    return buf;
+}
+
 static void certificates(struct report *r)
 {
-    static const char *const headings[] = {"Quantity", "Instrument",  "Certificate",
-                                           "Date",     "Valid until", "Uncertainty"};
+    static const char *const headings[] = {"Instrument",  "Quantity",    "Certificate", "Date",
+                                           "Valid until", "Uncertainty", "Corrected to"};
     const struct findings *f = r->f;
     report_table(r, "Calibration certificates", HEADINGS(headings));
     for (int i = 0; i < f->certificates; i++) {
         const struct wn_calibration_record *k = &f->certificate[i];
         char a[TEXT_SIZE], b[WN_NUM_SIZE];
-        report_row(r, k->quantity);
-        report_cell(r, headings[1], false, "%s", k->role);
+        report_row(r, k->role);
+        report_cell(r, headings[1], false, "%s", k->quantity);
         report_cell(r, headings[2], false, "%s",
                     k->line.certificate[0] != '\0' ? k->line.certificate : "not told");
         report_cell(r, headings[3], false, "%s", day(k->line.date, a, sizeof a));
@@ -136,14 +154,52 @@ static void certificates(struct report *r)
         report_cell(r, headings[5], true, "%s %s (k = %s)",
                     wn_num_format(k->line.expanded, 3, a, sizeof a), k->unit,
                     wn_num_format(k->line.coverage_factor, 3, b, sizeof b));
+        report_cell(r, headings[6], true, "%s", correction(k, a, sizeof a));
         report_row_end(r);
     }
     report_table_end(r);
 }
 
+/* "voltage 0.05 % + 1 mV, current 0.1 % + 5 mA, temperature 1 K" */
+static void data_sheet(const struct wn_accuracy *a, char *buf, size_t size)
+{
+    char part[4][WN_NUM_SIZE];
+    int n = 0;
+    (void)snprintf(buf, size, "not told");
+    if (isfinite(a->voltage_reading)) {
+        n = snprintf(buf, size, "voltage %s %% + %s mV, current %s %% + %s mA",
+                     wn_num_format(100 * a->voltage_reading, 3, part[0], sizeof part[0]),
+                     wn_num_format(1e3 * a->voltage_fixed_v, 3, part[1], sizeof part[1]),
+                     wn_num_format(100 * a->current_reading, 3, part[2], sizeof part[2]),
+                     wn_num_format(1e3 * a->current_fixed_a, 3, part[3], sizeof part[3]));
+    }
+    if (isfinite(a->temperature_c) && n >= 0 && (size_t)n < size) {
+        (void)snprintf(buf + n, size - (size_t)n, "%stemperature %s K", n > 0 ? ", " : "",
+                       wn_num_format(a->temperature_c, 3, part[0], sizeof part[0]));
+    }
+}
+
+/* Its certificates at a glance; the table below has their values. */
+static void certified(const struct findings *f, const struct wn_instrument_record *k, char *buf,
+                      size_t size)
+{
+    char date[WN_UTC_SIZE];
+    size_t n = 0;
+    (void)snprintf(buf, size, "none");
+    for (int i = 0; i < f->certificates; i++) {
+        const struct wn_calibration_record *c = &f->certificate[i];
+        if (strcmp(c->role, k->role) == 0 && strcmp(c->identity, k->identity) == 0) {
+            (void)snprintf(buf + n, size - n, "%s%s %s", n > 0 ? ", " : "", c->quantity,
+                           day(c->line.date, date, sizeof date));
+            n = strlen(buf);
+        }
+    }
+}
+
 void report_instruments(struct report *r)
 {
-    static const char *const headings[] = {"Instrument", "Identity it told", "Dialect"};
+    static const char *const headings[] = {"Instrument", "Identity it told", "Dialect",
+                                           "Data sheet, of reading + fixed", "Certificates of"};
     const struct findings *f = r->f;
     report_section(r, "instruments", "Instruments and calibration");
     if (f->instruments == 0) {
@@ -154,9 +210,14 @@ void report_instruments(struct report *r)
         report_table(r, "Instruments", HEADINGS(headings));
         for (int i = 0; i < f->instruments; i++) {
             const struct wn_instrument_record *k = &f->instrument[i];
+            char text[CERTIFICATES_SIZE];
             report_row(r, k->role);
             report_cell(r, headings[1], false, "%s", k->identity[0] != '\0' ? k->identity : "none");
             report_cell(r, headings[2], false, "%s", k->dialect);
+            data_sheet(&f->instrument_accuracy[i], text, sizeof text);
+            report_cell(r, headings[3], false, "%s", text);
+            certified(f, k, text, sizeof text);
+            report_cell(r, headings[4], false, "%s", text);
             report_row_end(r);
         }
         report_table_end(r);

@@ -113,6 +113,21 @@ static int take_certificate(const struct wn_calibration_record *r, void *ctx)
     return 0;
 }
 
+static const struct wn_accuracy not_told = {NAN, NAN, NAN, NAN, NAN, NAN, false};
+
+/* An instrument is known in the configuration by its role: no two of a station have the same. */
+static void take_accuracies(struct findings *f, const struct wn_station_config *station)
+{
+    for (int i = 0; i < f->instruments; i++) {
+        f->instrument_accuracy[i] = not_told;
+        for (int n = 0; station != NULL && n < station->instruments; n++) {
+            if (strcmp(wn_instrument_name(&station->instrument[n]), f->instrument[i].role) == 0) {
+                wn_config_accuracy_of(station, n, &f->instrument_accuracy[i]);
+            }
+        }
+    }
+}
+
 /* The procedure it was run by, and what the station says of itself: of a log, and of a
  * configuration that this program cannot read any more, nothing. */
 static void thaw(struct findings *f)
@@ -129,8 +144,10 @@ static void thaw(struct findings *f)
                        &t->problems) != WN_OK) {
         free(f->plan);
         f->plan = NULL;
+        take_accuracies(f, NULL);
     } else {
         f->sense = t->station.sense;
+        take_accuracies(f, &t->station);
     }
     free(t);
 }

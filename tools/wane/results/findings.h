@@ -127,6 +127,8 @@ struct findings {
     struct finding_session *session;
     size_t sessions, session_room;
     struct wn_instrument_record instrument[FINDINGS_INSTRUMENTS_MAX];
+    /* of each its own data sheet's; NaN what it does not measure, or what is not told */
+    struct wn_accuracy instrument_accuracy[FINDINGS_INSTRUMENTS_MAX];
     int instruments;
     struct wn_calibration_record certificate[FINDINGS_CERTIFICATES_MAX];
     int certificates;

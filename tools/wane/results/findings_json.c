@@ -246,6 +246,7 @@ static json_t *instruments(const struct findings *f)
         put_text(o, "role", f->instrument[i].role);
         put_text(o, "identity", f->instrument[i].identity);
         put_text(o, "dialect", f->instrument[i].dialect);
+        wane_put(o, "accuracy", accuracy(&f->instrument_accuracy[i]));
         (void)json_array_append_new(list, o);
     }
     return list;
@@ -258,6 +259,7 @@ static json_t *certificates(const struct findings *f)
         const struct wn_calibration_record *k = &f->certificate[i];
         json_t *o = json_object();
         put_text(o, "role", k->role);
+        put_text(o, "identity", k->identity);
         put_text(o, "quantity", k->quantity);
         put_text(o, "certificate", k->line.certificate);
         put_utc(o, "date", k->line.date);
