@@ -14,6 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "base/assert.h"
 #include "base/sha256.h"
 
 enum {
@@ -58,6 +59,7 @@ static uint32_t big_endian(const unsigned char *p)
 static int read_at(struct hashing *h, sqlite3_file *f, void *to, int64_t bytes, int64_t at,
                    struct wn_error *err)
 {
+    wn_assert(f != NULL);
     int code = f->pMethods->xRead(f, to, (int)bytes, at);
     return code == SQLITE_OK ? WN_OK : sql_error(h->c, "hashing", code, err);
 }
