@@ -59,7 +59,7 @@ static uint32_t big_endian(const unsigned char *p)
 static int read_at(struct hashing *h, sqlite3_file *f, void *to, int64_t bytes, int64_t at,
                    struct wn_error *err)
 {
-    wn_assert(f != NULL);
+    wn_assert(f != NULL && f->pMethods != NULL);
     int code = f->pMethods->xRead(f, to, (int)bytes, at);
     return code == SQLITE_OK ? WN_OK : sql_error(h->c, "hashing", code, err);
 }
