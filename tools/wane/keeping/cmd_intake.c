@@ -108,7 +108,8 @@ static const char *find_station(struct wane *w, const char *path)
     for (int i = 0; known && found == NULL && i < w->daemon->stations; i++) {
         struct wn_error err = {0};
         json_t *request = json_pack("{s:s}", "command", "status"), *reply = NULL;
-        if (wane_ask_quietly(w, w->daemon->station[i].name, request, &reply, &err) == WN_OK &&
+        if (wane_ask_quietly(w, w->daemon->station[i].name, request, WANE_PATIENCE_MS, &reply,
+                             &err) == WN_OK &&
             is_same_file(json_string_value(json_object_get(reply, "file")), path)) {
             found = w->daemon->station[i].name;
         }
