@@ -518,6 +518,14 @@ bool bench_off_confirmed(const struct station *s)
     return off;
 }
 
+void bench_slept(struct station *s)
+{
+    for (int n = 0; n < s->config.instruments; n++) {
+        struct instrument *i = &s->bench.instrument[n];
+        i->has_reading = i->has_reading && role_of(s, i) != WN_ROLE_THERMOMETER;
+    }
+}
+
 void bench_identify_again(struct station *s)
 {
     wn_ns now = wn_clock_monotonic(s->clock);

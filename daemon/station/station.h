@@ -214,6 +214,8 @@ bool bench_open_interlock(struct station *s);
 /** The same, until an operator starts or resumes, also after a restart: told when it is new. */
 void bench_latch_interlock(struct station *s, const char *why);
 bool bench_off_confirmed(const struct station *s);
+/** The computer slept: what thermometers told before is old, though our clock stood still. */
+void bench_slept(struct station *s);
 void bench_close(struct station *s);
 /** From identification on, as after an opening: a campaign was found, with an identity and limits
  * of its own. */

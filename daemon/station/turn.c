@@ -36,6 +36,7 @@ static void look_for_sleep(struct station *s, wn_ns now)
         struct wn_error err = {0};
         (void)wn_error_set(&err, WN_ETIMEOUT, "the computer was suspended for %.0f s",
                            wn_ns_to_s(gap - s->sleep_gap_ns));
+        bench_slept(s);
         bench_tell_fault(s, &err);
     }
     s->sleep_gap_ns = gap;

@@ -15,6 +15,7 @@
 #define TURN_MOST_NS  (500 * WN_NS_PER_MS)
 #define RESTART_NS    WN_NS_PER_S
 #define GUARD_NS      (250 * WN_NS_PER_MS)
+#define CONNECT_NS    (70 * WN_NS_PER_MS)
 
 struct several several;
 
@@ -22,6 +23,7 @@ static struct port {
     struct wn_link link; /* first */
     enum who who;
     bool open, dead; /* dead: it was unplugged since it was opened */
+    wn_ns ready_ns;  /* behind a serial server: connected, then */
 } port[WHOS];
 
 static const char pair_text[] = "supply = { dialect = \"supply\"; port = \"supply\"; };\n"
@@ -141,7 +143,7 @@ static int port_read(struct wn_link *l, void *buf, size_t size, size_t *got, str
     if (look_at(p, err) != WN_OK) {
         return WN_EGONE;
     }
-    *got = plant_take(p->who, frame.now_ns, buf, size);
+    *got = frame.now_ns >= p->ready_ns ? plant_take(p->who, frame.now_ns, buf, size) : 0;
     return WN_OK;
 }
 
@@ -152,6 +154,9 @@ static int port_write(struct wn_link *l, const void *data, size_t len, size_t *p
     *put = 0;
     if (look_at(p, err) != WN_OK) {
         return WN_EGONE;
+    }
+    if (frame.now_ns < p->ready_ns) {
+        return WN_OK;
     }
     *put = len;
     if (watch_asked(p->who, data, len) && several.untold[p->who]) {
@@ -179,6 +184,12 @@ static int port_line(struct wn_link *l, enum wn_line which, bool up, struct wn_e
     return wn_error_set(err, WN_ESTATE, "no such line");
 }
 
+static int port_advance(struct wn_link *l, bool *ready, struct wn_error *err)
+{
+    *ready = frame.now_ns >= port_of(l)->ready_ns;
+    return look_at(port_of(l), err);
+}
+
 static void port_close(struct wn_link *l)
 {
     port_of(l)->open = false;
@@ -192,10 +203,14 @@ int wn_link_open(struct wn_link **opened, const struct wn_port_settings *s, stru
                                            .flush = port_flush,
                                            .set_line = port_line,
                                            .close = port_close};
+    static struct wn_link_ops remote;
     struct port *p = &port[who_at(s->path)];
     assert_false(p->open);
-    *p = (struct port){.link = {&ops}, .who = who_at(s->path)};
-    if (look_at(p, err) != WN_OK) {
+    remote = ops;
+    remote.advance = port_advance;
+    *p = (struct port){.link = {several.remote ? &remote : &ops}, .who = who_at(s->path)};
+    p->ready_ns = several.remote ? frame.now_ns + CONNECT_NS : 0;
+    if (!several.remote && look_at(p, err) != WN_OK) { /* else it shows later */
         return WN_EGONE;
     }
     p->open = true;
@@ -250,7 +265,7 @@ static void write_dialects(bool modbus)
     write_dialect(modbus ? "virtual-modbus" : "virtual-bench", "tester");
 }
 
-static void begin(uint64_t seed, enum kind kind, bool modbus)
+static void begin(uint64_t seed, enum kind kind, bool modbus, bool remote)
 {
     static const char *const sources[] = {pair_text, pair_text, wrong_text, tester_text, pair_text};
     bool line = kind == PAIR_ON_LINE;
@@ -262,6 +277,7 @@ static void begin(uint64_t seed, enum kind kind, bool modbus)
     (void)snprintf(text, sizeof text, "%s%s%s", sources[kind], line ? line_text : relay_text,
                    rest_text);
     several.line = line;
+    several.remote = remote;
     frame.reads_fast = kind == PAIR_FAST;
     frame_configure(text, "resume", "thermometer_frozen = \"60 s\";");
     plant_begin(seed, kind == TESTER, modbus, frame.now_ns);
@@ -272,32 +288,32 @@ static void begin(uint64_t seed, enum kind kind, bool modbus)
 
 void several_begin(uint64_t seed)
 {
-    begin(seed, PAIR, false);
+    begin(seed, PAIR, false, false);
 }
 
 void several_begin_tester(uint64_t seed)
 {
-    begin(seed, TESTER, false);
+    begin(seed, TESTER, false, false);
 }
 
 void several_begin_corrected(uint64_t seed)
 {
-    begin(seed, PAIR_CORRECTED, false);
+    begin(seed, PAIR_CORRECTED, false, false);
 }
 
 void several_begin_line(uint64_t seed)
 {
-    begin(seed, PAIR_ON_LINE, false);
+    begin(seed, PAIR_ON_LINE, false, false);
 }
 
 void several_begin_fast(uint64_t seed)
 {
-    begin(seed, PAIR_FAST, false);
+    begin(seed, PAIR_FAST, false, false);
 }
 
-void several_begin_modbus(uint64_t seed, bool tester)
+void several_begin_modbus(uint64_t seed, bool tester, bool remote)
 {
-    begin(seed, tester ? TESTER : PAIR, true);
+    begin(seed, tester ? TESTER : PAIR, true, remote);
 }
 
 void several_end(void)

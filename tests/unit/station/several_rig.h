@@ -15,6 +15,7 @@ struct several {
     bool guard_refuses;
     bool untold[WHOS];      /* it does not hear that it is to measure, and all else */
     bool alive;             /* the station's process */
+    bool remote;            /* what opening begins ends later */
     bool line;              /* the contact hangs on the supply's DTR */
     wn_ns woke_ns;          /* the computer */
     wn_ns start_ns;         /* when the guard starts it again */
@@ -35,8 +36,9 @@ void several_begin(uint64_t seed);
 void several_begin_tester(uint64_t seed);
 /** As several_begin(), and read ten times a second. */
 void several_begin_fast(uint64_t seed);
-/** As the first, or the second, and everything speaks MODBUS. */
-void several_begin_modbus(uint64_t seed, bool tester);
+/** As the first, or the second, and everything speaks MODBUS; remote: over TCP, each behind a
+ * serial server of its own. */
+void several_begin_modbus(uint64_t seed, bool tester, bool remote);
 /** As several_begin(), with certificates: the supply's ammeter reads 2 % too much, the load's too
  * little. */
 void several_begin_corrected(uint64_t seed);

@@ -375,7 +375,7 @@ static void test_a_reading_is_of_one_moment(void **state)
 static void test_a_mute_load_of_frames(void **state)
 {
     (void)state;
-    several_begin_modbus(23, false);
+    several_begin_modbus(23, false, false);
     several_discharge();
     assert_true(plant_is_on(LOAD));
     several_fault(LOAD, 60, "silence=1000");
@@ -443,6 +443,33 @@ static void test_a_rest_does_not_wait_for_a_thermometer(void **state)
     several_end();
 }
 
+/* By our clock it is a moment ago, by the cell's a minute. */
+static void test_a_temperature_from_before_a_sleep(void **state)
+{
+    (void)state;
+    long readings = 0;
+    several_begin_fast(27);
+    several_charge();
+    several.untold[CELL] = true;
+    several_sleep(60);
+    while (!wn_engine_latched(frame.st.engine)) {
+        several_run(0.001);
+    }
+    assert_string_equal(frame_alarm(), "silence");
+    for (wn_ns woke_ns = frame_monotonic(), told_ns = woke_ns; told_ns < woke_ns + WN_NS_PER_S;) {
+        several_run(0.01);
+        bool news = frame.st.reading.host_ns > told_ns;
+        told_ns = news ? frame.st.reading.host_ns : told_ns;
+        assert_false(news && (frame.st.reading.has & WN_HAS_TEMPERATURE) != 0);
+        readings += news;
+    }
+    assert_true(readings > 0);
+    several.untold[CELL] = false;
+    several_run(10);
+    several_go_on();
+    several_finishes();
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -470,6 +497,7 @@ int main(void)
         cmocka_unit_test(test_a_slow_thermometer),
         cmocka_unit_test(test_a_thermometer_that_never_tells),
         cmocka_unit_test(test_a_rest_does_not_wait_for_a_thermometer),
+        cmocka_unit_test(test_a_temperature_from_before_a_sleep),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
 }

@@ -29,6 +29,9 @@ static const uint64_t kept[] = {
     110, /* as 3 */
     3152 /* the computer sleeps with the supply stuck */
 };
+static const uint64_t kept_frames[] = {
+    7008 /* a temperature from before the computer slept */
+};
 
 /* What can happen to an instrument: a switch of the bench that comes, and one that ends it. %d: a
  * number out of so many, from the least. */
@@ -52,7 +55,9 @@ static const struct fault {
     {"frozen", "frozen=off", 0, 0, 1 << CELL | 1 << AIR},
     {"open", "open=off", 0, 0, 1 << CELL | 1 << AIR},
     {"offset-k=%d", "offset-k=0", 5, 60, 1 << CELL | 1 << AIR},
+    {"piece=%d", "piece=0", 1, 7, 31}, /* the last one with MODBUS alone: seeds are kept */
 };
+enum { FRAME_FAULTS = 1 };
 
 static struct {
     const struct fault *fault;
@@ -69,12 +74,13 @@ static uint64_t draw(uint64_t least, uint64_t most)
     return least + wn_prng_below(&dice, most - least + 1);
 }
 
-static void make_plan(void)
+static void make_plan(bool modbus)
 {
+    size_t kinds = sizeof faults / sizeof faults[0] - (modbus ? 0 : FRAME_FAULTS);
     size_t n = (size_t)draw(1, FAULTS_MAX);
     memset(plan, 0, sizeof plan);
     for (size_t i = 0; i < n; i++) {
-        const struct fault *f = &faults[draw(0, sizeof faults / sizeof faults[0] - 1)];
+        const struct fault *f = &faults[draw(0, kinds - 1)];
         do {
             plan[i].who = (enum who)draw(0, WHOS - 1);
         } while ((f->whom & 1u << plan[i].who) == 0 || !plant_has(plan[i].who));
@@ -179,18 +185,31 @@ static bool faults_are_over(wn_ns end_ns)
     return over;
 }
 
+/* What comes in pieces does so with such pauses. */
+static void begin_lumps(void)
+{
+    for (int w = 0; w < WHOS; w++) {
+        char pause[40];
+        (void)snprintf(pause, sizeof pause, "pause-ms=%d", (int)draw(1, 150));
+        if (plant_has((enum who)w)) {
+            several_fault((enum who)w, 0, pause);
+        }
+    }
+}
+
 static void run_seed(uint64_t seed, bool modbus)
 {
     wn_prng_init(&dice, seed);
     bool tester = draw(0, 3) == 0;
     if (modbus) {
-        several_begin_modbus(seed, tester);
+        several_begin_modbus(seed, tester, draw(0, 1) == 1);
+        begin_lumps();
     } else if (tester) {
         several_begin_tester(seed);
     } else {
         several_begin(seed);
     }
-    make_plan();
+    make_plan(modbus);
     several_run(2);
     several_start();
     wn_ns end_ns = frame.now_ns + wn_ns_from_s(FAULTS_S);
@@ -232,6 +251,9 @@ static void test_seeds_that_once_failed(void **state)
     frame.quiet = true;
     for (size_t i = 0; i < sizeof kept / sizeof kept[0]; i++) {
         run_seed(kept[i], false);
+    }
+    for (size_t i = 0; i < sizeof kept_frames / sizeof kept_frames[0]; i++) {
+        run_seed(kept_frames[i], true);
     }
 }
 
