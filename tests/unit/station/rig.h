@@ -17,6 +17,8 @@ struct rig {
     /* the guard */
     bool guard_refuses;
     bool registered;
+    /* the disk */
+    int syncs_good, syncs_bad; /* behind so many so many report a failure, though they are done */
 };
 
 extern struct rig rig;

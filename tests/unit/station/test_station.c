@@ -173,6 +173,46 @@ static void test_a_damaged_campaign_is_not_forgotten(void **state)
     }
 }
 
+/* An operator lets it go on and pauses it again in the same moment, while so many syncs fail
+ * behind so many good ones. False: there were no more. */
+static bool paused_while_syncs_fail(int good, int bad)
+{
+    char status[20] = "";
+    rig_begin();
+    rig_charge();
+    station_command(&frame.st, WN_EVENT_PAUSE, "tester");
+    rig_run(60);
+    assert_int_equal(wn_engine_state(frame.st.engine), WN_ENGINE_PAUSED);
+    rig.syncs_good = good;
+    rig.syncs_bad = bad;
+    station_command(&frame.st, WN_EVENT_RESUME, "tester");
+    bool struck = rig.syncs_bad < bad;
+    station_command(&frame.st, WN_EVENT_PAUSE, "tester");
+    rig_run(60);
+    bool halted = wn_engine_state(frame.st.engine) == WN_ENGINE_HALTED; /* for the disk */
+    assert_true(halted || wn_engine_state(frame.st.engine) == WN_ENGINE_PAUSED);
+    assert_int_equal(wn_campaign_status(frame.st.campaign, status, sizeof status, NULL), WN_OK);
+    assert_string_equal(status, halted ? "halted" : "paused");
+    frame_end();
+    return struck;
+}
+
+/* A word that it has failed to write is in the file perhaps: the one before is written anew, or
+ * a restart would go on with what an operator has paused. */
+static void test_a_pause_behind_a_word_that_may_be_written(void **state)
+{
+    (void)state;
+    frame.quiet = true;
+    for (int bad = 1; bad <= 6; bad++) {
+        int good = 0;
+        while (paused_while_syncs_fail(good, bad)) {
+            good++;
+        }
+        assert_true(good >= 2); /* the event, and the word */
+    }
+    frame.quiet = false;
+}
+
 /* No campaign, and current flows: off three times, then the interlock, which only an operator's
  * start closes again. */
 static void test_current_that_nobody_ordered(void **state)
@@ -303,7 +343,8 @@ static void test_tolerances_are_told_at_the_start(void **state)
     frame_end();
 }
 
-/* From the day a certificate runs out the data sheet counts, and whoever watches is told, once. */
+/* From the day a certificate runs out the data sheet counts, and whoever watches is told, once.
+ */
 static void test_a_certificate_runs_out(void **state)
 {
     (void)state;
@@ -349,6 +390,7 @@ int main(void)
         cmocka_unit_test(test_a_halt_that_cannot_be_recorded_leaves_its_marker),
         cmocka_unit_test(test_a_stop_that_leaves_it_on_has_its_marker),
         cmocka_unit_test(test_a_damaged_campaign_is_not_forgotten),
+        cmocka_unit_test(test_a_pause_behind_a_word_that_may_be_written),
         cmocka_unit_test(test_current_that_nobody_ordered),
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
