@@ -392,10 +392,6 @@ const char *wn_map_common(const struct wn_modbus_map *m, const struct wn_modbus_
         own = own || !is_written(other, WN_MAP_ON, WN_MAP_ON, r);
         name = own ? NULL : r->name;
     }
-    if (m->has_output && other->has_output &&
-        overlap(&m->reg[m->output], &other->reg[other->output])) {
-        name = m->reg[m->output].name;
-    }
     for (enum wn_map_when w = WN_MAP_CHARGE; w <= WN_MAP_POWER; w++) {
         for (int i = 0; i < m->when[w].writes; i++) {
             const struct wn_map_register *r = &m->reg[m->when[w].write[i].reg];
