@@ -169,6 +169,12 @@ static void write_series(const struct sheet *sheet, const struct wn_series *s, i
     (void)fputs(" with ", f);
     write_style(sheet, s, look_colour(sheet->look, s, colour), false);
     (void)fputs(" notitle", f);
+    if (s->kind == WN_SERIES_BAND) { /* its edges are seen also where it has no width */
+        for (int edge = 2; edge <= 3; edge++) {
+            (void)fprintf(f, ", $d%d using 1:%d with lines lw 0.9 lc rgb '#90%s' notitle", i, edge,
+                          colour + 1);
+        }
+    }
 }
 
 static void write_key_entry(const struct sheet *sheet, const struct wn_series *s)

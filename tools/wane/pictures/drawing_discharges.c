@@ -40,6 +40,7 @@ static bool describe(struct gathering *g, const struct wn_step_record *r,
                                       .number = r->cycle,
                                       .power = r->kind == WN_STEP_DISCHARGE_POWER,
                                       .step_from = r->step_number,
+                                      .start_ns = r->start_ns,
                                       .cutoff_v = NAN,
                                       .temperature_max_c = NAN,
                                       .ambient_min_c = NAN,
@@ -99,6 +100,7 @@ static int take_step(const struct wn_step_record *r, wn_utc_us start_utc, void *
         *at = begun;
     }
     at->step_to = r->step_number;
+    at->end_ns = r->end_ns;
     at->charge_ah += r->sums.charge_out_ah;
     at->energy_wh += r->sums.energy_out_wh;
     at->duration_s += r->sums.duration_s - r->sums.missing_s;
@@ -152,7 +154,7 @@ struct tracing {
     double least_a; /* a reading with less is not under load */
     bool has_last;
     int64_t step;
-    struct wn_reading last;
+    struct wn_reading first, last;
     double charge_ah, energy_wh;
 };
 
@@ -173,6 +175,7 @@ static int take_reading(const struct wn_reading *r, int64_t step, wn_utc_us utc,
         t->energy_wh +=
             -(r->current_a * r->voltage_v + t->last.current_a * t->last.voltage_v) / 2 * hours;
     }
+    t->first = c->n == 0 ? *r : t->first;
     t->last = *r;
     t->step = step;
     t->has_last = true;
@@ -186,6 +189,12 @@ static int take_reading(const struct wn_reading *r, int64_t step, wn_utc_us utc,
     return 0;
 }
 
+/* Charge up to the step's begin or end, which lies between this reading and the next. */
+static double edge_ah(const struct wn_reading *r, wn_ns interval_ns)
+{
+    return interval_ns > 0 ? -r->current_a * (double)interval_ns / 3.6e12 : 0;
+}
+
 int drawing_read_curve(struct drawing_subject *s, const struct drawing_discharge *d,
                        struct drawing_curve *out, struct wn_error *err)
 {
@@ -193,13 +202,21 @@ int drawing_read_curve(struct drawing_subject *s, const struct drawing_discharge
     struct tracing t = {.c = out, .least_a = mean_a / 3};
     memset(out, 0, sizeof *out);
     int rc = wn_campaign_each_reading(s->c.file, d->step_from, d->step_to, take_reading, &t, err);
+    if (out->n > 0) {
+        out->edge_ah = edge_ah(&t.first, t.first.time_ns - d->start_ns) +
+                       edge_ah(&t.last, d->end_ns - t.last.time_ns);
+    }
     return rc == WN_ENOMEM ? wn_error_set(err, rc, "out of memory") : rc;
 }
+
+/* What lies beyond is missing. */
+#define EDGES_MAX 0.02
 
 bool drawing_lacks(const struct drawing_curve *c, const struct drawing_discharge *d)
 {
     double found_ah = c->n > 0 ? c->charge_ah[c->n - 1] : 0;
-    return !(fabs(found_ah - d->charge_ah) <= 0.01 * d->charge_ah);
+    double edges_ah = fmin(c->edge_ah, EDGES_MAX * d->charge_ah);
+    return !(fabs(found_ah - d->charge_ah) <= 0.01 * d->charge_ah + edges_ah);
 }
 
 /* Cycles chosen by number. */

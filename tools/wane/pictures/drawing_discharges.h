@@ -13,6 +13,7 @@ struct drawing_discharge {
     unsigned flags;
     bool power;                              /* at constant power */
     int64_t step_from, step_to;              /* several after an interruption */
+    wn_ns start_ns, end_ns;                  /* campaign time */
     double charge_ah, energy_wh, duration_s; /* as measured over every reading */
     double cutoff_v;                         /* NaN: none */
     double temperature_max_c, ambient_min_c, ambient_max_c;
@@ -27,7 +28,8 @@ struct drawing_discharges {
 struct drawing_curve {
     double *charge_ah, *energy_wh, *voltage_v, *temperature_c;
     size_t n, room;
-    bool failed; /* memory ran out */
+    double edge_ah; /* that may have flowed before its first and behind its last reading */
+    bool failed;    /* memory ran out */
 };
 
 /** Every finished discharge whose cycle or check-up is over. */
@@ -40,7 +42,8 @@ void drawing_free_discharges(struct drawing_discharges *d);
 int drawing_read_curve(struct drawing_subject *s, const struct drawing_discharge *d,
                        struct drawing_curve *out, struct wn_error *err);
 void drawing_free_curve(struct drawing_curve *c);
-/** Does the curve lack more than a hundredth of the charge that was measured? */
+/** Does the curve lack more than a hundredth of the charge that was measured, and than a discharge
+ * begins and ends between two readings? */
 bool drawing_lacks(const struct drawing_curve *c, const struct drawing_discharge *d);
 
 enum { DRAWING_PICKS_MAX = 24 };

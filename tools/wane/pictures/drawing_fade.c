@@ -5,6 +5,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "base/num.h"
 #include "projection/fade_source.h"
@@ -83,6 +84,23 @@ static double last_level_ah(const struct wn_fade_result *f)
     return low_ah + 0.05 * (f->threshold_ah - low_ah);
 }
 
+/* Many bands over each other hide what is behind them, and the widest one shrinks the rest. */
+enum { BANDS_MAX = 3 };
+
+static void say_no_bands(const struct drawing_job *j)
+{
+    size_t n = strlen(j->p->note);
+    bool any = false;
+    for (int i = 0; i < j->n; i++) {
+        any = any || (j->s[i].projected && j->s[i].fade.curve_len > 0);
+    }
+    if (any && j->n > BANDS_MAX) {
+        (void)snprintf(j->p->note + n, sizeof j->p->note - n,
+                       "%smedians only: the bands of more than %d projections cannot be told apart",
+                       n > 0 ? "; " : "", BANDS_MAX);
+    }
+}
+
 static void add_projection(const struct drawing_job *j, int i, double scale)
 {
     const struct drawing_subject *s = &j->s[i];
@@ -90,7 +108,9 @@ static void add_projection(const struct drawing_job *j, int i, double scale)
         return;
     }
     double end_ah = last_level_ah(&s->fade);
-    struct wn_series *band = drawing_general(j, WN_SERIES_BAND, i, "projection, 10 to 90 %");
+    bool banded = j->n <= BANDS_MAX;
+    struct wn_series *band =
+        banded ? drawing_general(j, WN_SERIES_BAND, i, "projection, 10 to 90 %") : NULL;
     struct wn_series *median = drawing_general(j, WN_SERIES_MEDIAN, i, "projection, median");
     for (size_t k = 0; k < s->fade.curve_len; k++) {
         const struct wn_fade_curve_point *c = &s->fade.curve[k];
@@ -192,6 +212,7 @@ int drawing_fade(struct drawing_job *j, struct wn_error *err)
         axis->right_full = rated_ah;
         (void)snprintf(axis->right_label, sizeof axis->right_label, "of rated capacity");
     }
+    say_no_bands(j);
     return WN_OK;
 }
 
@@ -238,6 +259,7 @@ int drawing_retention(struct drawing_job *j, struct wn_error *err)
         (void)snprintf(j->p->note, sizeof j->p->note,
                        "initial: the median of the first five valid cycles");
     }
+    say_no_bands(j);
     return WN_OK;
 }
 
