@@ -99,10 +99,85 @@ static char find_separator(const char *header)
     return found[0] ? '\t' : found[1] ? ';' : ',';
 }
 
+enum quoting { CLOSED, OPEN, BROKEN };
+
+/* Does a quoted field go on behind the end of this text? BROKEN: text follows a closing quote.
+ * Before the header is known, each of the three separators is one. */
+static enum quoting quoting_of(const char *text, char separator)
+{
+    const char known[] = {separator, '\0'}, *separators = separator != '\0' ? known : "\t;,";
+    while (*text != '\0') {
+        text += strspn(text, " ");
+        if (*text == '"') {
+            for (text++; text[0] != '\0' && (text[0] != '"' || text[1] == '"'); text++) {
+                text += text[0] == '"';
+            }
+            if (*text == '\0') {
+                return OPEN;
+            }
+            text++;
+            text += strspn(text, " \r\n");
+            if (*text != '\0' && strchr(separators, *text) == NULL) {
+                return BROKEN;
+            }
+        }
+        text += strcspn(text, separators);
+        text += *text != '\0';
+    }
+    return CLOSED;
+}
+
+/* Appends the next line; false: there is none, or it would be too long. */
+static bool append_line(struct wn_csv *c, size_t *len)
+{
+    char *next = NULL;
+    size_t room = 0;
+    ssize_t n = getline(&next, &room, c->f);
+    bool good =
+        n > 0 && *len + (size_t)n <= WN_CSV_LINE_MAX && memchr(next, '\0', (size_t)n) == NULL;
+    if (good && *len + (size_t)n + 1 > c->room) {
+        char *more = realloc(c->text, *len + (size_t)n + 1);
+        good = more != NULL;
+        c->text = good ? more : c->text;
+        c->room = good ? *len + (size_t)n + 1 : c->room;
+    }
+    if (good) {
+        memcpy(c->text + *len, next, (size_t)n + 1);
+        *len += (size_t)n;
+        c->bytes += n;
+        c->joined++;
+    }
+    free(next);
+    return good;
+}
+
+/* Takes in the lines a quoted field goes on over. When nothing closes it, only the first line is
+ * bad: the others are read as lines of their own. */
+static void join_lines(struct wn_csv *c)
+{
+    size_t first = strlen(c->text), len = first;
+    int64_t bytes = c->bytes;
+    off_t at = ftello(c->f);
+    enum quoting q = quoting_of(c->text, c->separator);
+    if (q != OPEN) {
+        return;
+    }
+    while (q == OPEN && c->joined < WN_CSV_JOINED_MAX && append_line(c, &len)) {
+        q = quoting_of(c->text, c->separator);
+    }
+    if (q != CLOSED && at >= 0 && fseeko(c->f, at, SEEK_SET) == 0) {
+        c->text[first] = '\0';
+        c->bytes = bytes;
+        c->joined = 0;
+    }
+}
+
 /* The next line with content, without its end; end of file: *end. */
 static int read_line(struct wn_csv *c, bool *end, struct wn_error *err)
 {
     *end = false;
+    c->line += c->joined;
+    c->joined = 0;
     for (;;) {
         errno = 0;
         ssize_t n = getline(&c->text, &c->room, c->f);
@@ -121,6 +196,9 @@ static int read_line(struct wn_csv *c, bool *end, struct wn_error *err)
         }
         bool empty = blank(c->text[0]) && c->text[strspn(c->text, " \t\r\n")] == '\0';
         if (!empty && c->text[0] != '#') {
+            if (memchr(c->text, '"', strlen(c->text)) != NULL) {
+                join_lines(c);
+            }
             return WN_OK;
         }
     }
@@ -205,6 +283,16 @@ int wn_csv_column(const struct wn_csv *c, const char *name)
 {
     for (int i = 0; i < c->columns; i++) {
         if (strcasecmp(c->column[i], name) == 0) {
+            return i;
+        }
+    }
+    return -1;
+}
+
+int wn_csv_twin(const struct wn_csv *c, int column)
+{
+    for (int i = 0; i < c->columns && column >= 0; i++) {
+        if (i != column && strcasecmp(c->column[i], c->column[column]) == 0) {
             return i;
         }
     }

@@ -4,7 +4,9 @@
  * In: one header line with the names of the columns, in any order; comma, semicolon or tab between
  * fields, whichever the header uses; LF or CR LF; a byte order mark, empty lines and lines that
  * begin with '#' are passed over, and so is an empty field behind the last column. A quoted field
- * may not hold a line end. Out: comma and CR LF. */
+ * may hold up to WN_CSV_JOINED_MAX line ends; a quote that is closed by none of these lines is an
+ * error of its first line alone, where the file can be read from there again. Out: comma and CR LF.
+ */
 #ifndef WN_REPORT_CSV_H
 #define WN_REPORT_CSV_H
 
@@ -14,7 +16,7 @@
 #include <stdio.h>
 #include "base/err.h"
 
-enum { WN_CSV_FIELDS_MAX = 64, WN_CSV_LINE_MAX = 65536 };
+enum { WN_CSV_FIELDS_MAX = 64, WN_CSV_LINE_MAX = 65536, WN_CSV_JOINED_MAX = 50 };
 
 /** What a file does not say of itself. */
 struct wn_csv_form {
@@ -30,7 +32,8 @@ struct wn_csv {
     char separator;
     bool decimal_comma;
     int64_t bytes;                   /* read so far */
-    int64_t line;                    /* number of the present line, from 1 */
+    int64_t line;                    /* number of the present line, from 1; of several the first */
+    int64_t joined;                  /* further lines that belong to the present one */
     char *header;                    /* the header line, split in place */
     char *column[WN_CSV_FIELDS_MAX]; /* names, blanks around them taken off */
     int columns;
@@ -50,6 +53,9 @@ void wn_csv_close(struct wn_csv *c);
 
 /** Number of the column of this name, in upper or lower case; -1 when there is none. */
 int wn_csv_column(const struct wn_csv *c, const char *name);
+
+/** Another column of the same name, in upper or lower case; -1 when there is none. */
+int wn_csv_twin(const struct wn_csv *c, int column);
 
 /** The next line with content. *end is set when there is none. WN_ESYNTAX with name:line when it
  * cannot be split or has another number of fields than the header: reading may go on with the next

@@ -115,6 +115,39 @@ static void quotes(void **state)
     no_more();
 }
 
+static void line_ends_in_quotes(void **state)
+{
+    (void)state;
+    good("a,\"b\r\nc\"\r\n1,\"two\nlines, \"\"x\"\"\n\"\r\n3,4\n5\n");
+    assert_int_equal(wn_csv_column(&csv, "b\r\nc"), 1);
+    row("1|two\nlines, \"x\"");
+    row("3|4");
+    bad(WN_ESYNTAX, "t.csv:7: 1 fields, but the header names 2"); /* lines are counted on */
+    no_more();
+    (void)teardown(NULL);
+    /* nothing closes it: one line is bad, those behind it are not */
+    good("a,b\n\"1,2\n3,4\n\"5\n\",6\n");
+    bad(WN_ESYNTAX, "t.csv:2: a quote is not closed, or followed by text");
+    row("3|4");
+    row("5|6");
+    no_more();
+    (void)teardown(NULL);
+    char many[600] = "a,b\n\"", *at = many + strlen(many);
+    for (int i = 0; i <= WN_CSV_JOINED_MAX; i++) { /* one line end too many */
+        at += snprintf(at, 8, "x\n");
+    }
+    (void)snprintf(at, 16, "\",6\n");
+    good(many);
+    bad(WN_ESYNTAX, "t.csv:2: a quote is not closed, or followed by text");
+    (void)teardown(NULL);
+    at[-2] = '"', at[-1] = ',', at[0] = '6', at[1] = '\n', at[2] = '\0';
+    good(many);
+    struct wn_error err = {0};
+    bool end = true;
+    assert_int_equal(wn_csv_next(&csv, &end, &err), WN_OK);
+    assert_string_equal(csv.field[1], "6");
+}
+
 static void bad_lines_are_told_and_passed(void **state)
 {
     (void)state;
@@ -282,6 +315,7 @@ int main(void)
         cmocka_unit_test_teardown(columns_in_any_order, teardown),
         cmocka_unit_test_teardown(separators_and_byte_order_mark, teardown),
         cmocka_unit_test_teardown(quotes, teardown),
+        cmocka_unit_test_teardown(line_ends_in_quotes, teardown),
         cmocka_unit_test_teardown(bad_lines_are_told_and_passed, teardown),
         cmocka_unit_test_teardown(bytes_that_are_no_text, teardown),
         cmocka_unit_test_teardown(headers_that_will_not_do, teardown),

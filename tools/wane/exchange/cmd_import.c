@@ -30,6 +30,10 @@ enum {
     SIMULATED
 };
 
+/* Of the rated capacity: what a cell has that is not dead, and not several. */
+#define CAPACITY_PART_MIN 0.3
+#define CAPACITY_PART_MAX 1.5
+
 enum { ROWS_PER_COMMIT = 20000, FILES_MAX = 1000 };
 
 static const struct wane_option options[] = {
@@ -66,6 +70,7 @@ struct job {
     char name[64], path[512];
     int64_t size; /* bytes of all logs */
     bool simulated;
+    double rated_ah; /* NaN: not told */
     int sign;
     struct log_form form;
     struct progress progress;
@@ -274,8 +279,32 @@ static int transfer(struct job *j, const struct rounds_setup *s, struct wn_error
     return rc == WN_OK ? wn_campaign_publish(j->campaign, "finished", now, err) : rc;
 }
 
+/* A factor of a thousand is a unit that was mistaken; of two, another cell, or several in parallel.
+ */
+static void warn_of_capacity(const struct wane *w, const struct job *j)
+{
+    char found[WN_NUM_SIZE], rated[WN_NUM_SIZE];
+    double part = j->rounds.capacity_max_ah / j->rated_ah;
+    if (!(j->rated_ah > 0) || !(j->rounds.capacity_max_ah > 0) ||
+        (part >= CAPACITY_PART_MIN && part <= CAPACITY_PART_MAX)) {
+        return;
+    }
+    (void)fprintf(
+        stderr,
+        "wane %s: warning: the largest capacity found is %s Ah, and --rated-ah says %s Ah: "
+        "%s; import it again if it is so\n",
+        w->command->name, wn_num_format(j->rounds.capacity_max_ah, 4, found, sizeof found),
+        wn_num_format(j->rated_ah, 6, rated, sizeof rated),
+        part < CAPACITY_PART_MIN / 10 ? "is that one in mAh, or the current of the log "
+                                        "not in A?"
+        : part > 10 * CAPACITY_PART_MAX
+            ? "is the current of the log in mA (--map current='...@mA'), or its time in ms?"
+            : "is it this cell, and does the log hold whole discharges?");
+}
+
 static int tell(struct wane *w, const struct job *j, const struct rounds_setup *s)
 {
+    warn_of_capacity(w, j);
     const struct rounds *r = &j->rounds;
     char mean[WN_NUM_SIZE], worst[WN_NUM_SIZE];
     double mean_ah = r->overshoots > 0 ? r->sum_overshoot_ah / (double)r->overshoots : NAN;
@@ -400,6 +429,7 @@ static int run(struct wane *w, const struct wane_args *a)
     }
     j->source = a->operand;
     j->sources = a->operands;
+    j->rated_ah = a->value[RATED].number;
     int rc = take_form(w, a, &j->form);
     rc = rc == WANE_DONE ? make_names(w, a, j) : rc;
     rc = rc == WANE_DONE ? import(w, a, j) : rc;

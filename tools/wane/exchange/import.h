@@ -171,7 +171,8 @@ struct rounds {
     double worst_overshoot_ah,
         sum_overshoot_ah; /* charge between the crossing and the reading that shows it */
     int64_t overshoots;
-    wn_ns last_ns; /* of the last row recorded */
+    double capacity_max_ah; /* largest of a cycle */
+    wn_ns last_ns;          /* of the last row recorded */
     struct wn_listen listen;
     struct wn_listen_found found;
 };

@@ -221,11 +221,11 @@ static int find_alone(const struct wn_csv *csv, enum log_quantity q, struct log_
         char one[64], other[64];
         return wn_error_set(err, WN_EINVAL,
                             "%s:%lld: both '%s' and '%s' may be the %s: say which one, with "
-                            "--map %s='...'",
+                            "--map %s='...', or by its number: --map %s='#%d'",
                             csv->name, (long long)csv->line,
                             wn_csv_shown(csv->column[out->at], one, sizeof one),
                             wn_csv_shown(csv->column[twin], other, sizeof other), quantity[q].word,
-                            quantity[q].word);
+                            quantity[q].word, quantity[q].word, out->at + 1);
     }
     return WN_OK;
 }
@@ -328,7 +328,16 @@ int log_columns(const struct log_form *form, const struct wn_csv *csv,
             continue;
         }
         column[q] = (struct log_column){find_mapped(csv, m), 1, 0, false};
-        if (column[q].at < 0) {
+        int twin = m->column[0] == '#' ? -1 : wn_csv_twin(csv, column[q].at);
+        if (twin >= 0) {
+            char shown[64];
+            rc = wn_error_set(err, WN_EINVAL,
+                              "%s:%lld: columns %d and %d are both called '%s': say which one, by "
+                              "its number: --map %s='#%d'",
+                              csv->name, (long long)csv->line, column[q].at + 1, twin + 1,
+                              wn_csv_shown(csv->column[twin], shown, sizeof shown),
+                              quantity[q].word, column[q].at + 1);
+        } else if (column[q].at < 0) {
             char names[64];
             rc = complain_missing(csv, wn_csv_shown(m->column, names, sizeof names), err);
         } else {

@@ -70,6 +70,7 @@ static int put_cycle(struct rounds *r, const struct wn_listen_cycle *c, struct w
     rec.u.cycle = c->record;
     r->cycles++;
     r->overshoots += c->crossed;
+    r->capacity_max_ah = fmax(r->capacity_max_ah, c->record.capacity_ah.value);
     r->sum_overshoot_ah += c->beyond_crossing_ah;
     r->worst_overshoot_ah = fmax(r->worst_overshoot_ah, c->beyond_crossing_ah);
     return wn_store_put(r->store, &rec, err);

@@ -131,6 +131,13 @@ static int read_csv(struct wn_csv *c, struct fade_source *out, struct wn_error *
                 "%s:%lld: the header names no column %s; write e.g. cycle,capacity_ah", c->name,
                 (long long)c->line, names[i]);
         }
+        if (wn_csv_twin(c, column[i]) >= 0) {
+            return wn_error_set(err, WN_EINVAL,
+                                "%s:%lld: columns %d and %d are both called %s: leave one of them "
+                                "out",
+                                c->name, (long long)c->line, column[i] + 1,
+                                wn_csv_twin(c, column[i]) + 1, names[i]);
+        }
     }
     for (;;) {
         int rc = wn_csv_next(c, &end, err);
