@@ -12,7 +12,8 @@
 enum { GUARD_ATTEMPTS = 3 }; /* to confirm off, before the interlock is dropped */
 
 struct duplicate {
-    int fd; /* -1: free slot */
+    int fd;    /* -1: free slot */
+    bool sent; /* off has been written this time */
     struct guard_message how;
 };
 

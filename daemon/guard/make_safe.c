@@ -13,7 +13,7 @@
 
 /* TELL_MS, ASK_MS: nobody waits for answers to off, or is asked, later than so; a station that is
  * not answered itself for five seconds takes the guard for dead. */
-enum { REPLY_MS = 250, TELL_MS = 1000, ASK_MS = 1500 };
+enum { REPLY_MS = 250, TELL_MS = 1000, ASK_MS = 1500, BLOCK_SIZE = 512 };
 
 static int64_t in_ns(int ms)
 {
@@ -25,16 +25,21 @@ static bool is_expected(const char *reply, size_t len, const struct guard_messag
     return len == how->expect_len && len > 0 && memcmp(reply, how->expect, len) == 0;
 }
 
+/* How many bytes come within so many milliseconds; not above 0: none, or the port is gone. */
+static ssize_t hear(int fd, char block[BLOCK_SIZE], int64_t within_ms)
+{
+    struct pollfd p = {fd, POLLIN, 0};
+    return poll(&p, 1, (int)within_ms) == 1 ? read(fd, block, BLOCK_SIZE) : 0;
+}
+
 /* Frames: waits for something, at most so long, then until the line is silent; what comes is
  * dropped. */
-static void hush(int fd, const struct guard_message *how, int wait_ms)
+static void hush(int fd, const struct guard_message *how, int64_t wait_ms)
 {
-    char block[512];
-    struct pollfd p = {fd, POLLIN, 0};
+    char block[BLOCK_SIZE];
     int64_t deadline = in_ns(REPLY_MS);
-    while (how->gap_ms > 0 && guard_now_ns() < deadline && poll(&p, 1, wait_ms) == 1 &&
-           read(fd, block, sizeof block) > 0) {
-        wait_ms = (int)how->gap_ms;
+    while (how->gap_ms > 0 && guard_now_ns() < deadline && hear(fd, block, wait_ms) > 0) {
+        wait_ms = how->gap_ms;
     }
 }
 
@@ -42,31 +47,23 @@ static void hush(int fd, const struct guard_message *how, int wait_ms)
  * station, or to off, an echo. Read in blocks: the rest of a packet (a shared port's) is lost. */
 static bool is_off(int fd, const struct guard_message *how)
 {
-    char block[512], reply[GUARD_EXPECT_SIZE + 1]; /* a full one is longer than any: never equal */
+    char block[BLOCK_SIZE];
+    char reply[GUARD_EXPECT_SIZE + 1]; /* a full one is longer than any: never equal */
     size_t len = 0, max = how->gap_ms > 0 ? how->expect_len : sizeof reply;
-    hush(fd, how, (int)how->gap_ms);
-    int64_t deadline = in_ns(REPLY_MS), left;
+    hush(fd, how, how->gap_ms);
     if (how->query_len == 0 || how->expect_len == 0 ||
         write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
         return false; /* nothing confirms it */
     }
-    while ((left = deadline - guard_now_ns()) > 0) {
-        struct pollfd p = {fd, POLLIN, 0};
+    for (int64_t deadline = in_ns(REPLY_MS), left; (left = deadline - guard_now_ns()) > 0;) {
         bool in_frame = how->gap_ms > 0 && len > 0;
-        int ready = poll(&p, 1, in_frame ? (int)how->gap_ms : (int)(left / 1000000) + 1);
-        ssize_t n = ready == 1 ? read(fd, block, sizeof block) : 0;
-        if (in_frame && ready == 0) { /* silence ends it */
-            if (is_expected(reply, len, how)) {
-                return true;
-            }
-            len = 0;
-            continue;
+        ssize_t n = hear(fd, block, in_frame ? how->gap_ms : left / 1000000 + 1);
+        if (n <= 0 && (!in_frame || is_expected(reply, len, how))) { /* silence ends a frame */
+            return in_frame;
         }
-        if (n <= 0) {
-            return false;
-        }
-        for (const char *c = block; c < block + n; c++) {
-            bool end = how->gap_ms == 0 && (*c == '\n' || *c == '\r');
+        len = n > 0 ? len : 0;
+        for (ssize_t k = 0; k < n; k++) {
+            bool end = how->gap_ms == 0 && (block[k] == '\n' || block[k] == '\r');
             if (end && is_expected(reply, len, how)) {
                 return true;
             }
@@ -77,7 +74,7 @@ static bool is_off(int fd, const struct guard_message *how)
             if (len == max) {
                 memmove(reply, reply + 1, --len);
             }
-            reply[len++] = *c;
+            reply[len++] = block[k];
         }
     }
     return false;
@@ -94,9 +91,9 @@ static bool is_off_often(int fd, const struct guard_message *how, int times)
 /* What is on its way in either direction. */
 static void throw_away(int fd)
 {
-    char block[512];
+    char block[BLOCK_SIZE];
     (void)tcflush(fd, TCIOFLUSH);
-    for (int i = 0; i < 64 && recv(fd, block, sizeof block, MSG_DONTWAIT) > 0; i++) {
+    for (int i = 0; i < 64 && recv(fd, block, BLOCK_SIZE, MSG_DONTWAIT) > 0; i++) {
     }
 }
 
@@ -108,7 +105,7 @@ static bool write_off(int fd, const struct guard_message *how, bool behind, int6
     for (size_t at = 1; how->gap_ms > 0 && at < how->off_len; at += n + 1) {
         n = (unsigned char)how->off[at - 1];
         bool waits = (behind || at > 1) && guard_now_ns() < until_ns;
-        hush(fd, how, waits ? REPLY_MS : (int)how->gap_ms);
+        hush(fd, how, waits ? REPLY_MS : how->gap_ms);
         if (n > how->off_len - at || write(fd, how->off + at, n) != (ssize_t)n) {
             return false;
         }
@@ -130,7 +127,7 @@ static bool is_behind(const struct child *c, int slot)
 
 /* What the dead station still had on its way must not get through, so the queues are emptied; all
  * of them first, as several may be the same port. Then they take so few bytes at once. */
-static void send_off(struct child *c, bool sent[GUARD_SLOTS], int64_t until_ns)
+static void send_off(struct child *c, int64_t until_ns)
 {
     for (int i = 0; i < GUARD_SLOTS; i++) {
         if (c->dup[i].fd >= 0) {
@@ -138,15 +135,14 @@ static void send_off(struct child *c, bool sent[GUARD_SLOTS], int64_t until_ns)
         }
     }
     for (int i = 0; i < GUARD_SLOTS; i++) {
-        const struct duplicate *d = &c->dup[i];
-        sent[i] = d->fd >= 0 && write_off(d->fd, &d->how, is_behind(c, i), until_ns);
+        struct duplicate *d = &c->dup[i];
+        d->sent = d->fd >= 0 && write_off(d->fd, &d->how, is_behind(c, i), until_ns);
     }
 }
 
 void guard_send_off(struct child *c)
 {
-    bool sent[GUARD_SLOTS];
-    send_off(c, sent, in_ns(TELL_MS));
+    send_off(c, in_ns(TELL_MS));
 }
 
 void guard_share(struct child *c)
@@ -187,10 +183,10 @@ void guard_let_go(struct duplicate *d)
 }
 
 /* On each line, what was written last is still being answered: a frame would spoil that. */
-static void hear_out(const struct child *c, const bool sent[GUARD_SLOTS], int64_t until_ns)
+static void hear_out(const struct child *c, int64_t until_ns)
 {
     for (int i = 0; i < GUARD_SLOTS && guard_now_ns() < until_ns; i++) {
-        if (sent[i] && !is_behind(c, i)) {
+        if (c->dup[i].sent && !is_behind(c, i)) {
             hush(c->dup[i].fd, &c->dup[i].how, REPLY_MS);
         }
     }
@@ -205,14 +201,14 @@ static void tell_gone(const struct guard_message *how)
 
 bool guard_make_safe(struct child *c)
 {
-    bool sent[GUARD_SLOTS], safe = true, in_vain = false;
+    bool safe = true, in_vain = false;
     int64_t told_ns = in_ns(TELL_MS);
     /* Asked twice: one matching line could be a late reply to the dead station; and each try that
      * was in vain left one more. */
     int first = c->tries % GUARD_SLOTS;
     int times = 2 + (c->tries < GUARD_ATTEMPTS ? c->tries : 0);
-    send_off(c, sent, told_ns);
-    hear_out(c, sent, told_ns);
+    send_off(c, told_ns);
+    hear_out(c, told_ns);
     int64_t asked_ns = in_ns(ASK_MS);
     for (int k = 0; k < GUARD_SLOTS; k++) {
         int i = (first + k) % GUARD_SLOTS;
@@ -223,7 +219,7 @@ bool guard_make_safe(struct child *c)
         /* behind one that did not answer none is asked: its reply could come instead. The next try
          * begins with another one; that there was no time for all is none in vain. */
         bool asked = safe && guard_now_ns() < asked_ns;
-        bool off = asked && sent[i] && is_off_often(d->fd, &d->how, times);
+        bool off = asked && d->sent && is_off_often(d->fd, &d->how, times);
         in_vain = in_vain || (asked && !off);
         if (off) {
             guard_log(4, "%s: output is off, confirmed by the instrument", d->how.port);

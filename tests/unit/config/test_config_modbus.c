@@ -290,16 +290,19 @@ static void no_probe(void **state)
     free(moved);
     free(text);
     text = case_shipped("dialects/generic-modbus.conf");
-    /* three registers as the reading has, and one as the fault: two it must be */
-    bad = case_change(text, "", "identity",
+    /* three registers the reading has, and two the fault: one it must be */
+    moved = case_change(text, "registers", "alarms",
+                        "alarms = { function = 4; address = 3; type = \"u32\"; }", &line);
+    bad = case_change(moved, "", "identity",
                       "identity = { voltage = \"any\"; current = \"any\"; temperature = \"any\"; }",
                       &line);
     problems.n = 0;
     (void)wn_config_parse_dialect(bad, strlen(bad), "F", "x", &dialect, &problems);
     case_expect_none(&problems, "identity of three registers");
     assert_int_equal(dialect.modbus.read_span[0].count, 3);
-    assert_int_equal(dialect.modbus.probe.count, 2);
+    assert_int_equal(dialect.modbus.probe.count, 1);
     free(bad);
+    free(moved);
     free(text);
 }
 
