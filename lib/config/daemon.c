@@ -93,6 +93,7 @@ static const struct wn_key limit_keys[] = {
     LIMIT_BY_DEFAULT("thermometer_frozen", thermometer_frozen_s, WN_DIM_TIME, 60, 86400, "20 min"),
     LIMIT_BY_DEFAULT("charge_excess", charge_excess, WN_DIM_RATIO, 0.01, 1, "15 %"),
     LIMIT_BY_DEFAULT("frozen", frozen_s, WN_DIM_TIME, 10, 86400, "10 min"),
+    LIMIT_BY_DEFAULT("voltage_frozen", voltage_frozen, WN_DIM_RATIO, 0.01, 1, "10 %"),
     LIMIT_BY_DEFAULT("unwatched", unwatched_s, WN_DIM_TIME, 1, 3600, "60 s"),
     LIMIT_OR_OFF_OPTIONAL("contact", contact_ohm, WN_DIM_RESISTANCE, 0.001, 100, "\"300 mohm\""),
     LIMIT_BY_DEFAULT("rest_sag", rest_sag_v, WN_DIM_VOLTAGE, 0.005, 2, "100 mV"),

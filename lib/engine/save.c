@@ -15,7 +15,7 @@
 #include "base/assert.h"
 
 #define STATE_MAGIC   UINT32_C(0x77616e31)
-#define STATE_VERSION UINT32_C(4) /* raise with every change of struct core */
+#define STATE_VERSION UINT32_C(5) /* raise with every change of struct core */
 
 struct state_header {
     uint32_t magic, version, size, byte_order;

@@ -249,6 +249,15 @@ static struct finding judge_unwatched(const struct wn_envelope *e, const struct 
     return e->has_last ? judge_since(r, c, e->last.time_ns, e->limits.unwatched_s) : not_judged;
 }
 
+/* A voltage that stands still is no measurement of a cell that is being filled or emptied; where it
+ * is held constant the current falls. */
+static struct finding judge_voltage_still(const struct wn_envelope *e)
+{
+    double rated_ah = e->limits.charge_max_ah / WN_CHARGE_MAX_OF_RATED;
+    return e->limits.voltage_frozen > 0 ? above(e->still_ah, e->limits.voltage_frozen * rated_ah)
+                                        : not_judged;
+}
+
 /* From rest to current: what the voltage moved, over what the current moved. */
 static struct finding judge_contact(const struct wn_envelope *e, const struct wn_reading *r,
                                     const struct wn_envelope_context *c)
@@ -294,6 +303,7 @@ static unsigned needs(enum wn_rule rule)
         return WN_HAS_CURRENT;
     case WN_RULE_CONTACT:
     case WN_RULE_FROZEN:
+    case WN_RULE_VOLTAGE_FROZEN:
         return WN_HAS_VOLTAGE | WN_HAS_CURRENT;
     case WN_RULE_OVER_TEMPERATURE:
     case WN_RULE_UNDER_TEMPERATURE:
@@ -362,6 +372,8 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
         return above(c->step_s, c->step_time_limit_s * WN_STEP_TIMEOUT_FACTOR + WN_STEP_TIMEOUT_S);
     case WN_RULE_FROZEN:
         return judge_since(r, c, e->same_from_ns, l->frozen_s);
+    case WN_RULE_VOLTAGE_FROZEN:
+        return judge_voltage_still(e);
     case WN_RULE_UNWATCHED:
         return judge_unwatched(e, r, c);
     case WN_RULE_CONTACT:
@@ -422,6 +434,26 @@ static void remember_still(struct wn_envelope *e, const struct wn_reading *r)
     }
 }
 
+/* A reading that lacks one of the two tells nothing of either. */
+static void remember_voltage(struct wn_envelope *e, const struct wn_reading *r)
+{
+    const struct wn_limits *l = &e->limits;
+    if (!has(r, WN_HAS_VOLTAGE | WN_HAS_CURRENT)) {
+        return;
+    }
+    double slack_a = l->set_point_tolerance_a + l->set_point_tolerance * fabs(e->still_a);
+    bool moved = !e->has_last || r->voltage_v != e->still_v ||
+                 !(fabs(r->current_a - e->still_a) <= slack_a) ||
+                 fabs(r->current_a) <= l->off_current_a;
+    if (moved) {
+        e->still_v = r->voltage_v;
+        e->still_a = r->current_a;
+        e->still_ah = 0;
+    } else if (r->time_ns > e->last.time_ns) {
+        e->still_ah += fabs(r->current_a) * wn_ns_to_s(r->time_ns - e->last.time_ns) / 3600;
+    }
+}
+
 static void remember_rest(struct wn_envelope *e, const struct wn_reading *r,
                           const struct wn_envelope_context *c)
 {
@@ -467,6 +499,7 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
     out->tripped = out->in_doubt = false;
     out->holding = 0;
     remember_still(e, r);
+    remember_voltage(e, r);
     remember_rest(e, r, c);
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         struct finding f = judge_rule(e, (enum wn_rule)i, r, c);

@@ -50,6 +50,8 @@ enum wn_reaction {
     X(STEP_TIMEOUT, "step_timeout", 1, HALT, "s", "step has not ended long after its time limit")  \
     X(NOT_PLAUSIBLE, "not_plausible", 2, HALT, "", "reading is no possible value or is missing")   \
     X(FROZEN, "frozen", 1, HALT, "s", "no value has moved while current flows: stale readings")    \
+    X(VOLTAGE_FROZEN, "voltage_frozen", 1, HALT, "Ah",                                             \
+      "voltage has not moved while charge flowed, nor current fallen: voltmeter")                  \
     X(UNWATCHED, "unwatched", 1, HALT, "s", "output was on with nobody reading the cell")          \
     X(VOLTAGE_JUMP, "voltage_jump", 2, HALT, "V",                                                  \
       "voltage moved further than the current explains: sense lead or contact")                    \
@@ -95,6 +97,7 @@ struct wn_limits {
     double thermometer_frozen_s; /* without a change while 1 It or more flows */
     double charge_excess;        /* above what was taken out: part of the rated capacity */
     double frozen_s;             /* without a change of anything while current flows */
+    double voltage_frozen;       /* voltage as it was while this part of the rated capacity flows */
     double unwatched_s;          /* between two readings with the output on */
     double contact_ohm;          /* of cell, contacts and leads together */
     double rest_sag_v;        /* below the highest voltage of this rest after ten minutes of it */
@@ -130,7 +133,9 @@ struct wn_envelope {
     bool has_rise;
     wn_ns same_from_ns;        /* no value has moved since */
     wn_ns same_temperature_ns; /* the cell temperature has not, or no high current flowed before */
-    double steady_v;           /* of the last reading that was no jump, and when */
+    double still_v, still_a; /* when the voltage, or the current beyond its tolerance, moved last */
+    double still_ah;         /* moved since */
+    double steady_v;         /* of the last reading that was no jump, and when */
     wn_ns steady_ns;
     unsigned jumps;      /* bit by bit: was that reading one? The latest is the lowest */
     wn_ns rest_since_ns; /* which rest it is */

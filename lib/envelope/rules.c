@@ -156,6 +156,8 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
         (void)snprintf(buf, size, "time limit of the step + %g %% + %g s",
                        (WN_STEP_TIMEOUT_FACTOR - 1) * 100, WN_STEP_TIMEOUT_S);
         return buf;
+    case WN_RULE_VOLTAGE_FROZEN:
+        return one(or_off(l->voltage_frozen * 100), "% of 1 It h with no change", buf, size);
     case WN_RULE_CAPACITY_COLLAPSE:
         return one(or_off(l->capacity_collapse * 100), "% of the cycles before", buf, size);
     case WN_RULE_BELOW_AMBIENT:
@@ -226,6 +228,7 @@ void wn_limits_tighten(struct wn_limits *into, const struct wn_limits *other)
     TIGHTEN(thermometer_frozen_s)
     TIGHTEN(charge_excess)
     TIGHTEN(frozen_s)
+    TIGHTEN(voltage_frozen)
     TIGHTEN(unwatched_s)
     TIGHTEN(contact_ohm)
     TIGHTEN(rest_sag_v)

@@ -400,6 +400,7 @@ static void set_limits(struct wn_limits *l)
                             .thermometer_frozen_s = 1200,
                             .charge_excess = 0.15,
                             .frozen_s = 600,
+                            .voltage_frozen = 0.1,
                             .unwatched_s = 60,
                             .contact_ohm = 0.3,
                             .rest_sag_v = 0.1,

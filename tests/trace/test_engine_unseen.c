@@ -71,6 +71,23 @@ static void test_after_the_end(void **state)
     end_world(w);
 }
 
+/* Its ammeter and its thermometer work, its voltmeter stands still: the end value never comes. */
+static void test_a_voltmeter_that_stands_still(void **state)
+{
+    (void)state;
+    for (int charges = 0; charges < 2; charges++) {
+        struct world *w = new_world(1);
+        world_until_output(w, charges ? WN_OUTPUT_CHARGE : WN_OUTPUT_DISCHARGE);
+        world_for(w, 60);
+        w->voltage_frozen = true;
+        double before_ah = w->charge_ah;
+        world_until(w, WN_ENGINE_HALTED, 3600);
+        assert_true(world_told(w, "ALARM voltage_frozen"));
+        assert_near(fabs(w->charge_ah - before_ah), 0.1 * 3.2 / 1.25, 0.01);
+        end_world(w);
+    }
+}
+
 /* A cell that recovers from too deep a discharge, one that is taken out, one reading that is
  * garbled: told, and no reason to let go of the cell, whose voltage would not be seen any more. */
 static void test_what_does_not_go_on(void **state)
@@ -118,8 +135,11 @@ static void test_each_time_anew(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_a_supply_that_lies), cmocka_unit_test(test_a_load_that_lies),
-        cmocka_unit_test(test_after_the_end),      cmocka_unit_test(test_what_does_not_go_on),
+        cmocka_unit_test(test_a_supply_that_lies),
+        cmocka_unit_test(test_a_load_that_lies),
+        cmocka_unit_test(test_after_the_end),
+        cmocka_unit_test(test_a_voltmeter_that_stands_still),
+        cmocka_unit_test(test_what_does_not_go_on),
         cmocka_unit_test(test_each_time_anew),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;

@@ -99,6 +99,49 @@ static void test_each_value_that_moves_counts(void **state)
     }
 }
 
+/* The rated capacity is 2.5 Ah: a tenth of it is 15 minutes at 1 A. */
+static void test_frozen_voltage(void **state)
+{
+    (void)state;
+    struct wn_limits l = calm_limits();
+    l.voltage_frozen = 0.1;
+    for (int direction = -1; direction <= 1; direction += 2) {
+        struct story s;
+        begin(&s, &l);
+        output(&s, direction, 1);
+        s.c.set_current_a = NAN; /* nor where the voltage is held */
+        assert_int_equal(at(&s, 0), WN_RULE_COUNT);
+        for (int t = 10; t <= 880; t += 10) {
+            s.r.current_a += t % 20 == 0 ? 0.004 : -0.004; /* an ammeter that works */
+            s.r.temperature_c += 0.01;
+            assert_int_equal(at(&s, t - 0.01), WN_RULE_COUNT);
+        }
+        assert_int_equal(at(&s, 910), WN_RULE_VOLTAGE_FROZEN);
+        s.r.voltage_v += 1e-6; /* the least movement is one */
+        assert_int_equal(at(&s, 911), WN_RULE_COUNT);
+    }
+}
+
+/* What is constant by right: the voltage while the current falls, both at rest. */
+static void test_a_voltage_that_is_held_is_not_frozen(void **state)
+{
+    (void)state;
+    struct wn_limits l = calm_limits();
+    struct story s;
+    l.voltage_frozen = 0.1;
+    begin(&s, &l);
+    for (int t = 0; t < 20 * 3600; t += 60) {
+        assert_int_equal(at(&s, t), WN_RULE_COUNT);
+    }
+    output(&s, 1, 2.5);
+    s.c.set_current_a = NAN;
+    s.c.current_max_set_a = 2.5;
+    for (int t = 72000; s.r.current_a > 0.1; t += 10) {
+        s.r.current_a *= 0.995; /* in half an hour to less than half */
+        assert_int_equal(at(&s, t), WN_RULE_COUNT);
+    }
+}
+
 static void test_frozen_thermometer(void **state)
 {
     (void)state;
@@ -386,6 +429,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_frozen),
+        cmocka_unit_test(test_frozen_voltage),
+        cmocka_unit_test(test_a_voltage_that_is_held_is_not_frozen),
         cmocka_unit_test(test_each_value_that_moves_counts),
         cmocka_unit_test(test_frozen_thermometer),
         cmocka_unit_test(test_thermometers_disagree),
