@@ -89,6 +89,8 @@ static const struct wn_key limit_keys[] = {
     LIMIT("off_current", off_current_a, WN_DIM_CURRENT, 0.0001, 1, "\"20 mA\""),
     LIMIT("charge_max", charge_max_ah, WN_DIM_CAPACITY, 0.001, 1000, "\"6 Ah\""),
     LIMIT_OR_OFF("voltage_jump", voltage_jump_v, WN_DIM_VOLTAGE, 0.01, 5, "\"300 mV\""),
+    LIMIT_BY_DEFAULT("temperature_fall", temperature_fall_k_per_min, WN_DIM_TEMPERATURE_RATE, 0.1,
+                     100, "10 K/min"),
     LIMIT_BY_DEFAULT("below_ambient", below_ambient_k, WN_DIM_TEMPERATURE_DIFF, 1, 150, "8 K"),
     LIMIT_BY_DEFAULT("thermometer_frozen", thermometer_frozen_s, WN_DIM_TIME, 60, 86400, "20 min"),
     LIMIT_BY_DEFAULT("charge_excess", charge_excess, WN_DIM_RATIO, 0.01, 1, "15 %"),

@@ -116,22 +116,6 @@ static struct finding judge_cold(const struct wn_limits *l, const struct wn_read
                  direction > 0 ? l->charge_temperature_min_c : l->discharge_temperature_min_c);
 }
 
-static struct finding judge_rise(struct wn_envelope *e, const struct wn_reading *r)
-{
-    struct finding f = not_judged;
-    wn_ns span = r->time_ns - e->rise_from_ns;
-    if (e->has_rise && span >= RISE_SPAN_NS) {
-        double rate = (r->temperature_c - e->rise_from_c) / wn_ns_to_s(span) * 60.0;
-        f = above(rate, e->limits.temperature_rise_k_per_min);
-    }
-    if (!e->has_rise || span >= RISE_SPAN_NS) {
-        e->has_rise = true;
-        e->rise_from_c = r->temperature_c;
-        e->rise_from_ns = r->time_ns;
-    }
-    return f;
-}
-
 static struct finding judge_over_current(const struct wn_limits *l, const struct wn_reading *r)
 {
     double limit = r->current_a > 0 ? l->charge_current_max_a : l->discharge_current_max_a;
@@ -233,6 +217,15 @@ static struct finding above_optional(double value, double limit)
     return limit > 0 ? above(value, limit) : not_judged;
 }
 
+/* A thermometer that has come off shows how it cools itself, within a minute; the cell behind it is
+ * warmed by its current. At rest, and before a fan, a cell may cool faster. */
+static struct finding judge_fall(const struct wn_envelope *e, const struct wn_envelope_context *c)
+{
+    return c->output_on && !isnan(e->rate_k_per_min)
+               ? above_optional(-e->rate_k_per_min, e->limits.temperature_fall_k_per_min)
+               : not_judged;
+}
+
 static struct finding judge_since(const struct wn_reading *r, const struct wn_envelope_context *c,
                                   wn_ns since, double limit_s)
 {
@@ -308,6 +301,7 @@ static unsigned needs(enum wn_rule rule)
     case WN_RULE_OVER_TEMPERATURE:
     case WN_RULE_UNDER_TEMPERATURE:
     case WN_RULE_TEMPERATURE_RISE:
+    case WN_RULE_TEMPERATURE_FALL:
     case WN_RULE_THERMOMETER_FROZEN:
         return WN_HAS_TEMPERATURE;
     case WN_RULE_ABOVE_AMBIENT:
@@ -347,7 +341,10 @@ static struct finding judge_rule(struct wn_envelope *e, enum wn_rule rule,
     case WN_RULE_UNDER_TEMPERATURE:
         return judge_cold(l, r, c->output_on ? c->direction : 0);
     case WN_RULE_TEMPERATURE_RISE:
-        return judge_rise(e, r);
+        return isnan(e->rate_k_per_min) ? not_judged
+                                        : above(e->rate_k_per_min, l->temperature_rise_k_per_min);
+    case WN_RULE_TEMPERATURE_FALL:
+        return judge_fall(e, c);
     case WN_RULE_ABOVE_AMBIENT:
         return above(r->temperature_c - r->ambient_c, l->above_ambient_k);
     case WN_RULE_OVER_CURRENT:
@@ -434,6 +431,23 @@ static void remember_still(struct wn_envelope *e, const struct wn_reading *r)
     }
 }
 
+static void remember_warmth(struct wn_envelope *e, const struct wn_reading *r)
+{
+    wn_ns span = r->time_ns - e->rise_from_ns;
+    e->rate_k_per_min = NAN;
+    if (!has(r, WN_HAS_TEMPERATURE)) {
+        return;
+    }
+    if (e->has_rise && span >= RISE_SPAN_NS) {
+        e->rate_k_per_min = (r->temperature_c - e->rise_from_c) / wn_ns_to_s(span) * 60.0;
+    }
+    if (!e->has_rise || span >= RISE_SPAN_NS) {
+        e->has_rise = true;
+        e->rise_from_c = r->temperature_c;
+        e->rise_from_ns = r->time_ns;
+    }
+}
+
 /* A reading that lacks one of the two tells nothing of either. */
 static void remember_voltage(struct wn_envelope *e, const struct wn_reading *r)
 {
@@ -500,6 +514,7 @@ void wn_envelope_judge(struct wn_envelope *e, const struct wn_reading *r,
     out->holding = 0;
     remember_still(e, r);
     remember_voltage(e, r);
+    remember_warmth(e, r);
     remember_rest(e, r, c);
     for (int i = 0; i < WN_RULE_COUNT; i++) {
         struct finding f = judge_rule(e, (enum wn_rule)i, r, c);

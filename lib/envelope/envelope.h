@@ -33,6 +33,8 @@ enum wn_reaction {
     X(UNDER_TEMPERATURE, "under_temperature", 2, HALT, "degC",                                     \
       "cell is colder than allowed in this direction of current")                                  \
     X(TEMPERATURE_RISE, "temperature_rise", 3, HALT, "K/min", "cell warms up faster than allowed") \
+    X(TEMPERATURE_FALL, "temperature_fall", 2, HALT, "K/min",                                      \
+      "temperature falls faster than a cell under current cools: thermometer has come off")        \
     X(ABOVE_AMBIENT, "above_ambient", 3, HALT, "K",                                                \
       "cell is too much warmer than its surroundings")                                             \
     X(BELOW_AMBIENT, "below_ambient", 3, HALT, "K",                                                \
@@ -93,6 +95,7 @@ struct wn_limits {
     /* The following are switched off by NaN or 0. */
     double reduced_voltage_v; /* highest while charging below cool_below_c or above warm_above_c */
     double cool_below_c, warm_above_c;
+    double temperature_fall_k_per_min; /* with the output on */
     double below_ambient_k;
     double thermometer_frozen_s; /* without a change while 1 It or more flows */
     double charge_excess;        /* above what was taken out: part of the rated capacity */
@@ -131,6 +134,7 @@ struct wn_envelope {
     double rise_from_c; /* slow filter for the rise rate */
     wn_ns rise_from_ns;
     bool has_rise;
+    double rate_k_per_min;     /* of the temperature, up to this reading; NaN: none now */
     wn_ns same_from_ns;        /* no value has moved since */
     wn_ns same_temperature_ns; /* the cell temperature has not, or no high current flowed before */
     double still_v, still_a; /* when the voltage, or the current beyond its tolerance, moved last */

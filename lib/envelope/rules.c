@@ -75,6 +75,7 @@ static const char *two(const char *a_name, double a, const char *b_name, double 
 static const double *optional(const struct wn_limits *l, enum wn_rule rule)
 {
     const double *const limit[WN_RULE_COUNT] = {
+        [WN_RULE_TEMPERATURE_FALL] = &l->temperature_fall_k_per_min,
         [WN_RULE_BELOW_AMBIENT] = &l->below_ambient_k,
         [WN_RULE_THERMOMETER_FROZEN] = &l->thermometer_frozen_s,
         [WN_RULE_FROZEN] = &l->frozen_s,
@@ -160,6 +161,7 @@ const char *wn_rule_limit_format(const struct wn_limits *l, enum wn_rule rule, c
         return one(or_off(l->voltage_frozen * 100), "% of 1 It h with no change", buf, size);
     case WN_RULE_CAPACITY_COLLAPSE:
         return one(or_off(l->capacity_collapse * 100), "% of the cycles before", buf, size);
+    case WN_RULE_TEMPERATURE_FALL:
     case WN_RULE_BELOW_AMBIENT:
     case WN_RULE_THERMOMETER_FROZEN:
     case WN_RULE_FROZEN:
@@ -224,6 +226,7 @@ void wn_limits_tighten(struct wn_limits *into, const struct wn_limits *other)
         into->member = lower_positive(into->member, other->member);                                \
     }
     TIGHTEN(reduced_voltage_v)
+    TIGHTEN(temperature_fall_k_per_min)
     TIGHTEN(below_ambient_k)
     TIGHTEN(thermometer_frozen_s)
     TIGHTEN(charge_excess)

@@ -396,6 +396,7 @@ static void set_limits(struct wn_limits *l)
                             .off_current_a = 0.02,
                             .charge_max_ah = 3.2,
                             .voltage_jump_v = 0.3,
+                            .temperature_fall_k_per_min = 10,
                             .below_ambient_k = 8,
                             .thermometer_frozen_s = 1200,
                             .charge_excess = 0.15,

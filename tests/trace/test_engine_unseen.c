@@ -88,6 +88,27 @@ static void test_a_voltmeter_that_stands_still(void **state)
     }
 }
 
+/* In the air it is where the air is within two minutes, and the cell grows hot behind it. */
+static void test_a_thermometer_that_comes_off(void **state)
+{
+    (void)state;
+    struct world *w = new_world(1);
+    w->resistance_ohm = 0.05;
+    world_until_output(w, WN_OUTPUT_DISCHARGE);
+    world_for(w, 500);
+    assert_false(world_told(w, "ALARM"));
+    double above_k = w->temperature_c - w->ambient_c;
+    assert_true(above_k > 12);
+    for (wn_ns off_ns = w->now_ns; wn_engine_state(w->engine) == WN_ENGINE_RUNNING;) {
+        double since_s = wn_ns_to_s(w->now_ns - off_ns);
+        w->temperature_offset_c = w->ambient_c + above_k * exp(-since_s / 40) - w->temperature_c;
+        assert_true(since_s < 60);
+        world_turn(w);
+    }
+    assert_true(world_told(w, "ALARM temperature_fall: halted"));
+    end_world(w);
+}
+
 /* A cell that recovers from too deep a discharge, one that is taken out, one reading that is
  * garbled: told, and no reason to let go of the cell, whose voltage would not be seen any more. */
 static void test_what_does_not_go_on(void **state)
@@ -139,6 +160,7 @@ int main(void)
         cmocka_unit_test(test_a_load_that_lies),
         cmocka_unit_test(test_after_the_end),
         cmocka_unit_test(test_a_voltmeter_that_stands_still),
+        cmocka_unit_test(test_a_thermometer_that_comes_off),
         cmocka_unit_test(test_what_does_not_go_on),
         cmocka_unit_test(test_each_time_anew),
     };

@@ -163,6 +163,30 @@ static void test_frozen_thermometer(void **state)
     assert_int_equal(at(&s, 8401), WN_RULE_COUNT);
 }
 
+/* Judged every ten seconds, twice, and with the output on only. */
+static void test_a_thermometer_that_has_come_off(void **state)
+{
+    (void)state;
+    struct wn_limits l = calm_limits();
+    l.temperature_fall_k_per_min = 6;
+    for (int on = 0; on < 2; on++) {
+        struct story s;
+        begin(&s, &l);
+        output(&s, -on, 2.5);
+        s.r.temperature_c = 40;
+        for (int t = 0; t <= 60; t += 10) { /* at the limit */
+            assert_int_equal(at(&s, t), WN_RULE_COUNT);
+            s.r.temperature_c -= 1;
+            s.r.voltage_v -= 0.001;
+        }
+        s.r.temperature_c -= 0.001;
+        assert_int_equal(at(&s, 70), WN_RULE_COUNT);
+        s.r.temperature_c -= 1.001;
+        assert_int_equal(at(&s, 75), WN_RULE_COUNT);
+        assert_int_equal(at(&s, 80), on ? WN_RULE_TEMPERATURE_FALL : WN_RULE_COUNT);
+    }
+}
+
 static void test_thermometers_disagree(void **state)
 {
     (void)state;
@@ -433,6 +457,7 @@ int main(void)
         cmocka_unit_test(test_a_voltage_that_is_held_is_not_frozen),
         cmocka_unit_test(test_each_value_that_moves_counts),
         cmocka_unit_test(test_frozen_thermometer),
+        cmocka_unit_test(test_a_thermometer_that_has_come_off),
         cmocka_unit_test(test_thermometers_disagree),
         cmocka_unit_test(test_unwatched),
         cmocka_unit_test(test_contact),

@@ -115,6 +115,7 @@ static struct wn_limits limits_of(const struct log *l)
     m.off_current_a = 0.05;
     m.charge_max_ah = 1.25 * l->rated_ah;
     m.voltage_jump_v = 0.3;
+    m.temperature_fall_k_per_min = 10;
     m.below_ambient_k = 8;
     m.thermometer_frozen_s = 1200;
     m.charge_excess = 0.15;
@@ -217,6 +218,7 @@ FAULT(hot, r->temperature_c = 60.01)
 FAULT(hot_charge, r->temperature_c = 45.01)
 FAULT(cold, r->temperature_c = -0.01)
 FAULT(warming, r->temperature_c += 11 * wn_ns_to_s(r->time_ns - from->time_ns) / 60)
+FAULT(come_off, r->temperature_c -= 11 * wn_ns_to_s(r->time_ns - from->time_ns) / 60)
 FAULT(above_air, r->ambient_c = r->temperature_c - 30.01)
 FAULT(below_air, r->ambient_c = r->temperature_c + 8.01)
 FAULT(too_much, r->current_a *= 1.2)
@@ -244,6 +246,7 @@ static const struct fault faults[] = {
     {"too hot to be charged", 1, WN_RULE_OVER_TEMPERATURE, true, hot_charge},
     {"too cold to be charged", 1, WN_RULE_UNDER_TEMPERATURE, true, cold},
     {"warms up by 11 K/min", -1, WN_RULE_TEMPERATURE_RISE, true, warming},
+    {"falls by 11 K/min", -1, WN_RULE_TEMPERATURE_FALL, true, come_off},
     {"much warmer than the air", -1, WN_RULE_ABOVE_AMBIENT, true, above_air},
     {"colder than the air", 2, WN_RULE_BELOW_AMBIENT, true, below_air},
     {"too much current", -1, WN_RULE_OVER_CURRENT, false, too_much},
