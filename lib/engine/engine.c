@@ -12,6 +12,9 @@
  * is free. */
 #define CV_BAND_V 0.03
 
+/* So long after the output went off a voltage may jump by itself. */
+#define SWAP_AFTER_NS (60 * WN_NS_PER_S)
+
 enum {
     LASTING_FAULTS = 6
 }; /* about a minute, with the station's growing pauses between its tries */
@@ -310,6 +313,21 @@ static void record_reading(struct wn_engine *e, const struct wn_reading *r)
     rec->u.reading.step_number = e->c.step.number;
 }
 
+/* A while into a pause the voltage of a cell wanders and does not jump: it may be taken out, and
+ * another one put in. Compared when somebody resumes; whoever puts the same one back is not asked.
+ */
+static void look_for_another_cell(struct wn_engine *e, const struct wn_reading *r)
+{
+    const struct wn_reading *last = &e->c.reading;
+    bool waits = e->c.state == WN_ENGINE_PAUSED || e->c.state == WN_ENGINE_HALTED;
+    bool both = e->c.has_reading && (r->has & last->has & WN_HAS_VOLTAGE) != 0;
+    if (waits && both && !e->c.check_restart && e->c.now_ns - e->c.changed_ns > SWAP_AFTER_NS &&
+        last->voltage_v >= e->setup.limits.voltage_min_v &&
+        fabs(r->voltage_v - last->voltage_v) > e->setup.restart_voltage_tolerance_v) {
+        expect_same_cell(&e->c);
+    }
+}
+
 static void on_reading(struct wn_engine *e, const struct wn_reading *r)
 {
     if (e->setup.listens) {
@@ -327,6 +345,7 @@ static void on_reading(struct wn_engine *e, const struct wn_reading *r)
     if (e->c.has_reading) {
         step_pass_over(e, r->time_ns - e->c.reading.time_ns);
     }
+    look_for_another_cell(e, r);
     e->c.reading = *r;
     e->c.has_reading = true;
     e->c.faults_in_a_row = 0;

@@ -90,6 +90,35 @@ static void test_another_cell_after_two_restarts(void **state)
     }
 }
 
+/* Exchanged in a pause, under the eyes of the instrument; taken out and put back; one wild reading.
+ */
+static void test_another_cell_in_a_pause(void **state)
+{
+    (void)state;
+    for (int kind = 0; kind < 3; kind++) {
+        struct world *w = new_world(1);
+        begin(w);
+        world_until_output(w, WN_OUTPUT_CHARGE);
+        world_for(w, 600);
+        world_command(w, WN_EVENT_PAUSE);
+        world_for(w, 300);
+        double was_ah = w->charge_ah;
+        w->voltage_offset_v = -3.3;
+        for (int n = 0; n < (kind == 2 ? 1 : 5); n++) {
+            world_turn(w);
+        }
+        w->voltage_offset_v = 0;
+        w->charge_ah = kind == 0 ? was_ah - 1.2 : was_ah; /* 0.58 V */
+        world_for(w, 600);
+        world_command(w, WN_EVENT_ACKNOWLEDGE); /* that it was gone */
+        world_command(w, WN_EVENT_RESUME);
+        world_for(w, 60);
+        assert_int_equal(world_told(w, "ALARM held"), kind == 0);
+        assert_int_equal(w->on, kind != 0);
+        end_world(w);
+    }
+}
+
 static void test_a_fault_while_preparing_keeps_the_question(void **state)
 {
     (void)state;
@@ -227,6 +256,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_another_cell_after_two_restarts),
+        cmocka_unit_test(test_another_cell_in_a_pause),
         cmocka_unit_test(test_a_fault_while_preparing_keeps_the_question),
         cmocka_unit_test(test_a_missing_temperature_opens_no_window),
         cmocka_unit_test(test_doubt_is_read_again_soon),
