@@ -118,6 +118,8 @@ struct station {
     wn_ns fresh_ns;     /* host time: of the last reading, or nothing was on then */
     wn_ns sleep_gap_ns; /* boottime - monotonic when last looked at */
     wn_ns sleep_look_ns;
+    wn_utc_us clock_gap_us; /* time of day - boottime when last looked at */
+    wn_ns clock_look_ns;
     bool stopping, ending; /* asked to end; loop is to end */
     wn_ns stop_deadline_ns;
     int exit_code;

@@ -13,6 +13,7 @@
 #define ASLEEP_NS     (2 * WN_NS_PER_S)
 #define LOOK_AGAIN_NS (10 * WN_NS_PER_S)
 #define STALE_LEAST_S 10.0
+#define CLOCK_SET_S   2.0 /* between two looks; what keeps it right moves it by far less */
 
 void station_init(struct station *s, const struct wn_clock *clock,
                   const struct wn_daemon_config *daemon, const struct wn_station_config *own)
@@ -40,6 +41,31 @@ static void look_for_sleep(struct station *s, wn_ns now)
         bench_tell_fault(s, &err);
     }
     s->sleep_gap_ns = gap;
+}
+
+/* Times of day are labels. One that was moved puts the rows of one night an hour apart: said among
+ * them, as nothing is measured by it. */
+static void look_at_clock(struct station *s, wn_ns now)
+{
+    if (now < s->clock_look_ns) {
+        return;
+    }
+    wn_utc_us gap_us = s->clock->ops->utc(s->clock) - s->clock->ops->boottime(s->clock) / 1000;
+    double by_s = (double)(gap_us - s->clock_gap_us) / 1e6;
+    bool known = s->clock_look_ns != 0;
+    s->clock_look_ns = now + SLEEP_LOOK_NS;
+    s->clock_gap_us = gap_us;
+    if (known && fabs(by_s) > CLOCK_SET_S) {
+        char text[160];
+        (void)snprintf(text, sizeof text,
+                       "the computer's clock was set by %+.0f s: times of day before and after do "
+                       "not compare, campaign times do",
+                       by_s);
+        station_log(s, 5, "%s", text);
+        if (campaign_is_live(s)) {
+            station_note(s, "clock_set", text);
+        }
+    }
 }
 
 static void begin_end(struct station *s, wn_ns now, enum wn_event_kind why, const char *who)
@@ -142,5 +168,6 @@ void station_turn_rest(struct station *s, wn_ns now)
     campaign_housekeeping(s, now);
     look_for_stale(s, now);
     look_for_sleep(s, now);
+    look_at_clock(s, now);
     look_for_end(s, now);
 }

@@ -57,7 +57,7 @@ static wn_ns boottime(const struct wn_clock *c)
 static wn_utc_us utc(const struct wn_clock *c)
 {
     (void)c;
-    return UTC_0 + frame.now_ns / 1000;
+    return UTC_0 + frame.now_ns / 1000 + frame.set_us;
 }
 
 static const struct wn_clock_ops clock_ops = {monotonic, boottime, utc};

@@ -11,6 +11,7 @@ struct frame {
     char dir[200];
     wn_ns now_ns, asleep_ns; /* the computer has slept so long: its monotonic clock stood still */
     bool reads_fast;         /* ten times a second; to be set before it is configured */
+    wn_utc_us set_us;        /* somebody set the computer's clock by so much */
     bool quiet;              /* nothing of what the station logs is shown */
 };
 

@@ -343,8 +343,55 @@ static void test_tolerances_are_told_at_the_start(void **state)
     frame_end();
 }
 
-/* From the day a certificate runs out the data sheet counts, and whoever watches is told, once.
- */
+struct clock_sets {
+    int n;
+    char last[WN_EVENT_TEXT_SIZE];
+};
+
+static int count_set(const struct wn_event_row *row, void *ctx)
+{
+    struct clock_sets *c = ctx;
+    if (strcmp(row->event.kind, "clock_set") == 0) {
+        c->n++;
+        (void)snprintf(c->last, sizeof c->last, "%s", row->event.text);
+    }
+    return 0;
+}
+
+static struct clock_sets clock_sets(void)
+{
+    struct clock_sets c = {0, ""};
+    struct wn_error err = {0};
+    station_commit(&frame.st);
+    assert_int_equal(wn_campaign_each_event(frame.st.campaign, 0, count_set, &c, &err), WN_OK);
+    return c;
+}
+
+/* Nothing is measured by it, but the rows say when: the file tells that it was set, and by how
+ * much. */
+static void test_a_clock_that_is_set(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    rig_run(10);
+    frame.set_us -= 1500000; /* kept right by leaps */
+    rig_run(10);
+    frame.now_ns += 20 * WN_NS_PER_S; /* asleep: no clock was set */
+    frame.asleep_ns += 20 * WN_NS_PER_S;
+    rig_run(10);
+    assert_int_equal(clock_sets().n, 0);
+    frame.set_us -= INT64_C(3600) * 1000000;
+    rig_run(10);
+    assert_int_equal(clock_sets().n, 1);
+    assert_non_null(strstr(clock_sets().last, "was set by -3600 s"));
+    frame.set_us += INT64_C(7200) * 1000000;
+    rig_run(10);
+    assert_int_equal(clock_sets().n, 2);
+    frame_end();
+}
+
+/* From the day a certificate runs out the data sheet counts, and whoever watches is told, once. */
 static void test_a_certificate_runs_out(void **state)
 {
     (void)state;
@@ -396,6 +443,7 @@ int main(void)
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
         cmocka_unit_test(test_readings_are_corrected),
         cmocka_unit_test(test_tolerances_are_told_at_the_start),
+        cmocka_unit_test(test_a_clock_that_is_set),
         cmocka_unit_test(test_a_certificate_runs_out),
     };
     return cmocka_run_group_tests(tests, NULL, NULL) != 0;
