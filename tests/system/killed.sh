@@ -18,6 +18,7 @@ off_within_a_second "$at"
 wait_until 60 went_on "$before" || fail "campaign does not go on"
 flags=$(sql "SELECT flags & 1 FROM cycle WHERE cycle = $((before + 1))")
 [ "$flags" = 1 ] || fail "the interrupted cycle is not marked"
+grep -q "station A: SQLite: recovered .* frames" "$dir/waned.log" || fail "what SQLite says of itself is not in the log"
 
 say "SIGSTOP of the station in a discharge: the guard does not wait for it"
 wait_until 60 in_discharge || fail "no discharge"
