@@ -280,7 +280,7 @@ void world_for(struct world *w, double seconds)
 
 void world_until_output(struct world *w, enum wn_output_mode mode)
 {
-    wn_ns end = w->now_ns + 100 * 3600 * WN_NS_PER_S;
+    wn_ns end = w->now_ns + INT64_C(360000) * WN_NS_PER_S;
     while (!(w->on && w->output.mode == mode)) {
         assert_true(w->now_ns < end);
         world_turn(w);
