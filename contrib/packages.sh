@@ -5,7 +5,7 @@
 packages_build="gcc libc6-dev cmake make pkg-config libserialport-dev libsqlite3-dev libconfig-dev libjansson-dev libgsl-dev"
 packages_publish="libpq-dev" # for wane publish; without it the rest is built
 packages_run="gnuplot-nox fonts-dejavu-core"
-packages_test="libcmocka-dev libmodbus-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd postgresql chromium poppler-utils python3-pandas python3-pyte debootstrap dpkg-dev"
+packages_test="libcmocka-dev libmodbus-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd postgresql openssl chromium poppler-utils python3-pandas python3-pyte debootstrap dpkg-dev"
 packages_vm="qemu-system-x86 busybox-static cpio"
 
 # missing PACKAGES...: those of them that are not installed.

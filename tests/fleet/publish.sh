@@ -152,6 +152,20 @@ ends 1 'none-such'
 publish fleet lab c2 --config none.conf
 ends 0
 
+say "two benches with the same station and campaign, the clock of one at 1970: two campaigns, each with its own rows"
+campaign twin A 0 20 2.5
+mkdir other
+cp twin.wane other/twin.wane
+sqlite3 other/twin.wane "UPDATE campaign SET created_utc_us = 5000000; UPDATE cycle SET end_utc_us = 5000000 + cycle, capacity_ah = 2.25;
+    DROP TRIGGER event_is_not_changed; UPDATE event SET utc_us = 9000000 - number"
+published fleet lab twin
+published fleet lab-2 other/twin.wane
+[ "$(sql fleet "SELECT m.bench, count(*), max(c.capacity_ah), min(extract(year FROM c.end_utc)) FROM wane.cycle c
+    JOIN wane.campaign m USING (campaign_id) WHERE m.name = 'twin' GROUP BY 1 ORDER BY 1" | tr '\n' ' ')" = \
+    'lab|20|2.5|2026 lab-2|20|2.25|1970 ' ] || fail "the two are mixed up"
+published fleet lab twin --json
+[ "$(json rows_changed)" = 0 ] || fail "one changes the other"
+
 say "the same log imported twice: told"
 cp seed.wane again.wane
 sqlite3 again.wane "UPDATE campaign SET created_utc_us = created_utc_us + 1"

@@ -39,6 +39,18 @@ astray() {
         WHERE s.nspname = 'wane' AND t.relkind IN ('r', 'p') AND
             NOT EXISTS (SELECT 1 FROM pg_constraint c WHERE c.conrelid = t.oid AND c.contype = 'p')
         UNION ALL
+        SELECT t.relname || ' has no campaign_id' FROM pg_class t JOIN pg_namespace s ON s.oid = t.relnamespace
+        WHERE s.nspname = 'wane' AND t.relkind IN ('r', 'p') AND t.relname <> 'schema_version' AND NOT EXISTS
+            (SELECT 1 FROM pg_attribute WHERE attrelid = t.oid AND attname = 'campaign_id' AND attnotnull)
+        UNION ALL
+        SELECT c.conname || ' points elsewhere' FROM pg_constraint c JOIN pg_class t ON t.oid = c.conrelid
+            JOIN pg_namespace s ON s.oid = t.relnamespace
+        WHERE s.nspname = 'wane' AND c.contype = 'f' AND
+            (SELECT attname FROM pg_attribute WHERE attrelid = c.confrelid AND attnum = c.confkey[1]) <> 'campaign_id'
+        UNION ALL
+        SELECT t.relname || ' is a sequence' FROM pg_class t JOIN pg_namespace s ON s.oid = t.relnamespace
+        WHERE s.nspname = 'wane' AND t.relkind = 'S'
+        UNION ALL
         SELECT 'extension ' || extname FROM pg_extension WHERE extname <> 'plpgsql'
         UNION ALL
         SELECT t.relname || ' has a trigger' FROM pg_trigger g JOIN pg_class t ON t.oid = g.tgrelid WHERE NOT g.tgisinternal"
@@ -47,7 +59,8 @@ astray() {
 database bad
 publish bad lab --prepare
 for change in 'ALTER TABLE wane.event ADD UNIQUE (number)' 'CREATE UNIQUE INDEX ON wane.cell (name)' \
-    'ALTER TABLE wane.bench DROP CONSTRAINT bench_pkey'; do
+    'ALTER TABLE wane.bench DROP CONSTRAINT bench_pkey' 'ALTER TABLE wane.event ADD turn bigserial' \
+    'CREATE TABLE wane.loose (campaign_id uuid, a bigint, PRIMARY KEY (a))'; do
     sql bad "$change"
     [ -n "$(astray bad)" ] || fail "would not be noticed: $change"
     sql bad 'DROP SCHEMA wane CASCADE'
