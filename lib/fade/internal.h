@@ -15,7 +15,8 @@ enum {
     WN_FADE_WARPS = 5,
     WN_FADE_ROWS_MAX = 160,
     WN_FADE_NOBODY = -1,
-    WN_FADE_WIDTHS = 5
+    WN_FADE_WIDTHS = 5,
+    WN_FADE_BENDS = 25 /* of a line */
 };
 
 /** Where a shape of the library comes from. */
@@ -24,6 +25,8 @@ enum wn_fade_kind {
     WN_FADE_SYNTHETIC, /* a draw around one */
     WN_FADE_MIXTURE,   /* a mean of two, of different families */
     WN_FADE_VAGUE,     /* a general law, drawn without looking at any cell */
+    WN_FADE_LINE,      /* a straight line or a slight bend, all the way */
+    WN_FADE_ROUGH,     /* the same under recoveries and slow drift */
     WN_FADE_OWN,       /* a finished life of the user's */
     WN_FADE_KINDS
 };
@@ -61,26 +64,27 @@ extern const int wn_fade_family_count;
 /** Numbers of the method. The bench varies them; wn_fade_tuning is what ships. */
 struct wn_fade_tuning {
     /* prior mass; the vague draws have the rest. Of all this, the user's own lives take mass_own */
-    double mass_real, mass_synthetic, mass_mixture, mass_own;
-    int synthetic, mixture, vague;  /* how many draws */
-    double warp_step;               /* warps of real shapes are exp(k warp_step), k = -2..2, */
-    double warp_prior;              /* and this is how firmly none is preferred */
-    double spread;                  /* of the synthetic draws around the rows */
-    double mixture_bend;            /* spread of the exponents of time in a mixture */
-    double weight_power;            /* weight of a point: (cycle / last cycle)^weight_power */
-    double sigma[WN_FADE_KINDS];    /* scale of the noise, in shares of the way to the threshold */
-    double sigma_dof;               /* how firmly it is believed */
-    double points[WN_FADE_KINDS];   /* how many points the prefix is worth at most */
-    double level_ridge;             /* how firmly the start is believed to be the measured one */
-    double life_slope, life_bend;   /* prior density of z: exp(-slope z + bend z^2), */
-    double slope_of[WN_FADE_KINDS]; /* added to the slope */
+    double mass_real, mass_synthetic, mass_mixture, mass_line, mass_rough, mass_own;
+    int synthetic, mixture, vague;      /* how many draws */
+    double warp_step;                   /* warps of real shapes are exp(k warp_step), k = -2..2, */
+    double warp_prior;                  /* and this is how firmly none is preferred */
+    double spread;                      /* of the synthetic draws around the rows */
+    double mixture_bend;                /* spread of the exponents of time in a mixture */
+    double weight_power[WN_FADE_KINDS]; /* weight of a point: (cycle / last cycle)^weight_power */
+    double sigma[WN_FADE_KINDS];  /* scale of the noise, in shares of the way to the threshold */
+    double sigma_dof;             /* how firmly it is believed */
+    double points[WN_FADE_KINDS]; /* how many points the prefix is worth at most */
+    double level_ridge[WN_FADE_KINDS]; /* how firmly the start is believed to be the measured one */
+    double life_slope, life_bend;      /* prior density of z: exp(-slope z + bend z^2), */
+    double slope_of[WN_FADE_KINDS];    /* added to the slope */
     double depth_width;  /* real rows count less when their threshold lies at another depth */
     double power_chance; /* vague draws: share of pure power laws */
-    double vague_b_mean, vague_b_sd;  /* ln of the exponent */
-    double vague_w_low, vague_w_high; /* logit of the weight of the power part */
-    double vague_c_low, vague_s_low;  /* earliest knee, sharpest knee */
-    double vague_r_sd, vague_r_low;   /* early recovery, below 0 a running-in loss */
-    double sides[WN_FADE_WIDTHS][2];  /* factors on lower and upper side */
+    double vague_b_mean, vague_b_sd;     /* ln of the exponent */
+    double vague_w_low, vague_w_high;    /* logit of the weight of the power part */
+    double vague_c_low, vague_s_low;     /* earliest knee, sharpest knee */
+    double vague_r_sd, vague_r_low;      /* early recovery, below 0 a running-in loss */
+    double line_b_mean[2], line_b_sd[2]; /* ln of the exponent of a line, and of a rough one */
+    double sides[WN_FADE_WIDTHS][2];     /* factors on lower and upper side */
 };
 extern const struct wn_fade_tuning wn_fade_tuning;
 

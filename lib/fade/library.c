@@ -14,7 +14,8 @@ const struct wn_fade_row wn_fade_rows[] = {
 const int wn_fade_row_count = sizeof wn_fade_rows / sizeof wn_fade_rows[0];
 _Static_assert(sizeof wn_fade_rows / sizeof wn_fade_rows[0] <= WN_FADE_ROWS_MAX,
                "make WN_FADE_ROWS_MAX larger");
-enum { MIDDLE = WN_FADE_WARPS / 2 };
+enum { MIDDLE = WN_FADE_WARPS / 2, BENDS_BELOW = 12 };
+#define BEND_STEP 0.05 /* in ln of the exponent */
 /* a priori, warps are bell-shaped around none */
 static const double warp_log[WN_FADE_WARPS] = {-2.9, -1.4, -0.9, -1.4, -2.9};
 
@@ -194,8 +195,39 @@ static void set_vague(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
     wn_fade_shape_table(&shape, l->draw);
     e->kind = WN_FADE_VAGUE;
     e->table[0] = l->draw;
-    double mass = 1 - t->mass_real - t->mass_synthetic - t->mass_mixture;
+    double mass =
+        1 - t->mass_real - t->mass_synthetic - t->mass_mixture - t->mass_line - t->mass_rough;
     e->log_prior = (float)log(l->foreign * mass / t->vague);
+}
+
+static double line_bend(int i)
+{
+    return BEND_STEP * (i - BENDS_BELOW);
+}
+
+/** Prior of the bend i among all bends of a line, or of a rough one. */
+static double line_share(const struct wn_fade_tuning *t, int rough, int i)
+{
+    double all = 0, share = 0;
+    for (int k = 0; k < WN_FADE_BENDS; k++) {
+        double off = (line_bend(k) - t->line_b_mean[rough]) / t->line_b_sd[rough];
+        double density = exp(-0.5 * off * off);
+        all += density;
+        share = k == i ? density : share;
+    }
+    return share / all;
+}
+
+static void set_line(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    const struct wn_fade_tuning *t = l->tuning;
+    int rough = i / WN_FADE_BENDS, bend = i % WN_FADE_BENDS;
+    struct wn_fade_shape shape = {.w = 1, .b = exp(line_bend(bend)), .c = 1, .s = 1};
+    wn_fade_shape_table(&shape, l->draw);
+    e->kind = rough ? WN_FADE_ROUGH : WN_FADE_LINE;
+    e->table[0] = l->draw;
+    double mass = rough ? t->mass_rough : t->mass_line;
+    e->log_prior = (float)log(l->foreign * mass * line_share(t, rough, bend));
 }
 
 static void set_own(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
@@ -228,14 +260,19 @@ static bool set(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
     i -= t->synthetic;
     if (i < t->mixture)
         return set_mixture(l, i, e);
-    set_vague(l, i - t->mixture, e);
+    i -= t->mixture;
+    if (i < t->vague)
+        set_vague(l, i, e);
+    else
+        set_line(l, i - t->vague, e);
     return true;
 }
 
 bool wn_fade_library_next(struct wn_fade_library *l, struct wn_fade_entry *e)
 {
     const struct wn_fade_tuning *t = l->tuning;
-    int all = wn_fade_row_count + l->use->own_count + t->synthetic + t->mixture + t->vague;
+    int all = wn_fade_row_count + l->use->own_count + t->synthetic + t->mixture + t->vague +
+              2 * WN_FADE_BENDS;
     while (l->next < all) {
         bool warps = l->next < wn_fade_row_count + l->use->own_count; /* draws vary by themselves */
         bool fine = set(l, l->next, e);

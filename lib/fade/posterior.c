@@ -20,19 +20,20 @@ enum { LANES = 8, OUTLOOK = 24, LEVELS = 160, FAMILIES = 32 };
 /** What does not depend on the shape. */
 struct prefix {
     int bins;
-    float y[WN_FADE_BINS];      /* share of the way left, by the measured start */
-    float weight[WN_FADE_BINS]; /* adds up to 1 */
+    float y[WN_FADE_BINS];                     /* share of the way left, by the measured start */
+    float weight[WN_FADE_KINDS][WN_FADE_BINS]; /* each adds up to 1 */
     short cell[WN_FADE_Z][WN_FADE_BINS];
     float part[WN_FADE_Z][WN_FADE_BINS];
     float log_prior[WN_FADE_KINDS][WN_FADE_Z];
+    float level_out[WN_FADE_KINDS][WN_FADE_Z]; /* undoes the slope of a kind */
 };
 
 struct lanes {
-    int count;
+    int count, kind; /* all of one kind */
     float table[WN_FADE_GRID + 1][LANES];
     float log_prior[LANES];
     float half[LANES], worth[LANES], floor[LANES]; /* of the likelihood */
-    int kind[LANES], family[LANES];
+    int family[LANES];
 };
 
 /** Distribution of the capacity at coming cycles, as histograms over the share of the way that is
@@ -45,28 +46,41 @@ struct outlook {
 /** Sums so far, all relative to the largest logarithm seen. */
 struct sums {
     double top;
-    double mass[WN_FADE_Z], kind[WN_FADE_KINDS], family[FAMILIES], own[WN_FADE_OWN_MAX];
+    double mass[WN_FADE_Z], even[WN_FADE_Z]; /* even: without the slopes of the kinds */
+    double kind[WN_FADE_KINDS], family[FAMILIES], own[WN_FADE_OWN_MAX];
     struct outlook *outlook; /* NULL: only the posterior; else `top` is final already */
 };
+
+static void weigh(float weight[WN_FADE_BINS], const struct wn_fade_digest *d, double power)
+{
+    double sum = 0;
+    for (int i = 0; i < d->bins; i++) {
+        weight[i] = (float)pow(fmax(d->cycle[i], 0) / d->last_cycle, power);
+        sum += weight[i];
+    }
+    for (int i = 0; i < d->bins; i++)
+        weight[i] = (float)(weight[i] / sum);
+}
 
 static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double threshold_ah,
                         const struct wn_fade_tuning *t, const double z[WN_FADE_Z + 1])
 {
-    double way = d->first_ah - threshold_ah, sum = 0;
+    double way = d->first_ah - threshold_ah;
     p->bins = d->bins;
-    for (int i = 0; i < d->bins; i++) {
-        p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
-        p->weight[i] = (float)pow(fmax(d->cycle[i], 0) / d->last_cycle, t->weight_power);
-        sum += p->weight[i];
-    }
     for (int i = 0; i < d->bins; i++)
-        p->weight[i] = (float)(p->weight[i] / sum);
+        p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
+    for (int kind = 0; kind < WN_FADE_KINDS; kind++)
+        weigh(p->weight[kind], d, t->weight_power[kind]);
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
-        for (int kind = 0; kind < WN_FADE_KINDS; kind++)
+        for (int kind = 0; kind < WN_FADE_KINDS; kind++) {
+            /* the slope of a line says how soon a knee ends it: that is never undone */
+            bool line = kind == WN_FADE_LINE || kind == WN_FADE_ROUGH;
             p->log_prior[kind][k] =
                 (float)(log(z[k + 1] - z[k]) - (t->life_slope + t->slope_of[kind]) * mid +
                         t->life_bend * mid * mid);
+            p->level_out[kind][k] = line ? 1 : (float)exp(t->slope_of[kind] * mid);
+        }
         for (int i = 0; i < d->bins; i++) {
             double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
             int cell = at < WN_FADE_GRID ? (int)at : WN_FADE_GRID - 1;
@@ -83,7 +97,7 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k, flo
     float ee[LANES] = {0}, ev[LANES] = {0}, vv[LANES] = {0};
     for (int i = 0; i < p->bins; i++) {
         const float *low = l->table[p->cell[k][i]], *high = l->table[p->cell[k][i] + 1];
-        float part = p->part[k][i], w = p->weight[i], y = p->y[i];
+        float part = p->part[k][i], w = p->weight[l->kind][i], y = p->y[i];
         for (int j = 0; j < LANES; j++) {
             float v = low[j] + part * (high[j] - low[j]);
             float e = y - v;
@@ -103,8 +117,10 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k, flo
 static void rescale(struct sums *s, double top)
 {
     double f = exp(s->top - top);
-    for (int k = 0; k < WN_FADE_Z; k++)
+    for (int k = 0; k < WN_FADE_Z; k++) {
         s->mass[k] *= f;
+        s->even[k] *= f;
+    }
     for (int k = 0; k < WN_FADE_KINDS; k++)
         s->kind[k] *= f;
     for (int k = 0; k < FAMILIES; k++)
@@ -137,9 +153,9 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             l->table[i][j] = 0;
     float log_like[LANES], level[LANES];
     for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
-        likelihood(p, l, k, (float)t->level_ridge, log_like, level);
+        likelihood(p, l, k, (float)t->level_ridge[l->kind], log_like, level);
         for (int j = 0; j < l->count; j++) {
-            double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[l->kind[j]][k];
+            double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[l->kind][k];
             if (x <
                 s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
                 continue;
@@ -151,9 +167,10 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
                 rescale(s, x);
             double mass = exp(x - s->top);
             s->mass[k] += mass;
-            s->kind[l->kind[j]] += mass;
+            s->even[k] += mass * (double)p->level_out[l->kind][k];
+            s->kind[l->kind] += mass;
             if (l->family[j] >= 0)
-                (l->kind[j] == WN_FADE_OWN ? s->own : s->family)[l->family[j]] += mass;
+                (l->kind == WN_FADE_OWN ? s->own : s->family)[l->family[j]] += mass;
         }
     }
     l->count = 0;
@@ -168,7 +185,7 @@ static void lanes_add(const struct prefix *p, struct lanes *l,
     int j = l->count++;
     for (int i = 0; i <= WN_FADE_GRID; i++)
         l->table[i][j] = wn_fade_library_at(library, e, i);
-    l->kind[j] = (int)e->kind;
+    l->kind = (int)e->kind;
     l->family[j] = e->family;
     l->half[j] = (float)(dof + worth) / 2;
     l->worth[j] = (float)worth;
@@ -199,14 +216,14 @@ static void answer(const struct sums *s, struct wn_fade_posterior *out)
 
 /** What the data alone say about the far end: the posterior under a prior that is flat in cycles
  * seen / life. */
-static double free_quantile(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
-                            double p)
+static double free_quantile(const struct wn_fade_posterior *post, const struct sums *s,
+                            const struct wn_fade_tuning *t, double p)
 {
     struct wn_fade_posterior free = *post;
     double all = 0;
     for (int k = 0; k < WN_FADE_Z; k++) {
         double z = (post->z[k] + post->z[k + 1]) / 2;
-        free.mass[k] *= exp((t->life_slope - 1) * z - t->life_bend * z * z);
+        free.mass[k] = s->even[k] * exp((t->life_slope - 1) * z - t->life_bend * z * z);
         all += free.mass[k];
     }
     for (int k = 0; k < WN_FADE_Z; k++)
@@ -223,9 +240,9 @@ static void run_library(const struct prefix *p, struct lanes *lanes, double dept
     wn_fade_library_open(&library, tuning, use, depth);
     lanes->count = 0;
     while (wn_fade_library_next(&library, &entry)) {
-        lanes_add(p, lanes, &library, &entry);
-        if (lanes->count == LANES)
+        if (lanes->count == LANES || (lanes->count > 0 && lanes->kind != (int)entry.kind))
             lanes_run(p, lanes, tuning, sums);
+        lanes_add(p, lanes, &library, &entry);
     }
     lanes_run(p, lanes, tuning, sums);
 }
@@ -245,8 +262,8 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
     run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, use, &sums);
     answer(&sums, out);
     out->top = sums.top;
-    out->free80 = free_quantile(out, tuning, 0.8);
-    out->free90 = free_quantile(out, tuning, 0.9);
+    out->free80 = free_quantile(out, &sums, tuning, 0.8);
+    out->free90 = free_quantile(out, &sums, tuning, 0.9);
 }
 
 /** Share of the way left above which the share p of a histogram lies. */

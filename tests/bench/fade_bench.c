@@ -303,18 +303,24 @@ static const struct {
     {                                                                                              \
 #field, offsetof(struct wn_fade_tuning, field)                                             \
     }
-    KNOB(mass_real),    KNOB(mass_synthetic), KNOB(mass_mixture), KNOB(mass_own),
-    KNOB(warp_step),    KNOB(warp_prior),     KNOB(spread),       KNOB(weight_power),
-    KNOB(sigma[0]),     KNOB(sigma[1]),       KNOB(sigma[2]),     KNOB(sigma[3]),
-    KNOB(sigma[4]),     KNOB(sigma_dof),      KNOB(points[0]),    KNOB(points[1]),
-    KNOB(points[2]),    KNOB(points[3]),      KNOB(points[4]),    KNOB(level_ridge),
-    KNOB(life_slope),   KNOB(life_bend),      KNOB(slope_of[0]),  KNOB(slope_of[1]),
-    KNOB(slope_of[2]),  KNOB(slope_of[3]),    KNOB(slope_of[4]),  KNOB(depth_width),
-    KNOB(power_chance), KNOB(vague_b_mean),   KNOB(vague_b_sd),   KNOB(vague_w_low),
-    KNOB(vague_w_high), KNOB(vague_c_low),    KNOB(vague_s_low),  KNOB(vague_r_sd),
-    KNOB(vague_r_low),  KNOB(sides[0][0]),    KNOB(sides[0][1]),  KNOB(sides[1][0]),
-    KNOB(sides[1][1]),  KNOB(sides[2][0]),    KNOB(sides[2][1]),  KNOB(sides[3][0]),
-    KNOB(sides[3][1]),  KNOB(sides[4][0]),    KNOB(sides[4][1]),
+    KNOB(mass_real),       KNOB(mass_synthetic),  KNOB(mass_mixture),    KNOB(mass_line),
+    KNOB(mass_rough),      KNOB(mass_own),        KNOB(warp_step),       KNOB(warp_prior),
+    KNOB(spread),          KNOB(weight_power[0]), KNOB(weight_power[1]), KNOB(weight_power[2]),
+    KNOB(weight_power[3]), KNOB(weight_power[4]), KNOB(weight_power[5]), KNOB(weight_power[6]),
+    KNOB(sigma[0]),        KNOB(sigma[1]),        KNOB(sigma[2]),        KNOB(sigma[3]),
+    KNOB(sigma[4]),        KNOB(sigma[5]),        KNOB(sigma[6]),        KNOB(points[0]),
+    KNOB(points[1]),       KNOB(points[2]),       KNOB(points[3]),       KNOB(points[4]),
+    KNOB(points[5]),       KNOB(points[6]),       KNOB(level_ridge[0]),  KNOB(level_ridge[1]),
+    KNOB(level_ridge[2]),  KNOB(level_ridge[3]),  KNOB(level_ridge[4]),  KNOB(level_ridge[5]),
+    KNOB(level_ridge[6]),  KNOB(slope_of[0]),     KNOB(slope_of[1]),     KNOB(slope_of[2]),
+    KNOB(slope_of[3]),     KNOB(slope_of[4]),     KNOB(slope_of[5]),     KNOB(slope_of[6]),
+    KNOB(sigma_dof),       KNOB(life_slope),      KNOB(life_bend),       KNOB(depth_width),
+    KNOB(power_chance),    KNOB(vague_b_mean),    KNOB(vague_b_sd),      KNOB(vague_w_low),
+    KNOB(vague_w_high),    KNOB(vague_c_low),     KNOB(vague_s_low),     KNOB(vague_r_sd),
+    KNOB(vague_r_low),     KNOB(line_b_mean[0]),  KNOB(line_b_mean[1]),  KNOB(line_b_sd[0]),
+    KNOB(line_b_sd[1]),    KNOB(sides[0][0]),     KNOB(sides[0][1]),     KNOB(sides[1][0]),
+    KNOB(sides[1][1]),     KNOB(sides[2][0]),     KNOB(sides[2][1]),     KNOB(sides[3][0]),
+    KNOB(sides[3][1]),     KNOB(sides[4][0]),     KNOB(sides[4][1]),
 };
 
 struct options {
