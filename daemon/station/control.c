@@ -219,7 +219,7 @@ static json_t *intake(struct station *s, const json_t *request, const struct wn_
     const struct wn_amendment a = {.kind = "intake",
                                    .words = &words,
                                    .who = peer->who,
-                                   .time_ns = s->campaign_now_ns,
+                                   .time_ns = station_time(s),
                                    .cycle = v.cycle};
     if (rc == WN_OK && words.n > 0) {
         rc = wn_campaign_amend(s->campaign, &cell, &a, s->clock->ops->utc(s->clock), &err);

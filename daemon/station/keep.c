@@ -81,7 +81,7 @@ void campaign_housekeeping(struct station *s, wn_ns now)
         if (wn_campaign_maintain(s->campaign, least, &err) != WN_OK) {
             station_log(s, 2, "%s", err.text);
             struct wn_event ev = {
-                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+                .kind = WN_EVENT_STORE_FAILED, .time_ns = station_time(s), .error = err};
             station_event(s, &ev);
         }
     }

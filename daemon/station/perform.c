@@ -15,6 +15,12 @@ wn_ns station_campaign_time(const struct station *s, wn_ns host_now)
     return host_now - s->offset_ns;
 }
 
+/* What the station itself has told may be later than the last reading. */
+wn_ns station_time(const struct station *s)
+{
+    return station_campaign_time(s, wn_clock_monotonic(s->clock));
+}
+
 static void log_event(const struct station *s, const struct wn_event_record *e)
 {
     static const int priority[] = {
@@ -162,7 +168,7 @@ void station_event(struct station *s, const struct wn_event *first)
             s->store_failed = true;
             station_log(s, 2, "recording failed: %s", err.text);
             next = (struct wn_event){
-                .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+                .kind = WN_EVENT_STORE_FAILED, .time_ns = station_time(s), .error = err};
             more = true;
         }
     }
@@ -177,8 +183,7 @@ void station_command(struct station *s, enum wn_event_kind kind, const char *who
         bench_set_up_again(s); /* off, confirmed, before the interlock closes; what the instrument
                                   itself has latched is cleared */
     }
-    struct wn_event ev = {.kind = kind,
-                          .time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock))};
+    struct wn_event ev = {.kind = kind, .time_ns = station_time(s)};
     (void)snprintf(ev.who, sizeof ev.who, "%s", who);
     station_event(s, &ev);
 }
@@ -189,7 +194,7 @@ static void tell(struct station *s, enum wn_severity severity, const char *kind,
     struct wn_error err = {0};
     memset(&r, 0, sizeof r);
     r.kind = WN_RECORD_EVENT;
-    r.u.event.time_ns = station_campaign_time(s, wn_clock_monotonic(s->clock));
+    r.u.event.time_ns = station_time(s);
     r.u.event.severity = severity;
     (void)snprintf(r.u.event.kind, sizeof r.u.event.kind, "%s", kind);
     (void)snprintf(r.u.event.text, sizeof r.u.event.text, "%s", text);
@@ -230,7 +235,7 @@ void station_commit(struct station *s)
         s->store_failed = true;
         station_log(s, 2, "recording failed: %s", err.text);
         struct wn_event ev = {
-            .kind = WN_EVENT_STORE_FAILED, .time_ns = s->campaign_now_ns, .error = err};
+            .kind = WN_EVENT_STORE_FAILED, .time_ns = station_time(s), .error = err};
         station_event(s, &ev);
     }
 }

@@ -295,6 +295,7 @@ void station_commit(struct station *s);
 bool station_settle(struct station *s);
 /** Campaign time now. */
 wn_ns station_campaign_time(const struct station *s, wn_ns host_now);
+wn_ns station_time(const struct station *s);
 
 /* control.c */
 json_t *station_answer(void *ctx, const json_t *request, const struct wn_peer *peer);
