@@ -5,7 +5,7 @@
 packages_build="gcc libc6-dev cmake make pkg-config libserialport-dev libsqlite3-dev libconfig-dev libjansson-dev libgsl-dev"
 packages_publish="libpq-dev" # for wane publish; without it the rest is built
 packages_run="gnuplot-nox fonts-dejavu-core"
-packages_test="libcmocka-dev libmodbus-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd postgresql openssl chromium poppler-utils python3-pandas python3-pyte debootstrap dpkg-dev"
+packages_test="libcmocka-dev shellcheck lintian zsh libmodbus-dev procps clang clang-format clang-tidy sqlite3 mandoc systemd postgresql openssl chromium poppler-utils python3-pandas python3-pyte debootstrap dpkg-dev"
 packages_vm="qemu-system-x86 busybox-static cpio"
 
 # missing PACKAGES...: those of them that are not installed.
@@ -32,7 +32,28 @@ install_packages() {
         }
         as_root=sudo
     fi
+    case " $need" in *" postgresql "*) no_cluster ;; esac
     # shellcheck disable=SC2086
     $as_root apt-get update -qq &&
-        DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq --no-install-recommends $need >/dev/null
+        $as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $need >/dev/null || {
+        cluster_again
+        return 1
+    }
+    cluster_again
+}
+
+# The tests start a server of their own and need none that runs for ever: while the package is installed, and only where nobody
+# has decided it yet, it is told to make no database cluster. What it finds later is what it would have found.
+createcluster=/etc/postgresql-common/createcluster.conf
+no_cluster() {
+    [ ! -e "$createcluster" ] || return 0
+    $as_root mkdir -p "${createcluster%/*}"
+    printf '%s\n' '# while the tests of wane are prepared' 'create_main_cluster = false' | $as_root tee "$createcluster" >/dev/null
+    cluster_made_off=yes
+}
+cluster_again() {
+    [ -n "${cluster_made_off:-}" ] || return 0
+    $as_root rm -f "$createcluster"
+    [ ! -e "$createcluster.ucf-dist" ] || $as_root mv "$createcluster.ucf-dist" "$createcluster"
+    cluster_made_off=
 }

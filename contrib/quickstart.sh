@@ -34,7 +34,8 @@ cp -R conf "$demo/"
 demo=$(cd "$demo" && pwd)
 export WANE_CONFIG="$demo/conf/demo.conf"
 
-bench_pid= daemon_pid=
+bench_pid=""
+daemon_pid=""
 end() {
     [ -z "$daemon_pid" ] || kill "$daemon_pid" 2>/dev/null || true
     [ -z "$daemon_pid" ] || wait "$daemon_pid" 2>/dev/null || true

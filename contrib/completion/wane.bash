@@ -9,6 +9,7 @@ _wane() {
         case $line in
         :files)
             compopt -o filenames 2>/dev/null
+            # shellcheck disable=SC2207 # IFS splits at line ends
             COMPREPLY+=($(compgen -f -- "$cur"))
             ;;
         *)

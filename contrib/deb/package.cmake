@@ -43,6 +43,7 @@ endforeach()
 set(CPACK_DEBIAN_PACKAGE_CONTROL_EXTRA "${control};${CMAKE_CURRENT_BINARY_DIR}/conffiles")
 
 configure_file(deb/copyright ${CMAKE_CURRENT_BINARY_DIR}/copyright COPYONLY)
+configure_file(deb/lintian-overrides ${CMAKE_CURRENT_BINARY_DIR}/lintian-overrides COPYONLY)
 configure_file(deb/changelog.in ${CMAKE_CURRENT_BINARY_DIR}/changelog.Debian @ONLY)
 set(CPACK_PRE_BUILD_SCRIPTS ${CMAKE_CURRENT_SOURCE_DIR}/deb/staged.cmake)
 set(WANE_PACKAGE_DOC ${CMAKE_CURRENT_BINARY_DIR})

@@ -47,5 +47,5 @@ sqlite3 log.wane "WITH RECURSIVE n(i) AS (SELECT 100 UNION ALL SELECT i + 1 FROM
     FROM n, (SELECT * FROM cycle WHERE cycle = 7)"
 draw many.svg fade log
 [ "$(wc -c <many.svg)" -lt 400000 ] || fail "many.svg of 5000 cycles has $(wc -c <many.svg) bytes"
-leftover=$(ls | grep part || true)
+leftover=$(find . -name '*part*')
 [ -z "$leftover" ] || fail "left behind: $leftover"

@@ -125,7 +125,7 @@ say "two benches at once, and twice the same"
 database crowd
 publish crowd lab --prepare
 for job in 'lab c1' 'lab c1' 'lab-2 c2' 'lab-2 c2' 'lab-2 s1'; do
-    wane publish --connection "$(connection crowd)" --bench ${job% *} ${job#* } >"$dir/crowd.$(echo $job | tr ' ' .)" 2>&1 &
+    wane publish --connection "$(connection crowd)" --bench "${job% *}" "${job#* }" >"$dir/crowd.$(echo "$job" | tr ' ' .)" 2>&1 &
     children="$children $!"
 done
 for pid in $children; do wait "$pid" || { cat "$dir"/crowd.*; fail "publishing at once"; }; done

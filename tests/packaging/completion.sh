@@ -15,7 +15,7 @@ export WANE_CONFIG
 "$wane" import "${WANE_SOURCE_DIR:?}/tests/cli/data/log.csv" -o "$dir/site/data/c1.wane" >/dev/null
 cp "$dir/site/data/c1.wane" "$dir/site/data/c2.wane"
 : >"$dir/here/results.csv"
-cd "$dir/here"
+cd "$dir/here" || exit 1
 
 # The words of the command line as arguments; the last one is under the cursor.
 cat >"$dir/ask.bash" <<'EOF'

@@ -11,7 +11,7 @@ for name in bin/wane bin/wane-virtual-bench sbin/waned libexec/wane/waned libexe
 done
 for name in lib/systemd/system/waned.service lib/systemd/system/wane-herald.service lib/systemd/system/wane-alarm@.service \
     lib/udev/rules.d/70-wane.rules lib/sysusers.d/wane.conf lib/tmpfiles.d/wane.conf lib/modules-load.d/wane.conf \
-    share/man/man1/wane.1 share/man/man5/wane.conf.5 share/man/man5/wane-campaign.5 share/man/man8/waned.8 share/wane/conf/demo.conf share/wane/metrics/dashboard.json; do
+    share/man/man1/wane.1 share/man/man1/wane-virtual-bench.1 share/man/man5/wane.conf.5 share/man/man5/wane-campaign.5 share/man/man8/waned.8 share/wane/conf/demo.conf share/wane/metrics/dashboard.json; do
     [ -s "$prefix/$name" ] || fail "no file $name"
 done
 for name in waned.conf cells/demo-18650.conf dialects/generic-scpi.conf procedures/datasheet-claim.conf; do

@@ -8,7 +8,7 @@ install_tree
 man=$prefix/share/man
 
 say "mandoc -T lint"
-for page in man1/wane.1 man5/wane.conf.5 man5/wane-campaign.5 man8/waned.8; do
+for page in man1/wane.1 man1/wane-virtual-bench.1 man5/wane.conf.5 man5/wane-campaign.5 man8/waned.8; do
     # Other pages may not be installed here; everything else is to be mended.
     mandoc -T lint -W warning "$man/$page" >"$dir/out" 2>&1 || { cat "$dir/out" >&2; fail "$page"; }
     mandoc -T utf8 "$man/$page" | sed 's/.\x08//g' >"$dir/$(basename "$page").txt"
@@ -26,6 +26,9 @@ for command in $commands; do
         case $option in config | json | help) continue ;; esac
         grep -q "Fl Fl $(echo "$option" | sed 's/-/[\\\\]*-/g')\( \|$\)" "$dir/part" || fail "wane.1 does not tell of: wane $command --$option"
     done
+done
+for option in $("$prefix/bin/wane-virtual-bench" --help | sed -n '1,/^Switches/p' | grep -o -e '--[a-z-]*[a-z]' | sort -u); do
+    grep -q "Fl Fl ${option#--}\( \|$\)" "$man/man1/wane-virtual-bench.1" || fail "wane-virtual-bench.1 does not tell of: $option"
 done
 for option in $("$prefix/sbin/waned" --help | grep -o -e '--[a-z-]*' | sort -u); do
     grep -q "Fl Fl ${option#--}\( \|$\)" "$man/man8/waned.8" || fail "waned.8 does not tell of: waned $option"

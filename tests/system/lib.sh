@@ -10,7 +10,8 @@ bin=${WANE_BIN_DIR:?}
 src=${WANE_SOURCE_DIR:?}
 PATH=$bin:$PATH
 dir=$(mktemp -d "${TMPDIR:-/tmp}/wane-system.XXXXXX")
-bench_pid= daemon_pid=
+bench_pid=""
+daemon_pid=""
 
 say() { echo "-- $*"; }
 

@@ -62,6 +62,7 @@ end_all
 
 # A byte in 1600 flipped, lost or added: about one record in thirty.
 for of in "fixed virtual-talker-columns" "binary virtual-talker-frames"; do
+    # shellcheck disable=SC2086 # words
     set -- $of
     say "$1, over a bad line"
     talker "$1" "$2" ",stop=HALT,flip=0.0002,lose=0.0002,insert=0.0002" --speed 1200

@@ -220,7 +220,7 @@ guard_reach() {
         # shellcheck disable=SC2086 # a list of flags
         $TIDY_CC ${TIDY_CFLAGS:-} -I lib -I daemon -MM "$f" >"$work/reach" 2>"$work/log" ||
             echo "$f:1: cannot be preprocessed: $(head -n 1 "$work/log")"
-        tr -s ' \\' '\n\n' <"$work/reach" | grep -E '^lib/(serial|store|config)/' |
+        tr -s ' \134' '\n' <"$work/reach" | grep -E '^lib/(serial|store|config)/' |
             sed "s,^,$f:1: the guard may not need ,"
     done
 }
