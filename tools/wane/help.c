@@ -4,7 +4,6 @@
 
 #include <stdio.h>
 #include <string.h>
-#include <unistd.h>
 
 enum { WIDTH = 79, LEFT = 26 };
 
@@ -97,34 +96,6 @@ void wane_help_command(const struct wane_command *c, FILE *f)
     }
     print_global_options(f);
     (void)fprintf(f, "\nExamples:\n%s", c->examples);
-}
-
-/* Plain `wane`: what to do next. */
-void wane_first_words(const struct wane *w, FILE *f)
-{
-    bool there = access(w->config_file, R_OK) == 0;
-    (void)fputs("wane watches lithium-ion cells age: campaigns of charge and discharge,\n"
-                "capacity fade, projected end of life.\n\n",
-                f);
-    if (there) {
-        (void)fprintf(
-            f,
-            "Configuration: %s\n"
-            "  wane status                      how the stations are\n"
-            "  wane campaigns                   what has been measured\n"
-            "  wane check STATION --cell CELL --procedure PROCEDURE\n"
-            "                                   what a campaign would do, before it is started\n",
-            w->config_file);
-    } else {
-        (void)fprintf(
-            f,
-            "There is no configuration at %s yet.\n"
-            "  wane ports                       which serial ports there are\n"
-            "  wane import FILE.csv             look at a recorded log without any instrument\n"
-            "  wane --config FILE status        use another configuration (or set WANE_CONFIG)\n",
-            w->config_file);
-    }
-    (void)fputs("  wane help                        all commands\n", f);
 }
 
 static int run_help(struct wane *w, const struct wane_args *a)

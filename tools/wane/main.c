@@ -60,8 +60,10 @@ static int leading(struct wane *w, int argc, char **argv)
             w->json = true;
         } else if (strncmp(argv[i], "--config=", 9) == 0) {
             w->config_file = argv[i] + 9;
+            w->config_told = true;
         } else if (strcmp(argv[i], "--config") == 0 && i + 1 < argc) {
             w->config_file = argv[++i];
+            w->config_told = true;
         } else {
             (void)wane_usage(
                 w, "there is no option %s in front of a command, or its value is missing", argv[i]);
@@ -95,7 +97,9 @@ int main(int argc, char **argv)
         return at == -2 ? wane_flush() : WANE_USAGE;
     }
     if (at == argc) {
+        w.command = &cmd_status;
         wane_first_words(&w, stdout);
+        free(w.daemon);
         return wane_flush();
     }
     if (strcmp(argv[at], "__complete") == 0) { /* of the shells, not for people */

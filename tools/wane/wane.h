@@ -73,6 +73,7 @@ struct wane_command {
 struct wane {
     const struct wane_command *command;
     const char *config_file;
+    bool config_told; /* by an option, so that it belongs to every command */
     bool json;
     bool colour;                     /* of standard output */
     struct wn_daemon_config *daemon; /* read when first asked for */
@@ -98,7 +99,10 @@ void wane_help_all(FILE *f);
 void wane_help_command(const struct wane_command *c, FILE *f);
 /** Those that every command has. */
 const struct wane_option *wane_global_options(int *n);
-void wane_first_words(const struct wane *w, FILE *f);
+
+/* service/first_words.c */
+/** Without a command: how things stand, and what to do next. */
+void wane_first_words(struct wane *w, FILE *f);
 
 /* complete.c */
 /** Prints what may stand in place of the last of these words, behind "wane". */

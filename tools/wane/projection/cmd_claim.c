@@ -122,7 +122,7 @@ const struct wane_command cmd_claim = {
             "more), in doubt, will fall short (0.1 or less), or not yet predictable.\n"
             "--history tells since which cycle the verdict has pointed the same way: from\n"
             "there on it was safe to publish.\n",
-    .examples = "  wane claim demo                         the claim of the cell's datasheet\n"
+    .examples = "  wane claim demo                       # the claim of the cell's datasheet\n"
                 "  wane claim demo --cycles 500 --min-ah 1.75 --json\n"
                 "  wane claim --csv fade.csv --cycles 300 --min-ah 1.75\n",
     .options = claim_options,

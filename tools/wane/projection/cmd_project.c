@@ -323,9 +323,9 @@ const struct wane_command cmd_project = {
     .examples = "  wane project demo\n"
                 "  wane project demo --retention 0.8 --of initial --json\n"
                 "  wane project --csv fade.csv --threshold-ah 1.75\n"
-                "  wane project demo --at-cycle 100        what would have been said then\n"
-                "  wane project demo --history             and at every cycle until now\n"
-                "  wane project demo --resistance-rise 1   or when the resistance has doubled\n",
+                "  wane project demo --at-cycle 100      # what would have been said then\n"
+                "  wane project demo --history           # and at every cycle until now\n"
+                "  wane project demo --resistance-rise 1 # or when the resistance has doubled\n",
     .options = project_options,
     .options_n = sizeof project_options / sizeof project_options[0],
     .operands_max = 1,

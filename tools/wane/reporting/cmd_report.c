@@ -240,7 +240,7 @@ const struct wane_command cmd_report = {
             "verdict, alarms, instruments and calibration, the hash of the campaign file.\n"
             "Who is told of alarms is left out of it. Pictures need gnuplot; without it the\n"
             "page says so. --json prints what was found.\n",
-    .examples = "  wane report demo                         writes demo.html\n"
+    .examples = "  wane report demo                       # writes demo.html\n"
                 "  wane report demo -o pages/demo.html --force\n"
                 "  wane report demo --json\n",
     .options = options,
