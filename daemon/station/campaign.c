@@ -11,10 +11,8 @@
 #include <string.h>
 #include <unistd.h>
 
-#define LOOK_GRACE_S    60.0
-#define OUTAGE_MAX_US   (INT64_C(90) * 86400 * 1000000)
-#define RESTART_POLICY  "restart policy"
-#define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back */
+#define LOOK_GRACE_S  60.0
+#define OUTAGE_MAX_US (INT64_C(90) * 86400 * 1000000)
 
 static void copy(char *to, size_t size, const char *from)
 {
@@ -472,29 +470,6 @@ static void tell_restart(struct station *s, const char *status, int found, const
     station_warn(s, "restarted", text);
 }
 
-struct resumes {
-    wn_utc_us since;
-    int n;
-};
-
-static int count_resume(const struct wn_event_row *row, void *ctx)
-{
-    struct resumes *r = ctx;
-    bool by_itself =
-        strcmp(row->event.kind, "resumed") == 0 && strstr(row->event.text, RESTART_POLICY) != NULL;
-    r->n += by_itself && row->utc >= r->since ? 1 : 0;
-    return 0;
-}
-
-/* A service that crashes again and again must not switch a cell on again and again. */
-static bool resumed_too_often(struct station *s)
-{
-    struct wn_error err = {0};
-    struct resumes r = {s->clock->ops->utc(s->clock) - RESUMES_SPAN_US, 0};
-    return wn_campaign_each_event(s->campaign, 0, count_resume, &r, &err) != WN_OK ||
-           r.n >= s->config.resumes_per_hour;
-}
-
 static void hold(struct station *s, enum wn_fault fault, const char *why)
 {
     struct wn_event ev = {
@@ -515,7 +490,7 @@ static void go_on(struct station *s, const char *status, int found)
                   s->config.on_restart == WN_RESTART_RESUME && found == 1;
     bool long_ago = wanted && !(s->outage_s >= 0 && s->outage_s <= s->config.resume_within_s);
     wanted = wanted && !long_ago && !s->bench.interlock_latched;
-    bool often = wanted && resumed_too_often(s);
+    bool often = wanted && campaign_resumed_too_often(s);
     const char *how =
         stop       ? "ending, as was ordered before"
         : long_ago ? "waiting for the operator: nobody looked for too long, or the clock is wrong"
@@ -529,7 +504,8 @@ static void go_on(struct station *s, const char *status, int found)
         hold(s, WN_FAULT_HELD, "it was halted before the restart, which could not be recorded");
     } else if (often) {
         hold(s, WN_FAULT_TOO_MANY_RESTARTS,
-             "the service was started again too often within an hour: see its log for the reason, "
+             "the service was started again too often within an hour, or within a cycle: see its "
+             "log for the reason, "
              "then acknowledge and resume");
     } else if (wanted) {
         station_command(s, WN_EVENT_RESUME, RESTART_POLICY);

@@ -12,7 +12,10 @@
 #define TELL_LOG_NS     (INT64_C(3600) * WN_NS_PER_S)
 #define LOG_LARGE_BYTES (INT64_C(64) * 1024 * 1024)
 /* Between two checkpoints: the write-ahead log stays at a few megabytes. */
-#define COMMITS_MAX 500
+#define COMMITS_MAX     500
+#define RESUMES_SPAN_US (INT64_C(3600) * 1000000) /* so long is looked back */
+/* So many times as often in all within one cycle. */
+enum { STUCK_FACTOR = 2 };
 /* A bench with a fast clock of its own: so much of its time at most is between two commits. */
 #define COMMIT_CAMPAIGN_NS (120 * WN_NS_PER_S)
 
@@ -85,6 +88,39 @@ void campaign_housekeeping(struct station *s, wn_ns now)
             station_event(s, &ev);
         }
     }
+}
+
+struct resumes {
+    wn_utc_us since;
+    int n;         /* since then */
+    int in_a_row;  /* within one cycle, with no order of anybody between them */
+    int64_t cycle; /* of the last; 0 in a check-up */
+};
+
+static int count_resume(const struct wn_event_row *row, void *ctx)
+{
+    struct resumes *r = ctx;
+    const struct wn_event_record *ev = &row->event;
+    bool resumed = strcmp(ev->kind, "resumed") == 0;
+    bool by_itself = resumed && strstr(ev->text, RESTART_POLICY) != NULL;
+    bool anew = resumed && (!by_itself || ev->cycle != r->cycle);
+    if (anew || strcmp(ev->kind, "check_up") == 0) { /* one is over */
+        r->in_a_row = 0;
+    }
+    r->cycle = resumed ? ev->cycle : r->cycle;
+    r->in_a_row += by_itself;
+    r->n += by_itself && row->utc >= r->since ? 1 : 0;
+    return 0;
+}
+
+/* Not within an hour, and not, however slowly, without getting anywhere. */
+bool campaign_resumed_too_often(struct station *s)
+{
+    struct wn_error err = {0};
+    struct resumes r = {.since = s->clock->ops->utc(s->clock) - RESUMES_SPAN_US};
+    return wn_campaign_each_event(s->campaign, 0, count_resume, &r, &err) != WN_OK ||
+           r.n >= s->config.resumes_per_hour ||
+           r.in_a_row >= STUCK_FACTOR * s->config.resumes_per_hour;
 }
 
 static int take_latch(const struct wn_event_row *row, void *ctx)

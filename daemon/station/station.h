@@ -18,6 +18,8 @@
 
 /* The kind of event that tells of it: a campaign remembers through it. */
 #define INTERLOCK_LATCHED "interlock_latched"
+/* Who resumes a campaign when nobody does. */
+#define RESTART_POLICY "restart policy"
 
 /* How far an instrument has come since its port was opened. */
 enum instrument_stage {
@@ -278,6 +280,8 @@ void campaign_housekeeping(struct station *s, wn_ns now);
 /** Remembers outside the campaign file that it is halted, in case the file cannot be written. */
 void halt_marker_set(const struct station *s, bool halted);
 bool halt_marker_is_set(const struct station *s);
+/** Has a service that crashes again and again gone on by itself as often as it may? */
+bool campaign_resumed_too_often(struct station *s);
 /** Keeps the interlock open that was latched before the campaign was found again. */
 void interlock_remember(struct station *s);
 

@@ -267,6 +267,32 @@ static void test_what_goes_on_after_a_crash_is_the_operators_choice(void **state
     }
 }
 
+/* Three times an hour are allowed. Crashes further apart than that are as little an end: what never
+ * gets through a cycle waits for a person, and begins to count anew behind an order. */
+static void test_slow_crashes_come_to_an_end(void **state)
+{
+    (void)state;
+    rig_begin();
+    rig_charge();
+    for (int round = 0; round < 2; round++) {
+        int n = 0;
+        do {
+            rig_run(60);
+            assert_string_equal(frame_alarm(), "");
+            assert_true(++n < 8);
+            rig_kill_and_restart();
+            frame.now_ns += INT64_C(1500) * WN_NS_PER_S;
+            rig_run(30);
+        } while (!wn_engine_latched(frame.st.engine));
+        assert_int_equal(n, 7);
+        assert_string_equal(frame_alarm(), "too_many_restarts");
+        assert_false(rig.on);
+        station_command(&frame.st, WN_EVENT_ACKNOWLEDGE, "tester");
+        station_command(&frame.st, WN_EVENT_RESUME, "tester");
+    }
+    frame_end();
+}
+
 /* Ordered, and killed before it was done: it is done as soon as the instrument is there. */
 static void test_an_ordered_stop_outlives_a_crash(void **state)
 {
@@ -440,6 +466,7 @@ int main(void)
         cmocka_unit_test(test_a_pause_behind_a_word_that_may_be_written),
         cmocka_unit_test(test_current_that_nobody_ordered),
         cmocka_unit_test(test_what_goes_on_after_a_crash_is_the_operators_choice),
+        cmocka_unit_test(test_slow_crashes_come_to_an_end),
         cmocka_unit_test(test_an_ordered_stop_outlives_a_crash),
         cmocka_unit_test(test_readings_are_corrected),
         cmocka_unit_test(test_tolerances_are_told_at_the_start),
