@@ -27,7 +27,8 @@ enum {
     GAP,
     SKIP,
     STRICT,
-    SIMULATED
+    SIMULATED,
+    CHECK_UPS
 };
 
 /* Of the rated capacity: what a cell has that is not dead, and not several. */
@@ -62,6 +63,8 @@ static const struct wane_option options[] = {
                 "assume no unit, and no sign of the current: refuse what does not tell"},
     [SIMULATED] = {"simulated", 0, WANE_FLAG, NULL,
                    "the log comes from a simulation, and its campaign says so"},
+    [CHECK_UPS] = {"check-ups", 0, WANE_TEXT, "FIRST:EVERY",
+                   "these cycles of the log are check-ups: 1:50 is 1, 51, 101 ..."},
 };
 
 struct job {
@@ -313,6 +316,7 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
         wane_put(o, "campaign", json_string(j->name));
         wane_put(o, "file", json_string(j->path));
         wane_put(o, "cycles", json_integer(r->cycles));
+        wane_put(o, "check_ups", json_integer(r->check_ups));
         wane_put(o, "steps", json_integer(r->steps));
         wane_put(o, "rows", json_integer(j->survey.rows));
         wane_put(o, "rows_left_out", json_integer(j->survey.bad));
@@ -324,13 +328,14 @@ static int tell(struct wane *w, const struct job *j, const struct rounds_setup *
     }
     (void)printf("%s%s: %lld cycles, %lld steps, %lld rows\n", j->simulated ? "SIMULATED  " : "",
                  j->path, (long long)r->cycles, (long long)r->steps, (long long)j->survey.rows);
+    if (r->check_ups > 0) {
+        (void)printf("check-ups: %lld\n", (long long)r->check_ups);
+    }
     if (j->survey.bad > 0) {
         (void)printf("left out: %lld rows that cannot be used\n", (long long)j->survey.bad);
     }
     if (j->survey.outside > 0) {
-        (void)printf(
-            "left out: %lld rows outside of cycles: of check-ups, or before the first cycle\n",
-            (long long)j->survey.outside);
+        (void)printf("left out: %lld rows before the first cycle\n", (long long)j->survey.outside);
     }
     if (r->without_discharge > 0) {
         (void)printf("without a discharge: %lld cycles\n", (long long)r->without_discharge);
@@ -392,6 +397,15 @@ static int import(struct wane *w, const struct wane_args *a, struct job *j)
     return rc == WN_OK ? tell(w, j, &setup) : wane_fail(w, &err);
 }
 
+/* "1:50" */
+static bool read_rule(const char *text, struct log_form *f)
+{
+    size_t n = strcspn(text, ":");
+    return text[n] == ':' && wn_num_parse_int(text, n, &f->check_up_from) == WN_OK &&
+           wn_num_parse_int(text + n + 1, strlen(text + n + 1), &f->check_up_every) == WN_OK &&
+           f->check_up_from >= 0 && f->check_up_every >= 1;
+}
+
 static int take_form(struct wane *w, const struct wane_args *a, struct log_form *f)
 {
     static const char *const words[] = {"comma", "semicolon", "tab"};
@@ -413,6 +427,12 @@ static int take_form(struct wane *w, const struct wane_args *a, struct log_form 
     f->csv.decimal_comma = v[COMMA].given;
     f->csv.lines_above = v[HEADER].given ? v[HEADER].count - 1 : 0;
     f->strict = v[STRICT].given;
+    if (v[CHECK_UPS].given && !read_rule(v[CHECK_UPS].text, f)) {
+        return wane_usage(w,
+                          "--check-ups is '%s': write the first and how many cycles there are from "
+                          "one to the next, as in 1:50",
+                          v[CHECK_UPS].text);
+    }
     for (int i = 0; i < v[MAP].n; i++) {
         if (log_map_read(f, v[MAP].list[i], &err) != WN_OK) {
             return wane_usage(w, "%s", err.text);
@@ -458,9 +478,10 @@ const struct wane_command cmd_import = {
             "\n"
             "Cycles are those of the column cycle. Without it charge, rest and discharge\n"
             "are told by the sign of the current (rest: below 5 mA, or 0.5 % of the largest\n"
-            "current), and a cycle begins with the charge after a discharge. Rows whose\n"
-            "column round says check-up, as wane export writes it, are left out, and so are\n"
-            "those before the first cycle.\n"
+            "current), and a cycle begins with the charge after a discharge. Rows before the\n"
+            "first cycle are left out. Rows whose column round says check-up, as wane export\n"
+            "writes it, are those of a check-up, and so are the cycles that --check-ups names;\n"
+            "of it the capacity of its largest discharge is known, and no resistance.\n"
             "\n"
             "A published capacity counts up to and with the first reading at or below the\n"
             "cut-off, so that is what --cutoff-v does; where readings are far apart it is a\n"

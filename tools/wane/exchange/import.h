@@ -24,7 +24,7 @@ enum log_quantity {
     LOG_AMBIENT,
     LOG_CYCLE,
     LOG_SIMULATED, /* 1: this row comes from a simulation */
-    LOG_ROUND,     /* "check-up": this row belongs to no cycle */
+    LOG_ROUND,     /* "check-up": this row belongs to one */
     LOG_QUANTITIES
 };
 
@@ -42,6 +42,7 @@ struct log_form {
     int maps;
     int charge_sign; /* of the current that charges: +1, -1; 0: to be found out */
     bool strict;     /* nothing is assumed */
+    int64_t check_up_from, check_up_every; /* these cycles of the log are check-ups; 0: none is */
 };
 
 /* -- import_columns.c: which column is what, and in which unit
@@ -90,7 +91,9 @@ struct log_row {
     int64_t cycle;             /* of the column; -1 when there is none */
     bool segment;              /* the log's time began anew at this row */
     bool simulated;
-    bool outside; /* of all cycles: to be left out */
+    bool outside;  /* before the first cycle: to be left out */
+    bool check_up; /* belongs to a check-up */
+    bool begins;   /* with check_up: to another one than the row before */
 };
 
 /** Logs being read one after the other. A row must not be looked at after an error: the log stands
@@ -109,6 +112,8 @@ struct log {
     bool begun;
     bool file_begins;
     bool left_out;            /* the row before was outside of all cycles */
+    bool in_check_up;         /* the row before was of a check-up */
+    int64_t cycle_before;     /* of the last row that was of a cycle */
     bool cycle_told;          /* by a row so far */
     double last_s, segment_s; /* log time of the last row, and of the first row of its segment */
     double first_s;
@@ -137,12 +142,14 @@ struct log_survey {
     bool simulated;
     bool commas;          /* a number was refused for its comma */
     double current_max_a; /* largest magnitude */
-    double interval_s[2]; /* mean, under negative and under positive current; NaN without */
+    double interval_s[2]; /* mean, under negative and under positive current, of cycles or of
+                             check-ups, the longer one; NaN without */
     double rise_v[2];     /* how much the voltage rose under negative and under positive current */
     double first_s;       /* of a log whose times are stamps: since 1970; else NaN */
     /* sums while it is made */
-    double sum_s[2];
-    int64_t intervals[2];
+    double sum_s[2][2]; /* of cycles and of check-ups, under negative and positive current */
+    int64_t intervals[2][2];
+    bool loaded; /* there is an interval under current */
 };
 
 /** Reads the logs to their end; the first complaints go to standard error, with their lines.
@@ -173,6 +180,11 @@ struct rounds {
     int64_t overshoots;
     double capacity_max_ah; /* largest of a cycle */
     wn_ns last_ns;          /* of the last row recorded */
+    /* Each stretch of cycles, and each check-up, is listened to by itself: numbers go on. */
+    struct wn_listen_setup setup;
+    bool in_check_up;
+    int64_t step_base, cycle_base, without_base, last_cycle, check_ups;
+    struct wn_check_up_record check_up; /* in progress */
     struct wn_listen listen;
     struct wn_listen_found found;
 };

@@ -76,6 +76,7 @@ int log_open(struct log *l, const struct log_form *form, char *const *file, int 
     l->file = file;
     l->files = files;
     l->sign = 1;
+    l->cycle_before = -1;
     return open_file(l, err);
 }
 
@@ -241,12 +242,26 @@ static void take_reading(const struct log *l, const double *x, struct wn_reading
              (isnan(x[LOG_AMBIENT]) ? 0u : WN_HAS_AMBIENT);
 }
 
-/* Of a check-up, or before the first cycle. */
-static bool is_outside(const struct log *l)
+/* By its column round, or by the rule that was given. */
+static bool is_check_up(const struct log *l, int64_t cycle)
 {
+    const struct log_form *f = l->form;
     int round = l->column[LOG_ROUND].at;
-    return (l->has_cycles && !l->cycle_told) ||
-           (round >= 0 && strcmp(l->csv.field[round], "check-up") == 0);
+    bool ruled = f->check_up_every > 0 && l->has_cycles && cycle >= f->check_up_from &&
+                 (cycle - f->check_up_from) % f->check_up_every == 0;
+    return ruled || (round >= 0 && strcmp(l->csv.field[round], "check-up") == 0);
+}
+
+/* A cycle that a check-up cuts in two would be told as two. */
+static int take_check_up(const struct log *l, struct log_row *out, struct wn_error *err)
+{
+    out->check_up = is_check_up(l, out->cycle);
+    out->begins = l->form->check_up_every > 0 && out->cycle != l->last_cycle;
+    if (l->in_check_up && !out->check_up && l->has_cycles && out->cycle == l->cycle_before) {
+        return bad(l, err,
+                   "the cycle goes on behind a check-up: a check-up stands between two cycles");
+    }
+    return WN_OK;
 }
 
 int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err)
@@ -260,6 +275,7 @@ int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err
     rc = take_values(l, x, err);
     rc = rc == WN_OK ? check_values(l, x, err) : rc;
     rc = rc == WN_OK ? take_cycle(l, x[LOG_CYCLE], &out->cycle, err) : rc;
+    rc = rc == WN_OK ? take_check_up(l, out, err) : rc;
     rc = rc == WN_OK ? place(l, x[LOG_TIME], out, err) : rc;
     if (rc != WN_OK) {
         return rc;
@@ -267,7 +283,7 @@ int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err
     take_reading(l, x, &out->reading);
     out->simulated = x[LOG_SIMULATED] > 0;
     l->cycle_told = l->cycle_told || !isnan(x[LOG_CYCLE]);
-    out->outside = is_outside(l);
+    out->outside = l->has_cycles && !l->cycle_told && !out->check_up;
     out->segment = out->segment || l->left_out; /* nothing is known of what lies between */
     l->left_out = out->outside;
     l->first_s = l->begun ? l->first_s : x[LOG_TIME];
@@ -275,6 +291,8 @@ int log_next(struct log *l, struct log_row *out, bool *end, struct wn_error *err
     l->last_s = x[LOG_TIME];
     l->last_ns = out->reading.time_ns;
     l->last_cycle = out->cycle;
+    l->in_check_up = out->check_up;
+    l->cycle_before = out->check_up ? l->cycle_before : out->cycle;
     l->begun = true;
     l->file_begins = false;
     return WN_OK;

@@ -23,6 +23,7 @@ void rounds_init(struct rounds *r, const struct rounds_setup *setup, struct wn_s
     s.discharge_gap_s = setup->discharge_gap_s;
     s.charge_gap_s = setup->charge_gap_s;
     s.has_cycles = setup->has_cycles;
+    r->setup = s;
     wn_listen_init(&r->listen, &s);
 }
 
@@ -31,7 +32,7 @@ static int put_reading(struct rounds *r, const struct wn_listen_event *e, struct
     struct wn_record rec;
     rec.kind = WN_RECORD_READING;
     rec.u.reading.reading = e->u.reading.reading;
-    rec.u.reading.step_number = e->u.reading.step_number;
+    rec.u.reading.step_number = e->u.reading.step_number + r->step_base;
     r->last_ns = e->time_ns;
     return wn_store_put(r->store, &rec, err);
 }
@@ -42,8 +43,9 @@ static int put_step(struct rounds *r, const struct wn_listen_step *s, struct wn_
     struct wn_record rec;
     memset(&rec, 0, sizeof rec);
     struct wn_step_record *p = &rec.u.step;
-    p->step_number = s->number;
-    p->cycle = s->cycle;
+    p->step_number = s->number + r->step_base;
+    p->in_check_up = r->in_check_up;
+    p->cycle = r->in_check_up ? r->check_up.check_up : s->cycle > 0 ? s->cycle + r->cycle_base : 0;
     p->kind = s->kind;
     p->start_ns = s->start_ns;
     p->end_ns = s->end_ns;
@@ -63,11 +65,29 @@ static int put_step(struct rounds *r, const struct wn_listen_step *s, struct wn_
     return rc == WN_OK ? wn_store_put(r->store, &rec, err) : rc;
 }
 
+/* Of a check-up the largest discharge counts. */
+static void take_check_up(struct rounds *r, const struct wn_cycle_record *c)
+{
+    struct wn_check_up_record *u = &r->check_up;
+    u->temperature_max_c = fmax(u->temperature_max_c, c->temperature_max_c);
+    if (c->capacity_ah.value > 0 && !(u->capacity_ah.value >= c->capacity_ah.value)) {
+        u->capacity_ah = c->capacity_ah;
+        u->energy_wh = c->energy_wh;
+        u->flags = c->flags;
+    }
+}
+
 static int put_cycle(struct rounds *r, const struct wn_listen_cycle *c, struct wn_error *err)
 {
     struct wn_record rec;
+    if (r->in_check_up) {
+        take_check_up(r, &c->record);
+        return WN_OK;
+    }
     rec.kind = WN_RECORD_CYCLE;
     rec.u.cycle = c->record;
+    rec.u.cycle.cycle += r->cycle_base;
+    r->last_cycle = rec.u.cycle.cycle;
     r->cycles++;
     r->overshoots += c->crossed;
     r->capacity_max_ah = fmax(r->capacity_max_ah, c->record.capacity_ah.value);
@@ -100,7 +120,42 @@ static int put_all(struct rounds *r, struct wn_error *err)
     for (int i = 0; i < r->found.n && rc == WN_OK; i++) {
         rc = put(r, &r->found.event[i], err);
     }
-    r->without_discharge = r->listen.without_discharge;
+    r->without_discharge = r->without_base + r->listen.without_discharge;
+    return rc;
+}
+
+static void begin_stretch(struct rounds *r, const struct log_row *row)
+{
+    const struct wn_measured not_measured = {NAN, NAN};
+    struct wn_listen_setup setup = r->setup;
+    struct wn_check_up_record *u = &r->check_up;
+    r->step_base += r->listen.steps;
+    r->without_base += r->in_check_up ? 0 : r->listen.without_discharge;
+    r->cycle_base = setup.has_cycles ? 0 : r->cycles;
+    r->in_check_up = row->check_up;
+    setup.has_cycles = setup.has_cycles && !row->check_up;
+    wn_listen_init(&r->listen, &setup);
+    if (row->check_up) {
+        memset(u, 0, sizeof *u);
+        u->check_up = ++r->check_ups;
+        u->after_cycle = r->last_cycle;
+        u->capacity_ah = u->energy_wh = u->resistance_ohm = not_measured;
+        u->resistance_voltage_v = u->temperature_max_c = NAN;
+        u->start_ns = row->reading.time_ns;
+    }
+}
+
+static int end_stretch(struct rounds *r, struct wn_error *err)
+{
+    struct wn_record rec;
+    wn_listen_end(&r->listen, &r->found);
+    int rc = put_all(r, err);
+    if (rc == WN_OK && r->in_check_up) {
+        rec.kind = WN_RECORD_CHECK_UP;
+        rec.u.check_up = r->check_up;
+        rec.u.check_up.end_ns = r->last_ns;
+        rc = wn_store_put(r->store, &rec, err);
+    }
     return rc;
 }
 
@@ -108,12 +163,19 @@ int rounds_add(struct rounds *r, const struct log_row *row, struct wn_error *err
 {
     const struct wn_listen_row in = {
         .reading = row->reading, .cycle = row->cycle, .segment = row->segment};
-    wn_listen_row(&r->listen, &in, &r->found);
-    return put_all(r, err);
+    int rc = WN_OK;
+    if (row->check_up != r->in_check_up || (row->check_up && row->begins)) {
+        rc = end_stretch(r, err);
+        begin_stretch(r, row);
+    }
+    if (rc == WN_OK) {
+        wn_listen_row(&r->listen, &in, &r->found);
+        rc = put_all(r, err);
+    }
+    return rc;
 }
 
 int rounds_end(struct rounds *r, struct wn_error *err)
 {
-    wn_listen_end(&r->listen, &r->found);
-    return put_all(r, err);
+    return end_stretch(r, err);
 }

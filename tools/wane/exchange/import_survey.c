@@ -20,8 +20,9 @@ static void look_at(struct log_survey *s, const struct log_row *row, const struc
         return;
     }
     int which = b->current_a > 0;
-    s->sum_s[which] += wn_ns_to_s(b->time_ns - a->time_ns);
-    s->intervals[which]++;
+    s->loaded = true;
+    s->sum_s[row->check_up][which] += wn_ns_to_s(b->time_ns - a->time_ns);
+    s->intervals[row->check_up][which]++;
     if (fabs(a->current_a - b->current_a) <= SAME_LOAD * fabs(b->current_a)) {
         s->rise_v[which] += b->voltage_v - a->voltage_v; /* the step of a load does not count */
     }
@@ -45,7 +46,11 @@ static int judge(const struct log *l, bool skip_bad, struct log_survey *s, struc
         (void)fputs("--decimal-comma reads 3,7 as a number\n", stderr);
     }
     for (int i = 0; i < 2; i++) {
-        s->interval_s[i] = s->intervals[i] > 0 ? s->sum_s[i] / (double)s->intervals[i] : NAN;
+        for (int c = 0; c < 2; c++) {
+            int64_t n = s->intervals[c][i];
+            s->interval_s[i] =
+                fmax(s->interval_s[i], n > 0 ? s->sum_s[c][i] / (double)n : (double)NAN);
+        }
     }
     s->first_s = l->time_form == LOG_TIME_STAMP ? l->first_s : NAN;
     const char *name = l->files == 1 ? l->file[0] : "the logs";
@@ -65,6 +70,7 @@ int log_look(struct log *l, bool skip_bad, struct progress *progress, struct log
 {
     struct log_row row, before = {.cycle = 0};
     memset(out, 0, sizeof *out);
+    out->interval_s[0] = out->interval_s[1] = NAN;
     for (int64_t n = 0;; n++) {
         bool end = false;
         int rc = log_next(l, &row, &end, err);
@@ -97,7 +103,7 @@ int log_sign(const struct log_form *form, const struct log_survey *s, int *sign,
     double told = s->rise_v[1] - s->rise_v[0]; /* above zero: positive charges */
     bool clear = fabs(told) >= TELLS_V && told * s->rise_v[1] >= 0 && told * s->rise_v[0] <= 0;
     *sign = form->charge_sign != 0 ? form->charge_sign : clear && told < 0 ? -1 : 1;
-    if (form->charge_sign != 0 || s->intervals[0] + s->intervals[1] == 0) {
+    if (form->charge_sign != 0 || !s->loaded) {
         return WN_OK;
     }
     if (form->strict) {
