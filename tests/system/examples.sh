@@ -83,6 +83,7 @@ wait_until 20 grep -q '^station A  finished' "$dir/out" || fail "wane watch show
 kill "$pid"
 wait "$pid" || fail "wane watch ends with $?"
 mv "$dir/site/data/demo.wane" "$dir/first.wane"
+cp "$src/conf/procedures/datasheet-claim.conf" "$dir/site/conf/procedures/" # all its cycles: it must not end by itself
 example 0 "$(grep '^start:' "$dir/examples")"
 wait_until 60 in_discharge || fail "no discharge"
 examples_of 0 pause
