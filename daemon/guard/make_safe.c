@@ -14,6 +14,7 @@
 /* TELL_MS, ASK_MS: nobody waits for answers to off, or is asked, later than so; a station that is
  * not answered itself for five seconds takes the guard for dead. */
 enum { REPLY_MS = 250, TELL_MS = 1000, ASK_MS = 1500, BLOCK_SIZE = 512 };
+enum { SHARED_MS = 1000 }; /* a share lets another one's reply come first */
 
 static int64_t in_ns(int ms)
 {
@@ -55,7 +56,8 @@ static bool is_off(int fd, const struct guard_message *how)
         write(fd, how->query, how->query_len) != (ssize_t)how->query_len) {
         return false; /* nothing confirms it */
     }
-    for (int64_t deadline = in_ns(REPLY_MS), left; (left = deadline - guard_now_ns()) > 0;) {
+    int64_t deadline = in_ns(how->shared ? SHARED_MS : REPLY_MS), left;
+    while ((left = deadline - guard_now_ns()) > 0) {
         bool in_frame = how->gap_ms > 0 && len > 0;
         ssize_t n = hear(fd, block, in_frame ? how->gap_ms : left / 1000000 + 1);
         if (n <= 0 && (!in_frame || is_expected(reply, len, how))) { /* silence ends a frame */
@@ -80,9 +82,9 @@ static bool is_off(int fd, const struct guard_message *how)
     return false;
 }
 
-static bool is_off_often(int fd, const struct guard_message *how, int times)
+static bool is_off_often(int fd, const struct guard_message *how, int times, int64_t until_ns)
 {
-    while (times > 0 && is_off(fd, how)) {
+    while (times > 0 && guard_now_ns() < until_ns && is_off(fd, how)) {
         times--;
     }
     return times == 0;
@@ -201,7 +203,7 @@ static void tell_gone(const struct guard_message *how)
 
 bool guard_make_safe(struct child *c)
 {
-    bool safe = true, in_vain = false;
+    bool safe = true, in_vain = false, first_asked = true;
     int64_t told_ns = in_ns(TELL_MS);
     /* Asked twice: one matching line could be a late reply to the dead station; and each try that
      * was in vain left one more. */
@@ -217,10 +219,11 @@ bool guard_make_safe(struct child *c)
             continue;
         }
         /* behind one that did not answer none is asked: its reply could come instead. The next try
-         * begins with another one; that there was no time for all is none in vain. */
-        bool asked = safe && guard_now_ns() < asked_ns;
-        bool off = asked && d->sent && is_off_often(d->fd, &d->how, times);
-        in_vain = in_vain || (asked && !off);
+         * begins with another one; that there was no time for all is none in vain, but for the
+         * first: each try gets somewhere, or was one. */
+        bool off = safe && d->sent && is_off_often(d->fd, &d->how, times, asked_ns);
+        in_vain = in_vain || (safe && !off && (first_asked || guard_now_ns() < asked_ns));
+        first_asked = false;
         if (off) {
             guard_log(4, "%s: output is off, confirmed by the instrument", d->how.port);
             guard_let_go(d);

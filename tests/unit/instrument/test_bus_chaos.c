@@ -1,5 +1,6 @@
 /* Three askers at two MODBUS units on a line that loses, spoils and delays frames, on which two at
- * once spoil each other, and frames without silence between them are none: each gets the reply to
+ * once spoil each other, frames without silence between them are none, and now and then something
+ * babbles: each gets the reply to
  * what it asked last or none, off goes out in time and stays the last word, all get their share.
  * SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bus.h"
@@ -35,7 +36,8 @@ static struct {
     int serial;
     long write_of[SERIALS]; /* the write that a reading answers */
     long writes, last_write[BUS_CHANNELS];
-    long answers[BUS_CHANNELS], none, spoils, offs, hasty, collisions, late;
+    long answers[BUS_CHANNELS], none, spoils, offs, hasty, collisions, late, babbled;
+    wn_ns babble_ns, quiet_ns; /* somebody babbles: the next byte, the end */
 } w;
 
 static double luck(void)
@@ -119,7 +121,8 @@ static void write_out(void)
     }
     bool early = b->now_ns < w.busy_ns + SILENCE_NS;
     bool off = b->share.packet.off;
-    assert_true(!early || off); /* off alone may break in */
+    bool noisy = b->now_ns < w.quiet_ns + 250 * WN_NS_PER_MS && w.babbled > 0;
+    assert_true(!early || off || noisy); /* off alone may break in, and into noise anybody */
     w.hasty += early;
     w.spoilt = early;
     w.busy_ns = w.sent.to_ns > w.busy_ns ? w.sent.to_ns : w.busy_ns;
@@ -152,6 +155,26 @@ static void hear(void)
     size_t half = luck() < 0.2 ? s.len / 2 : 0; /* in lumps */
     wn_share_input(&b->share, (const char *)s.byte, half, b->now_ns);
     wn_share_input(&b->share, (const char *)s.byte + half, s.len - half, b->now_ns);
+}
+
+/* Now and then something talks all the time, and spoils what others say. */
+static void babble(void)
+{
+    struct bus *b = &w.bus;
+    char byte = (char)wn_prng_below(&w.prng, 256);
+    if (b->now_ns >= w.quiet_ns) {
+        w.babble_ns = b->now_ns + wn_ns_from_s(60 * luck());
+        w.quiet_ns = w.babble_ns + wn_ns_from_s(2 * luck());
+        return;
+    }
+    w.spoilt = true;
+    for (int i = 0; i < w.says && w.say[i].from_ns <= b->now_ns; i++) {
+        w.say[i].byte[0] ^= 0x55;
+    }
+    wn_share_input(&b->share, &byte, 1, b->now_ns);
+    w.babbled++;
+    bool dense = w.quiet_ns % 2 == 0; /* never the silence that ends a frame */
+    w.babble_ns = b->now_ns + wn_ns_from_s(0.001 + (dense ? 0.002 : 0.03) * luck());
 }
 
 static void take_answers(void)
@@ -237,8 +260,11 @@ static void chaos(void **state)
         next_ns = heard_ns < next_ns ? heard_ns : next_ns;
         next_ns = said_ns < next_ns ? said_ns : next_ns;
         next_ns = tick_ns < next_ns ? tick_ns : next_ns;
+        next_ns = w.babble_ns < next_ns ? w.babble_ns : next_ns;
         b->now_ns = next_ns > b->now_ns ? next_ns : b->now_ns;
-        if (said_ns == next_ns) {
+        if (w.babble_ns == next_ns) {
+            babble();
+        } else if (said_ns == next_ns) {
             hear();
         } else if (heard_ns == next_ns) {
             struct saying f = w.sent;
@@ -261,10 +287,10 @@ static void chaos(void **state)
     }
     print_message(
         "%ld writes, answers %ld %ld %ld, %ld none, %ld spoilt, %ld times off (the latest "
-        "after %.0f ms, %ld broke in), %ld late, %ld at once, %llu time-outs\n",
+        "after %.0f ms, %ld broke in), %ld late, %ld at once, %llu time-outs, %ld bytes babbled\n",
         w.writes, w.answers[0], w.answers[1], w.answers[2], w.none, w.spoils, w.offs,
         (double)w.off_latest_ns / 1e6, w.hasty, w.late, w.collisions,
-        (unsigned long long)b->share.timeouts);
+        (unsigned long long)b->share.timeouts, w.babbled);
     for (int i = 0; i < BUS_CHANNELS; i++) {
         assert_in_range(w.answers[i], SECONDS / 2, 100 * SECONDS);
     }
