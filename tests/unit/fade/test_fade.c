@@ -62,7 +62,7 @@ static void follows_a_line_to_its_end(void **state)
     for (int n = N / 2; n <= N; n += N / 4) {
         struct wn_fade_result line = project(points, (size_t)n, THRESHOLD);
         assert_int_equal(line.state, WN_FADE_PROJECTED);
-        assert_near(line.eol_median_cycle, LIFE, n < N ? 0.1 * LIFE : 0.03 * LIFE);
+        assert_near(line.eol_median_cycle, LIFE, n < N ? 0.05 * LIFE : 0.02 * LIFE);
     }
 }
 
