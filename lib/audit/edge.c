@@ -129,13 +129,26 @@ static void take(struct wn_audit_step *a, const struct wn_reading *r)
  * -------------------------------------------------------------------------------------------------------
  */
 
-static void seen(struct wn_audit_edges *e, const struct wn_reading *r)
+/* slack: so far away from it may be readings at this edge that were not stored. */
+static void seen(struct wn_audit_edges *e, const struct wn_reading *r, double slack_a,
+                 double slack_v)
 {
-    double i = fabs(r->current_a), w = fabs(r->current_a * r->voltage_v);
-    e->a.lo = fmin(e->a.lo, i);
-    e->a.hi = fmax(e->a.hi, i);
-    e->w.lo = fmin(e->w.lo, w);
-    e->w.hi = fmax(e->w.hi, w);
+    double i = fabs(r->current_a), v = fabs(r->voltage_v);
+    double least_a = fmax(i - slack_a, 0), least_v = fmax(v - slack_v, 0);
+    e->a.lo = fmin(e->a.lo, least_a);
+    e->a.hi = fmax(e->a.hi, i + slack_a);
+    e->w.lo = fmin(e->w.lo, least_a * least_v);
+    e->w.hi = fmax(e->w.hi, (i + slack_a) * (v + slack_v));
+}
+
+/* The last readings before it went off may not have been stored: one of them may be the last that
+ * counts. */
+static void seen_last(struct wn_audit_step *a, const struct wn_reading *r)
+{
+    const double much = 1e9; /* where nothing bounds it: the product with no time is still none */
+    bool all = all_are_stored(a);
+    seen(&a->off_edges, r, all ? 0 : fmin(threshold(a->setup->current_a), much),
+         all ? 0 : fmin(threshold(a->setup->voltage_v), much));
 }
 
 static void add_edge(struct wn_audit_edges *e, wn_ns from_ns, wn_ns to_ns, bool first)
@@ -149,7 +162,7 @@ static void switch_on(struct wn_audit_step *a, const struct wn_reading *r)
 {
     wn_ns since = a->has_last && a->last.time_ns > a->from_ns ? a->last.time_ns : a->from_ns;
     add_edge(&a->on_edges, since, r->time_ns, !a->has_first);
-    seen(&a->on_edges, r);
+    seen(&a->on_edges, r, 0, 0);
     if (!a->has_first) {
         a->has_first = true;
         a->first_on_ns = r->time_ns;
@@ -187,10 +200,10 @@ static void switch_off(struct wn_audit_step *a, wn_ns at_ns)
         integrate(a, &a->maybe);
     }
     if (a->has_maybe) {
-        seen(&a->off_edges, &a->maybe);
+        seen_last(a, &a->maybe);
     }
     a->has_maybe = false;
-    seen(&a->off_edges, &a->g.last);
+    seen_last(a, &a->g.last);
     add_edge(&a->off_edges, a->g.last.time_ns, at_ns, false);
     a->last_on_ns = a->g.last.time_ns;
 }
@@ -249,7 +262,7 @@ void audit_edge_add(struct wn_audit_step *a, const struct wn_reading *r)
 
 void audit_edge_begin(struct wn_audit_step *a, const struct wn_reading *before)
 {
-    seen(&a->on_edges, before);
+    seen(&a->on_edges, before, 0, 0);
     if (before->time_ns == a->from_ns) {
         switch_on(a, before);
         take(a, before);
