@@ -108,6 +108,13 @@ static bool not_as_set(const struct fast *w, double i, double v)
     return !free && fabs(along_a - set_a) > slack_a + l->set_point_tolerance * set_a;
 }
 
+/* What is shown is how the end of a charge at constant voltage looks, where nothing need move. */
+static bool looks_full(const struct fast *w)
+{
+    return w->output.mode == WN_OUTPUT_CHARGE &&
+           w->shown.voltage_v > w->output.voltage_v - 0.03 - 1e-3;
+}
+
 static void judge_envelope(struct fast *w, double i)
 {
     const struct wn_limits *l = &w->setup.limits;
@@ -162,7 +169,8 @@ void fast_look(struct fast *w)
         }
     }
     judge(w, FAST_RULE_UNREAD, asked, latest(w->whole_ns, w->change_ns));
-    bool blind = !FAST_IDLE_WATCHED && fabs(w->shown.current_a) <= least_a + 1e-3;
+    bool nothing = fabs(w->shown.current_a) <= least_a + 1e-3;
+    bool blind = nothing && (!FAST_IDLE_WATCHED || looks_full(w));
     judge(w, FAST_RULE_STALE, asked && fast_is(w, FAST_FROZEN) && !blind, w->change_ns);
     judge(w, FAST_RULE_NOT_RECORDED, asked && w->store_failed, INT64_MIN);
     w->silent_ns = fast_is(w, FAST_SILENCE) ? w->now_ns : w->silent_ns;
