@@ -198,6 +198,8 @@ void off_failed(struct wn_engine *e, const struct wn_error *why);
 /* An alarm without a halt: the first reason is kept until it is acknowledged. */
 void raise_alarm(struct wn_engine *e, const char *rule, const char *text);
 void halt(struct wn_engine *e, const char *rule, const char *text);
+/* Halts, or warns once a minute, by what the envelope says. */
+void react(struct wn_engine *e, const struct wn_envelope_verdict *v);
 /* On although the output is off, in whatever state: off again, verified as always, and told. */
 void off_again(struct wn_engine *e, const char *rule, const char *text);
 void watch_reading(struct wn_engine *e, unsigned holding); /* of the verdict */

@@ -394,12 +394,7 @@ static void judge(struct wn_engine *e, const struct wn_reading *r)
         watch_reading(e, v.holding);
         return;
     }
-    if (v.tripped && wn_rule_reaction(v.rule) == WN_REACTION_HALT) {
-        halt(e, wn_rule_word(v.rule), v.text);
-    } else if (v.tripped && e->c.now_ns >= e->c.rewarn_ns) {
-        e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
-        emit_event(e, WN_SEVERITY_WARNING, wn_rule_word(v.rule), "%s", v.text);
-    }
+    react(e, &v);
     if (e->c.state == WN_ENGINE_SWITCHING_OFF) {
         off_reading(e, r);
     }

@@ -224,6 +224,16 @@ void off_again(struct wn_engine *e, const char *rule, const char *text)
     emit_commit(e);
 }
 
+void react(struct wn_engine *e, const struct wn_envelope_verdict *v)
+{
+    if (v->tripped && wn_rule_reaction(v->rule) == WN_REACTION_HALT) {
+        halt(e, wn_rule_word(v->rule), v->text);
+    } else if (v->tripped && e->c.now_ns >= e->c.rewarn_ns) {
+        e->c.rewarn_ns = e->c.now_ns + 60 * WN_NS_PER_S;
+        emit_event(e, WN_SEVERITY_WARNING, wn_rule_word(v->rule), "%s", v->text);
+    }
+}
+
 /* Outside a limit of the voltage, and still on the way out: something flows that the ammeter does
  * not show. One look only; how far it is, is remembered. */
 static bool goes_on(struct wn_engine *e, unsigned holding)
