@@ -63,6 +63,9 @@ void report_section(struct report *r, const char *id, const char *title);
 void report_say(struct report *r, const char *class, const char *fmt, ...)
     __attribute__((format(printf, 3, 4)));
 void report_signs(struct report *r, const char *text);
+/** A name and what belongs to it, for a list of such. */
+void report_pair(struct report *r, const char *name, const char *fmt, ...)
+    __attribute__((format(printf, 3, 4)));
 /** Opens a table with caption and headings; end it with report_table_end(). */
 void report_table(struct report *r, const char *caption, const char *const *heading, int n);
 void report_table_end(struct report *r);

@@ -3,7 +3,6 @@
 #include "cmd_report.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -132,23 +131,6 @@ static void caution(struct report *r)
     WN_HTML_LITERAL(r->h, "\n");
 }
 
-static void tile(struct report *r, const char *name, const char *fmt, ...)
-    __attribute__((format(printf, 3, 4)));
-static void tile(struct report *r, const char *name, const char *fmt, ...)
-{
-    char text[200];
-    va_list args;
-    va_start(args, fmt);
-    (void)vsnprintf(text, sizeof text, fmt, args);
-    va_end(args);
-    WN_HTML_LITERAL(r->h, "<div>");
-    wn_html_element(r->h, "dt", NULL, name);
-    wn_html_begin(r->h, "dd", (const char *)NULL);
-    report_signs(r, text);
-    wn_html_end(r->h);
-    WN_HTML_LITERAL(r->h, "</div>\n");
-}
-
 /* What a reader looks for first; nothing that is not said below with all its conditions. */
 static void in_short(struct report *r)
 {
@@ -161,31 +143,31 @@ static void in_short(struct report *r)
         char name[60];
         (void)snprintf(name, sizeof name, "Capacity at %s",
                        findings_set(q->power, q->set, set, sizeof set));
-        tile(r, name, "%s Ah", report_pm(q->first.capacity_ah, 1, 3, x, sizeof x));
+        report_pair(r, name, "%s Ah", report_pm(q->first.capacity_ah, 1, 3, x, sizeof x));
     }
     if (a->known) {
         const struct finding_rate *q = &f->rate[a->rate];
         char name[60];
         (void)snprintf(name, sizeof name, "First capacity at %s",
                        findings_set(q->power, q->set, set, sizeof set));
-        tile(r, name, "%s Ah", report_pm(a->first.capacity_ah, 1, 3, x, sizeof x));
+        report_pair(r, name, "%s Ah", report_pm(a->first.capacity_ah, 1, 3, x, sizeof x));
         struct wn_measured left = a->retention_of_first;
         left.u = hypot(left.u, a->scatter); /* of the cell, not of these two cycles */
         (void)snprintf(name, sizeof name, "Left after cycle %lld", (long long)a->last.at.number);
-        tile(r, name, "%s %%", report_pm(left, 100, 1, x, sizeof x));
+        report_pair(r, name, "%s %%", report_pm(left, 100, 1, x, sizeof x));
     }
     if (a->known && a->projected && a->projection.state == WN_FADE_PROJECTED) {
-        tile(r, "Projected end of life", "cycle %.0f (%.0f to %.0f)",
-             a->projection.eol_median_cycle, a->projection.eol_p10_cycle,
-             a->projection.eol_p90_cycle);
+        report_pair(r, "Projected end of life", "cycle %.0f (%.0f to %.0f)",
+                    a->projection.eol_median_cycle, a->projection.eol_p10_cycle,
+                    a->projection.eol_p90_cycle);
     } else if (a->known && a->projected) {
         bool reached = a->projection.state == WN_FADE_REACHED;
         (void)snprintf(x, sizeof x, "cycle %.0f", a->projection.crossed_at_cycle);
-        tile(r, "End of life", "%s", reached ? x : "not yet predictable");
+        report_pair(r, "End of life", "%s", reached ? x : "not yet predictable");
     }
     for (int i = 0; i < f->claims; i++) {
         if (strcmp(f->claim[i].key, "cycle_life") == 0) {
-            tile(r, "Claimed cycle life", "%s", f->claim[i].verdict);
+            report_pair(r, "Claimed cycle life", "%s", f->claim[i].verdict);
         }
     }
     WN_HTML_LITERAL(r->h, "</dl>\n");

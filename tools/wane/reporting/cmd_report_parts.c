@@ -3,7 +3,6 @@
 #include "cmd_report.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -41,32 +40,16 @@ void report_conditions(struct report *r)
     wn_html_end(r->h);
 }
 
-static void pair(struct report *r, const char *name, const char *fmt, ...)
-    __attribute__((format(printf, 3, 4)));
-static void pair(struct report *r, const char *name, const char *fmt, ...)
-{
-    char text[400];
-    va_list args;
-    va_start(args, fmt);
-    (void)vsnprintf(text, sizeof text, fmt, args);
-    va_end(args);
-    WN_HTML_LITERAL(r->h, "<div>");
-    wn_html_element(r->h, "dt", NULL, name);
-    wn_html_begin(r->h, "dd", (const char *)NULL);
-    report_signs(r, text);
-    wn_html_end(r->h);
-    WN_HTML_LITERAL(r->h, "</div>\n");
-}
-
 /* What was not entered is said to be so. */
 static void measure(struct report *r, const char *name, double x, double scale, int decimals,
                     const char *unit, const char *more)
 {
     char text[TEXT_SIZE];
     if (isfinite(x) && x > 0) {
-        pair(r, name, "%s%s", report_number(scale * x, decimals, unit, text, sizeof text), more);
+        report_pair(r, name, "%s%s", report_number(scale * x, decimals, unit, text, sizeof text),
+                    more);
     } else {
-        pair(r, name, "not recorded");
+        report_pair(r, name, "not recorded");
     }
 }
 
@@ -116,7 +99,7 @@ void report_intake(struct report *r)
     }
     report_section(r, "cell", "The cell at its arrival");
     WN_HTML_LITERAL(r->h, "<dl class=\"facts\">\n");
-    pair(r, "Marking", "%s", c->marking[0] != '\0' ? c->marking : "not recorded");
+    report_pair(r, "Marking", "%s", c->marking[0] != '\0' ? c->marking : "not recorded");
     measure(r, "Mass", c->mass_g, 1, 1, "g", "");
     measure(r, "Diameter", c->diameter_mm, 1, 1, "mm", "");
     measure(r, "Length", c->length_mm, 1, 1, "mm", "");

@@ -49,6 +49,21 @@ void report_signs(struct report *r, const char *text)
     wn_html_text(r->h, with_signs(text, out, sizeof out));
 }
 
+void report_pair(struct report *r, const char *name, const char *fmt, ...)
+{
+    char text[400];
+    va_list args;
+    va_start(args, fmt);
+    (void)vsnprintf(text, sizeof text, fmt, args);
+    va_end(args);
+    WN_HTML_LITERAL(r->h, "<div>");
+    wn_html_element(r->h, "dt", NULL, name);
+    wn_html_begin(r->h, "dd", (const char *)NULL);
+    report_signs(r, text);
+    wn_html_end(r->h);
+    WN_HTML_LITERAL(r->h, "</div>\n");
+}
+
 void report_say(struct report *r, const char *class, const char *fmt, ...)
 {
     char text[2048];
