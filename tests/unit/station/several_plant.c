@@ -5,8 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "plant_fault.h"
 #include "support/near.h"
-#include "virtual_bench/bench.h"
 
 const char *const who_names[WHOS] = {"supply", "load", "relay", "cell", "air"};
 
@@ -90,17 +90,7 @@ size_t plant_take(enum who who, wn_ns now_ns, void *buf, size_t size)
 
 void plant_fault(enum who who, wn_ns now_ns, const char *text)
 {
-    struct wn_inst *i = inst[who];
-    struct wn_error err = {0};
-    char when[WN_INST_PLAN_TEXT + 40];
-    i->plans_done = i->setup.plans = 0; /* those before have been */
-    (void)snprintf(when, sizeof when, "%s@%.9f", text, wn_ns_to_s(wn_bench_time(&bench)));
-    if (wn_inst_set(&i->setup, when, &err) != WN_OK) {
-        fail_msg("%s", err.text);
-    }
-    i->setup.plan[0].time_ns = wn_bench_time(&bench);
-    wn_bench_run(&bench, now_ns);
-    assert_int_equal(i->plans_done, 1);
+    fault_now(&bench, inst[who], now_ns, text);
 }
 
 void plant_switch_relay(bool closed)
