@@ -168,6 +168,18 @@ static void digest_point(struct wn_fade_digest *d, const struct wn_fade_point *p
         d->crossed_at = run[0];
 }
 
+/** Five points of a few check-ups reach far into the fade. */
+static double start_of(const struct wn_fade_digest *d)
+{
+    if (d->used >= 40)
+        return d->first_ah;
+    int k = d->used < 16 ? 1 : (int)(d->used / 8); /* so few points are not condensed */
+    double sum = 0;
+    for (int i = 0; i < k; i++)
+        sum += d->capacity_ah[i];
+    return sum / k;
+}
+
 void wn_fade_digest(const struct wn_fade_point *points, size_t n, double threshold_ah,
                     struct wn_fade_digest *d)
 {
@@ -214,6 +226,7 @@ void wn_fade_digest(const struct wn_fade_point *points, size_t n, double thresho
         bin_add(&binner, p);
     }
     bin_close(&binner);
+    d->start_ah = start_of(d);
     d->left_out = n - d->used;
 }
 

@@ -35,23 +35,11 @@ static double line_at(const struct wn_fade_digest *d, int a, int b, double cycle
     return my + (sxx > 0 ? sxy / sxx * (cycle - mx) : 0);
 }
 
-/** Where the cell started. Five points of a few check-ups reach far into the fade. */
-static double start_of(const struct wn_fade_digest *d)
-{
-    if (d->used >= 40)
-        return d->first_ah;
-    int k = d->used < 16 ? 1 : (int)(d->used / 8); /* so few points are not condensed */
-    double sum = 0;
-    for (int i = 0; i < k; i++)
-        sum += d->capacity_ah[i];
-    return sum / k;
-}
-
 void wn_fade_progress(const struct wn_fade_digest *d, double threshold_ah,
                       struct wn_fade_progress *out)
 {
     int end = d->bins - 1, half = 0, around = d->bins / 6 < AROUND ? d->bins / 6 : AROUND;
-    double start = start_of(d), way = start - threshold_ah, last = d->cycle[end];
+    double start = d->start_ah, way = start - threshold_ah, last = d->cycle[end];
     double middle = d->cycle[0] + (last - d->cycle[0]) / 2;
     while (half < end && d->cycle[half] < middle)
         half++;

@@ -3,6 +3,7 @@
 #ifndef WN_FADE_INTERNAL_H
 #define WN_FADE_INTERNAL_H
 
+#include <math.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -13,10 +14,12 @@ enum {
     WN_FADE_BINS = 48,
     WN_FADE_Z = 64,
     WN_FADE_WARPS = 5,
-    WN_FADE_ROWS_MAX = 160,
+    WN_FADE_ROWS_MAX = 200,
     WN_FADE_NOBODY = -1,
     WN_FADE_WIDTHS = 5,
-    WN_FADE_BENDS = 25 /* of a line */
+    WN_FADE_BENDS = 25,        /* of a line */
+    WN_FADE_SETTLINGS = 48,    /* of a settling one, */
+    WN_FADE_SETTLING_BENDS = 6 /* so many with each weight */
 };
 
 /** Where a shape of the library comes from. */
@@ -26,8 +29,13 @@ enum wn_fade_kind {
     WN_FADE_MIXTURE,   /* a mean of two, of different families */
     WN_FADE_VAGUE,     /* a general law, drawn without looking at any cell */
     WN_FADE_LINE,      /* a straight line or a slight bend, all the way */
-    WN_FADE_ROUGH,     /* the same under recoveries and slow drift */
+    WN_FADE_SETTLING,  /* a fast start that slows down to a straight line */
     WN_FADE_OWN,       /* a finished life of the user's */
+    /* the same under recoveries, slow drift and coarse measurements: */
+    WN_FADE_REAL_ROUGH,
+    WN_FADE_VAGUE_ROUGH,
+    WN_FADE_LINE_ROUGH,
+    WN_FADE_OWN_ROUGH,
     WN_FADE_KINDS
 };
 
@@ -35,6 +43,7 @@ enum wn_fade_kind {
 struct wn_fade_digest {
     size_t used, left_out;
     double first_ah;   /* median of the first five valid points */
+    double start_ah;   /* where the fade starts: the same, but with few points of fewer of them */
     double last_cycle; /* of the last valid point */
     double crossed_at; /* NaN unless three consecutive valid points lie below the threshold */
     size_t below;      /* valid points in a row below the threshold, up to the end */
@@ -61,22 +70,25 @@ extern const int wn_fade_row_count;
 extern const char *const wn_fade_families[];
 extern const int wn_fade_family_count;
 
+/** Numbers of one kind of shapes. */
+struct wn_fade_group {
+    double mass;         /* prior mass beside the other kinds; of the user's own lives, of all */
+    double sigma;        /* scale of the noise, in shares of the way to the threshold */
+    double points;       /* how many independent points the prefix is worth at most */
+    double weight_power; /* weight of a point: (cycle / last cycle)^weight_power */
+    double level_ridge;  /* how firmly the start is believed to be the measured one */
+    double slope;        /* added to life_slope */
+};
+
 /** Numbers of the method. The bench varies them; wn_fade_tuning is what ships. */
 struct wn_fade_tuning {
-    /* prior mass; the vague draws have the rest. Of all this, the user's own lives take mass_own */
-    double mass_real, mass_synthetic, mass_mixture, mass_line, mass_rough, mass_own;
-    int synthetic, mixture, vague;      /* how many draws */
-    double warp_step;                   /* warps of real shapes are exp(k warp_step), k = -2..2, */
-    double warp_prior;                  /* and this is how firmly none is preferred */
-    double spread;                      /* of the synthetic draws around the rows */
-    double mixture_bend;                /* spread of the exponents of time in a mixture */
-    double weight_power[WN_FADE_KINDS]; /* weight of a point: (cycle / last cycle)^weight_power */
-    double sigma[WN_FADE_KINDS];  /* scale of the noise, in shares of the way to the threshold */
-    double sigma_dof;             /* how firmly it is believed */
-    double points[WN_FADE_KINDS]; /* how many points the prefix is worth at most */
-    double level_ridge[WN_FADE_KINDS]; /* how firmly the start is believed to be the measured one */
-    double life_slope, life_bend;      /* prior density of z: exp(-slope z + bend z^2), */
-    double slope_of[WN_FADE_KINDS];    /* added to the slope */
+    struct wn_fade_group group[WN_FADE_KINDS];
+    int synthetic, mixture, vague; /* how many draws */
+    double warp_step;              /* warps of real shapes are exp(k warp_step), k = -2..2, */
+    double warp_prior;             /* and this is how firmly none is preferred */
+    double spread;                 /* of the synthetic draws around the rows */
+    double sigma_dof;              /* how firmly sigma is believed */
+    double life_slope, life_bend;  /* prior density of z: exp(-slope z + bend z^2) */
     double depth_width;  /* real rows count less when their threshold lies at another depth */
     double power_chance; /* vague draws: share of pure power laws */
     double vague_b_mean, vague_b_sd;     /* ln of the exponent */
@@ -95,6 +107,21 @@ struct wn_fade_use {
     const struct wn_fade_life *own;
     int own_count;
 };
+
+/** Noise of unknown size about a shape: scale `sigma`, believed as firmly as `dof` measurements
+ * would make it, over points worth `worth` independent ones. Its size is integrated out under an
+ * inverse-gamma prior, which leaves Student's t of `dof` degrees of freedom (from memory: any text
+ * on Bayesian regression with conjugate priors). */
+struct wn_fade_noise {
+    float half, worth, floor, scale;
+};
+void wn_fade_noise_init(struct wn_fade_noise *noise, double dof, double sigma, double worth);
+/** ln likelihood of the mean square off the shape; what depends on dof and worth alone is left
+ * out. */
+static inline float wn_fade_noise_log(const struct wn_fade_noise *noise, float mean_square)
+{
+    return noise->scale - noise->half * logf(noise->floor + noise->worth * mean_square);
+}
 
 /** Posterior of z = ln(life / last cycle). */
 struct wn_fade_posterior {

@@ -19,6 +19,11 @@ enum { MIDDLE = WN_FADE_WARPS / 2, BENDS_BELOW = 12 };
 /* a priori, warps are bell-shaped around none */
 static const double warp_log[WN_FADE_WARPS] = {-2.9, -1.4, -0.9, -1.4, -2.9};
 
+static bool is_own(enum wn_fade_kind kind)
+{
+    return kind == WN_FADE_OWN || kind == WN_FADE_OWN_ROUGH;
+}
+
 static bool usable(int row, const struct wn_fade_use *use)
 {
     const struct wn_fade_row *r = &wn_fade_rows[row];
@@ -92,7 +97,14 @@ void wn_fade_library_open(struct wn_fade_library *l, const struct wn_fade_tuning
     l->tuning = tuning;
     l->use = use;
     l->depth = depth;
-    l->foreign = use->own_count > 0 ? 1 - tuning->mass_own : 1;
+    const struct wn_fade_group *group = tuning->group;
+    l->all = 0;
+    for (int kind = 0; kind < WN_FADE_KINDS; kind++)
+        l->all += is_own((enum wn_fade_kind)kind) ? 0 : group[kind].mass;
+    l->foreign = 1;
+    if (use->own_count > 0)
+        l->foreign -= group[WN_FADE_OWN].mass + group[WN_FADE_OWN_ROUGH].mass;
+    l->rough = false;
     l->families = l->synthetic = l->mixture = l->next = l->warp = 0;
     for (int f = 0; f < wn_fade_family_count; f++)
         l->families += family_size(f, use) > 0;
@@ -134,6 +146,13 @@ static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, 
     p->r = clamp(t->vague_r_sd * wn_prng_normal(r), t->vague_r_low, 0.3);
 }
 
+/** Prior of one entry out of `count` of a kind. */
+static float share_log(const struct wn_fade_library *l, enum wn_fade_kind kind, double count)
+{
+    double mass = l->tuning->group[kind].mass;
+    return (float)log((is_own(kind) ? mass : l->foreign * mass / l->all) / count);
+}
+
 /** Prior of a real depth beside the depth asked for. */
 static float depth_log(const struct wn_fade_library *l, double depth)
 {
@@ -144,11 +163,10 @@ static float depth_log(const struct wn_fade_library *l, double depth)
 static void set_real(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
 {
     const struct wn_fade_row *row = &wn_fade_rows[i];
-    double mass = l->foreign * l->tuning->mass_real;
-    e->kind = WN_FADE_REAL;
+    e->kind = l->rough ? WN_FADE_REAL_ROUGH : WN_FADE_REAL;
     e->table[0] = l->row[i];
     e->family = row->family;
-    e->log_prior = (float)log(mass / (l->families * family_size(row->family, l->use))) +
+    e->log_prior = share_log(l, e->kind, l->families * family_size(row->family, l->use)) +
                    depth_log(l, row->depth);
 }
 
@@ -163,8 +181,7 @@ static bool set_synthetic(struct wn_fade_library *l, int i, struct wn_fade_entry
     wn_fade_shape_table(&shape, l->draw);
     e->kind = WN_FADE_SYNTHETIC;
     e->table[0] = l->draw;
-    e->log_prior = (float)log(l->foreign * l->tuning->mass_synthetic / l->synthetic) +
-                   depth_log(l, wn_fade_rows[row].depth);
+    e->log_prior = share_log(l, e->kind, l->synthetic) + depth_log(l, wn_fade_rows[row].depth);
     return true;
 }
 
@@ -181,7 +198,7 @@ static bool set_mixture(const struct wn_fade_library *l, int i, struct wn_fade_e
         e->table[k] = l->row[row[k]];
         e->warp[k] = (int)wn_prng_below(&r, WN_FADE_WARPS);
     }
-    e->log_prior = (float)log(l->foreign * l->tuning->mass_mixture / l->mixture);
+    e->log_prior = share_log(l, e->kind, l->mixture);
     return true;
 }
 
@@ -193,11 +210,9 @@ static void set_vague(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
     begin(&r, WN_FADE_VAGUE, i);
     draw_vague(&shape, t, &r);
     wn_fade_shape_table(&shape, l->draw);
-    e->kind = WN_FADE_VAGUE;
+    e->kind = l->rough ? WN_FADE_VAGUE_ROUGH : WN_FADE_VAGUE;
     e->table[0] = l->draw;
-    double mass =
-        1 - t->mass_real - t->mass_synthetic - t->mass_mixture - t->mass_line - t->mass_rough;
-    e->log_prior = (float)log(l->foreign * mass / t->vague);
+    e->log_prior = share_log(l, e->kind, t->vague);
 }
 
 static double line_bend(int i)
@@ -224,18 +239,28 @@ static void set_line(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
     int rough = i / WN_FADE_BENDS, bend = i % WN_FADE_BENDS;
     struct wn_fade_shape shape = {.w = 1, .b = exp(line_bend(bend)), .c = 1, .s = 1};
     wn_fade_shape_table(&shape, l->draw);
-    e->kind = rough ? WN_FADE_ROUGH : WN_FADE_LINE;
+    e->kind = rough ? WN_FADE_LINE_ROUGH : WN_FADE_LINE;
     e->table[0] = l->draw;
-    double mass = rough ? t->mass_rough : t->mass_line;
-    e->log_prior = (float)log(l->foreign * mass * line_share(t, rough, bend));
+    e->log_prior = share_log(l, e->kind, 1 / line_share(t, rough, bend));
+}
+
+/** w u^b + (1 - w) u, on a grid: a knee that lies far before the start is a straight line. */
+static void set_settling(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
+{
+    int weight = 1 + i / WN_FADE_SETTLING_BENDS, bend = i % WN_FADE_SETTLING_BENDS;
+    struct wn_fade_shape shape = {.w = 0.1 * weight, .b = 0.2 + 0.1 * bend, .c = -2, .s = 0.05};
+    wn_fade_shape_table(&shape, l->draw);
+    e->kind = WN_FADE_SETTLING;
+    e->table[0] = l->draw;
+    e->log_prior = share_log(l, e->kind, WN_FADE_SETTLINGS);
 }
 
 static void set_own(const struct wn_fade_library *l, int i, struct wn_fade_entry *e)
 {
-    e->kind = WN_FADE_OWN;
+    e->kind = l->rough ? WN_FADE_OWN_ROUGH : WN_FADE_OWN;
     e->table[0] = l->use->own[i].left;
     e->family = i;
-    e->log_prior = (float)log(l->tuning->mass_own / l->use->own_count);
+    e->log_prior = share_log(l, e->kind, l->use->own_count);
 }
 
 /** Entry i without its warp; false when it may not be used. */
@@ -255,26 +280,32 @@ static bool set(struct wn_fade_library *l, int i, struct wn_fade_entry *e)
         return true;
     }
     i -= l->use->own_count;
+    if (i < t->vague) {
+        set_vague(l, i, e);
+        return true;
+    }
+    i -= t->vague;
     if (i < t->synthetic)
         return set_synthetic(l, i, e);
     i -= t->synthetic;
     if (i < t->mixture)
         return set_mixture(l, i, e);
     i -= t->mixture;
-    if (i < t->vague)
-        set_vague(l, i, e);
+    if (i < WN_FADE_SETTLINGS)
+        set_settling(l, i, e);
     else
-        set_line(l, i - t->vague, e);
+        set_line(l, i - WN_FADE_SETTLINGS, e);
     return true;
 }
 
 bool wn_fade_library_next(struct wn_fade_library *l, struct wn_fade_entry *e)
 {
     const struct wn_fade_tuning *t = l->tuning;
-    int all = wn_fade_row_count + l->use->own_count + t->synthetic + t->mixture + t->vague +
-              2 * WN_FADE_BENDS;
-    while (l->next < all) {
-        bool warps = l->next < wn_fade_row_count + l->use->own_count; /* draws vary by themselves */
+    int measured = wn_fade_row_count + l->use->own_count;
+    int twice = measured + t->vague,
+        all = twice + t->synthetic + t->mixture + WN_FADE_SETTLINGS + 2 * WN_FADE_BENDS;
+    while (l->next < (l->rough ? twice : all)) {
+        bool warps = l->next < measured; /* draws vary by themselves */
         bool fine = set(l, l->next, e);
         if (fine && warps) {
             e->warp[0] = l->warp;
@@ -282,6 +313,10 @@ bool wn_fade_library_next(struct wn_fade_library *l, struct wn_fade_entry *e)
         }
         l->warp = fine && warps ? (l->warp + 1) % WN_FADE_WARPS : 0;
         l->next += l->warp == 0;
+        if (!l->rough && l->next == all) {
+            l->rough = true;
+            l->next = 0;
+        }
         if (fine)
             return true;
     }

@@ -19,9 +19,11 @@ struct wn_fade_library {
     const struct wn_fade_tuning *tuning;
     const struct wn_fade_use *use;
     double depth;           /* of the threshold asked for */
+    double all;             /* prior mass of all kinds but the user's own */
     double foreign;         /* share of the prior mass that the user's own lives leave */
     int families;           /* how many families may be used */
     int synthetic, mixture; /* draws that may be used */
+    bool rough;             /* the second pass over real, own and vague shapes */
     int next, warp;         /* of what comes next; warp: of a real or own shape */
     float row[WN_FADE_ROWS_MAX][WN_FADE_GRID + 1]; /* tables of the rows */
     float draw[WN_FADE_GRID + 1];                  /* and of the draw at hand */

@@ -31,8 +31,8 @@ struct prefix {
 struct lanes {
     int count, kind; /* all of one kind */
     float table[WN_FADE_GRID + 1][LANES];
+    struct wn_fade_noise noise;
     float log_prior[LANES];
-    float half[LANES], worth[LANES], floor[LANES]; /* of the likelihood */
     int family[LANES];
 };
 
@@ -65,21 +65,21 @@ static void weigh(float weight[WN_FADE_BINS], const struct wn_fade_digest *d, do
 static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double threshold_ah,
                         const struct wn_fade_tuning *t, const double z[WN_FADE_Z + 1])
 {
-    double way = d->first_ah - threshold_ah;
+    double way = d->start_ah - threshold_ah;
     p->bins = d->bins;
     for (int i = 0; i < d->bins; i++)
         p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
     for (int kind = 0; kind < WN_FADE_KINDS; kind++)
-        weigh(p->weight[kind], d, t->weight_power[kind]);
+        weigh(p->weight[kind], d, t->group[kind].weight_power);
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
         for (int kind = 0; kind < WN_FADE_KINDS; kind++) {
             /* the slope of a line says how soon a knee ends it: that is never undone */
-            bool line = kind == WN_FADE_LINE || kind == WN_FADE_ROUGH;
+            bool line = kind == WN_FADE_LINE || kind == WN_FADE_LINE_ROUGH;
             p->log_prior[kind][k] =
-                (float)(log(z[k + 1] - z[k]) - (t->life_slope + t->slope_of[kind]) * mid +
+                (float)(log(z[k + 1] - z[k]) - (t->life_slope + t->group[kind].slope) * mid +
                         t->life_bend * mid * mid);
-            p->level_out[kind][k] = line ? 1 : (float)exp(t->slope_of[kind] * mid);
+            p->level_out[kind][k] = line ? 1 : (float)exp(t->group[kind].slope * mid);
         }
         for (int i = 0; i < d->bins; i++) {
             double at = sqrt(fmax(d->cycle[i], 0) / d->last_cycle * exp(-mid)) * WN_FADE_GRID;
@@ -88,6 +88,15 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
             p->part[k][i] = (float)(at - cell);
         }
     }
+}
+
+void wn_fade_noise_init(struct wn_fade_noise *noise, double dof, double sigma, double worth)
+{
+    double floor = dof * sigma * sigma;
+    *noise = (struct wn_fade_noise){.half = (float)(dof + worth) / 2,
+                                    .worth = (float)worth,
+                                    .floor = (float)floor,
+                                    .scale = (float)(dof / 2 * log(floor))};
 }
 
 /** log likelihood of all lanes at one z, and their starting levels relative to the measured one. */
@@ -110,7 +119,7 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k, flo
         level[j] = ev[j] / (vv[j] + ridge);
         float sse = ee[j] - ev[j] * level[j];
         sse = sse > 0 ? sse : 0;
-        out[j] = -l->half[j] * logf(l->floor[j] + l->worth[j] * sse);
+        out[j] = wn_fade_noise_log(&l->noise, sse);
     }
 }
 
@@ -153,7 +162,7 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             l->table[i][j] = 0;
     float log_like[LANES], level[LANES];
     for (int k = 0; k < WN_FADE_Z && l->count > 0; k++) {
-        likelihood(p, l, k, (float)t->level_ridge[l->kind], log_like, level);
+        likelihood(p, l, k, (float)t->group[l->kind].level_ridge, log_like, level);
         for (int j = 0; j < l->count; j++) {
             double x = (double)log_like[j] + l->log_prior[j] + p->log_prior[l->kind][k];
             if (x <
@@ -170,7 +179,9 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             s->even[k] += mass * (double)p->level_out[l->kind][k];
             s->kind[l->kind] += mass;
             if (l->family[j] >= 0)
-                (l->kind == WN_FADE_OWN ? s->own : s->family)[l->family[j]] += mass;
+                (l->kind == WN_FADE_OWN || l->kind == WN_FADE_OWN_ROUGH
+                     ? s->own
+                     : s->family)[l->family[j]] += mass;
         }
     }
     l->count = 0;
@@ -180,17 +191,14 @@ static void lanes_add(const struct prefix *p, struct lanes *l,
                       const struct wn_fade_library *library, const struct wn_fade_entry *e)
 {
     const struct wn_fade_tuning *t = library->tuning;
-    double dof = t->sigma_dof, sigma = t->sigma[e->kind];
-    double worth = p->bins < t->points[e->kind] ? p->bins : t->points[e->kind];
+    double worth = p->bins < t->group[e->kind].points ? p->bins : t->group[e->kind].points;
     int j = l->count++;
     for (int i = 0; i <= WN_FADE_GRID; i++)
         l->table[i][j] = wn_fade_library_at(library, e, i);
     l->kind = (int)e->kind;
     l->family[j] = e->family;
-    l->half[j] = (float)(dof + worth) / 2;
-    l->worth[j] = (float)worth;
-    l->floor[j] = (float)(dof * sigma * sigma);
-    l->log_prior[j] = e->log_prior + (float)(dof / 2 * log(dof * sigma * sigma));
+    l->log_prior[j] = e->log_prior;
+    wn_fade_noise_init(&l->noise, t->sigma_dof, t->group[e->kind].sigma, worth);
 }
 
 static void answer(const struct sums *s, struct wn_fade_posterior *out)
@@ -259,7 +267,7 @@ void wn_fade_infer(const struct wn_fade_digest *digest, double threshold_ah,
         out->z[k] = Z_MAX * share * (0.15 + 0.85 * share);
     }
     prefix_init(&prefix, digest, threshold_ah, tuning, out->z);
-    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, use, &sums);
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->start_ah, tuning, use, &sums);
     answer(&sums, out);
     out->top = sums.top;
     out->free80 = free_quantile(out, &sums, tuning, 0.8);
@@ -299,7 +307,7 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
     struct lanes lanes;
     struct outlook outlook = {.count = {{0}}};
     struct sums sums = {.top = posterior->top, .outlook = &outlook};
-    double threshold_ah = out->threshold_ah, way = digest->first_ah - threshold_ah;
+    double threshold_ah = out->threshold_ah, way = digest->start_ah - threshold_ah;
     double raw[3] = {wn_fade_quantile(posterior, 0.1), wn_fade_quantile(posterior, 0.5),
                      wn_fade_quantile(posterior, 0.9)};
     double answer_z[3] = {log(out->eol_p10_cycle / digest->last_cycle),
@@ -317,7 +325,7 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
             outlook.cell[k][i] = (float)(exp(fmin(1, ahead - mid) / 2) * WN_FADE_GRID);
         }
     }
-    run_library(&prefix, &lanes, 1 - threshold_ah / digest->first_ah, tuning, use, &sums);
+    run_library(&prefix, &lanes, 1 - threshold_ah / digest->start_ah, tuning, use, &sums);
     for (int i = 0; i < OUTLOOK; i++) {
         out->curve[i].p90_ah = threshold_ah + way * level_of(outlook.count[i], 0.1);
         out->curve[i].median_ah = threshold_ah + way * level_of(outlook.count[i], 0.5);

@@ -13,39 +13,43 @@ enum { POINTS_MIN = 4 };
 
 /* Chosen on the training curves with whole families left out of the library: METHOD.md. */
 const struct wn_fade_tuning wn_fade_tuning = {
-    .mass_real = 0.117,
-    .mass_synthetic = 0.026,
-    .mass_mixture = 0.26,
-    .mass_line = 0.1,
-    .mass_rough = 0.25,
-    .mass_own = 0.4,
+    .group =
+        {
+            /* mass, sigma, points, weight_power, level_ridge, slope */
+            [WN_FADE_REAL] = {0.0947, 0.0032, 4.35, 3.43, 0.0025, 0.683},
+            [WN_FADE_SYNTHETIC] = {0.0329, 0.0031, 4.5, 7.2, 0.00274, -0.15},
+            [WN_FADE_MIXTURE] = {0.167, 0.0183, 2.37, 2.06, 0.00395, 1.79},
+            [WN_FADE_VAGUE] = {0.173, 0.00247, 4, 3.5, 0.00248, -0.16},
+            [WN_FADE_LINE] = {0.117, 0.0023, 4.5, 0, 0.01, 4.56},
+            [WN_FADE_SETTLING] = {0.0665, 0.0125, 4.13, 0, 0.00633, -0.33},
+            [WN_FADE_OWN] = {0.264, 0.0031, 4.5, 3, 0.0025, 0.33},
+            [WN_FADE_REAL_ROUGH] = {0.0315, 0.0212, 4.83, 1.86, 0.000355, 1.29},
+            [WN_FADE_VAGUE_ROUGH] = {0.024, 0.0285, 3.4, 0.775, 0.0123, -0.979},
+            [WN_FADE_LINE_ROUGH] = {0.293, 0.184, 4.19, 0, 0.01, 2.19},
+            [WN_FADE_OWN_ROUGH] = {0.0465, 0.03, 4, 2, 0.01, 0.33},
+        },
     .synthetic = 270,
     .mixture = 900,
     .vague = 700,
-    .warp_step = 0.12,
+    .warp_step = 0.0508,
     .warp_prior = 1.25,
     .spread = 0.45,
-    .weight_power = {3, 3, 3, 3, 0, 0, 3},
-    .sigma = {0.0031, 0.0031, 0.028, 0.003, 0.003, 0.09, 0.0031},
     .sigma_dof = 3.66,
-    .points = {4.5, 4.5, 2.75, 4, 4, 4.2, 4.5},
-    .level_ridge = {0.0025, 0.0025, 0.0025, 0.0025, 0.01, 0.01, 0.0025},
     .life_slope = 3.44,
-    .life_bend = 0.176,
-    .slope_of = {0.33, 0, 0, -0.16, 4.4, 3.5, 0.33},
+    .life_bend = 0.193,
     .depth_width = 0.153,
     .power_chance = 0.5,
     .vague_b_mean = -0.05,
-    .vague_b_sd = 0.3,
+    .vague_b_sd = 0.331,
     .vague_w_low = -2,
     .vague_w_high = 3.26,
-    .vague_c_low = 0.23,
+    .vague_c_low = 0.303,
     .vague_s_low = 0.02,
     .vague_r_sd = 0,
     .vague_r_low = 0,
-    .line_b_mean = {-0.08, 0.15},
-    .line_b_sd = {0.11, 0.12},
-    .sides = {{1.38, 0.48}, {2.15, 0.63}, {1.36, 0.69}, {1.27, 1.28}, {1.91, 1.51}},
+    .line_b_mean = {-0.08, 0.172},
+    .line_b_sd = {0.11, 0.128},
+    .sides = {{4, 0.8}, {1.7, 0.5}, {1.1, 0.8}, {0.9, 0.7}, {0.95, 1.2}},
 };
 
 int wn_fade_check(const struct wn_fade_point *points, size_t n, double threshold_ah,
@@ -96,7 +100,7 @@ static bool needs_posterior(const struct wn_fade_digest *d, double threshold_ah,
         say(out, "fewer than four valid cycles");
         return false;
     }
-    if (!(d->first_ah > threshold_ah)) {
+    if (!(d->first_ah > threshold_ah && d->start_ah > threshold_ah)) {
         say(out, "the threshold is not below the initial capacity");
         return false;
     }
@@ -109,17 +113,18 @@ static void lean(const struct wn_fade_posterior *post, const struct wn_fade_use 
 {
     char own[WN_FADE_NAME_SIZE + 60] = "";
     const double *part = post->leaning;
+    double mine = part[WN_FADE_OWN] + part[WN_FADE_OWN_ROUGH];
+    double fitted = part[WN_FADE_REAL] + part[WN_FADE_REAL_ROUGH];
+    double drawn = part[WN_FADE_SYNTHETIC] + part[WN_FADE_MIXTURE];
     if (use->own_count > 0)
         snprintf(own, sizeof own, "%d %% on own finished campaigns, most on %s; ",
-                 (int)lround(100 * part[WN_FADE_OWN]), use->own[post->own].name);
+                 (int)lround(100 * mine), use->own[post->own].name);
     snprintf(out->reason, sizeof out->reason,
              "leans %s%d %% on fitted lives%s%s, %d %% on draws around and between them, %d %% on "
              "general laws",
-             own, (int)lround(100 * part[WN_FADE_REAL]),
-             post->family_share > 0.2 ? ", most on " : "",
+             own, (int)lround(100 * fitted), post->family_share > 0.2 ? ", most on " : "",
              post->family_share > 0.2 ? wn_fade_families[post->family] : "",
-             (int)lround(100 * (part[WN_FADE_SYNTHETIC] + part[WN_FADE_MIXTURE])),
-             (int)lround(100 * (part[WN_FADE_VAGUE] + part[WN_FADE_LINE] + part[WN_FADE_ROUGH])));
+             (int)lround(100 * drawn), (int)lround(100 * (1 - mine - fitted - drawn)));
 }
 
 static const char *const refusals[] = {

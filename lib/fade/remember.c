@@ -71,7 +71,7 @@ int wn_fade_remember(const struct wn_fade_point *points, size_t n, double retent
     for (int i = 0; i <= WN_FADE_GRID; i++) {
         double root = (double)i / WN_FADE_GRID;
         out->left[i] = (float)((capacity_at(&d, root * root * life) - threshold_ah) /
-                               (d.first_ah - threshold_ah));
+                               (d.start_ah - threshold_ah));
     }
     out->left[WN_FADE_GRID] = 0;
     return WN_OK;

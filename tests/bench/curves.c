@@ -6,7 +6,8 @@
  * TJU 80 % of the own initial capacity. The curves of Ma et al. stop just at 0.88 Ah, so that none
  * has three cycles below: they are taken down to 0.885 Ah, and kept out of the headline scores.
  * NASA's second cell never gets to 1.4 Ah: for the library both are taken to 1.45 Ah as well, which
- * is not scored. */
+ * is not scored. The further families and those held out are taken to 80 % of their own start; all
+ * of them have few check-ups. */
 #define _GNU_SOURCE /* scandir, alphasort */
 #include "bench/curves.h"
 
@@ -22,7 +23,8 @@
 static const struct {
     double threshold_ah, retention, second_ah;
     bool sparse, aside, second_aside;
-} rules[] = {
+    enum curves_group group;
+} rules[CURVES_FAMILIES] = {
     {.threshold_ah = 1.4, .second_ah = 1.45, .second_aside = true},
     {.threshold_ah = 0.88, .second_ah = 0.77},
     {.threshold_ah = 0.88},
@@ -32,11 +34,31 @@ static const struct {
     {.retention = 0.8},
     {.retention = 0.8},
     {.retention = 0.8},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
+    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
+    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
 };
 
 bool curves_aside(int family)
 {
     return rules[family].aside;
+}
+
+enum curves_group curves_group(int family)
+{
+    return rules[family].group;
+}
+
+const char *curves_family(int family)
+{
+    static const char *const held_out[] = {"zhang2020", "rolston2024", "rolston2024_cold"};
+    int after = family - wn_fade_family_count;
+    return after < 0 ? wn_fade_families[family] : held_out[after];
 }
 
 static double field(const char *line, int column)
@@ -110,10 +132,11 @@ static int rising(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static double first_five(const struct curve *c)
+/** Five check-ups reach far into the fade. */
+static double start_of(const struct curve *c, bool sparse)
 {
     double v[5];
-    size_t k = c->n < 5 ? c->n : 5;
+    size_t k = sparse ? 1 : c->n < 5 ? c->n : 5;
     for (size_t i = 0; i < k; i++)
         v[i] = c->points[i].capacity_ah;
     qsort(v, k, sizeof v[0], rising);
@@ -194,36 +217,46 @@ static void keep_family(struct curves *all, struct curve *c, int family, const c
     double retention = rules[family].retention;
     if (c->n < 5)
         return;
-    keep(all, c, retention > 0 ? retention * first_five(c) : rules[family].threshold_ah, family,
-         flags);
+    keep(all, c,
+         retention > 0 ? retention * start_of(c, rules[family].sparse) : rules[family].threshold_ah,
+         family, flags);
     c->library_only = rules[family].second_aside;
     if (rules[family].second_ah > 0)
         keep(all, c, rules[family].second_ah, family, flags);
 }
 
-bool curves_load(struct curves *all, const char *dir, int every)
+/** The curves of one family below one directory, if they are there. */
+static void load_family(struct curves *all, const char *dir, int family, int every,
+                        const char *flags)
+{
+    char path[1024];
+    struct dirent **list = NULL;
+    (void)snprintf(path, sizeof path, "%s/fade/%s", dir, curves_family(family));
+    int n = scandir(path, &list, names, alphasort);
+    for (int i = 0; i < n; i++) {
+        struct curve c = {.family = family, .cell = i};
+        (void)snprintf(path, sizeof path, "%s/fade/%s/%s", dir, curves_family(family),
+                       list[i]->d_name);
+        (void)snprintf(c.name, sizeof c.name, "%.*s", (int)(strlen(list[i]->d_name) - 4),
+                       list[i]->d_name);
+        free(list[i]);
+        if (i % every == 0 && curves_read_csv(path, &c.points, &c.n)) {
+            keep_family(all, &c, family, flags);
+            free(c.points);
+        }
+    }
+    free(list);
+}
+
+bool curves_load(struct curves *all, const char *const dirs[CURVES_DIRS], int every)
 {
     char path[1024];
     all->count = 0;
-    snprintf(path, sizeof path, "%s/fade/calce_flags.csv", dir);
+    (void)snprintf(path, sizeof path, "%s/fade/calce_flags.csv", dirs[0]);
     char *flags = slurp(path);
-    for (int f = 0; f < wn_fade_family_count; f++) {
-        struct dirent **list = NULL;
-        snprintf(path, sizeof path, "%s/fade/%s", dir, wn_fade_families[f]);
-        int n = scandir(path, &list, names, alphasort);
-        for (int i = 0; i < n; i++) {
-            struct curve c = {.family = f, .cell = i};
-            snprintf(path, sizeof path, "%s/fade/%s/%s", dir, wn_fade_families[f], list[i]->d_name);
-            snprintf(c.name, sizeof c.name, "%.*s", (int)(strlen(list[i]->d_name) - 4),
-                     list[i]->d_name);
-            free(list[i]);
-            if (i % every == 0 && curves_read_csv(path, &c.points, &c.n)) {
-                keep_family(all, &c, f, flags);
-                free(c.points);
-            }
-        }
-        free(list);
-    }
+    for (int f = 0; f < CURVES_FAMILIES; f++)
+        for (int d = 0; d < CURVES_DIRS && dirs[d] != NULL; d++)
+            load_family(all, dirs[d], f, every, flags);
     free(flags);
     return all->count > 0;
 }

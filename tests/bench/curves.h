@@ -8,11 +8,18 @@
 
 #include "fade/fade.h"
 
-enum { CURVES_MAX = 600 };
+enum { CURVES_MAX = 600, CURVES_DIRS = 2, CURVES_FAMILIES = 17 };
+
+enum curves_group {
+    CURVES_REFERENCE, /* of the reference directory */
+    CURVES_FURTHER,   /* in the library too */
+    CURVES_HELD_OUT,  /* in no library, and no number of the method was chosen on them */
+    CURVES_GROUPS
+};
 
 struct curve {
     char name[64];
-    int family, cell; /* numbers as in wn_fade_families; cell in the order of file names */
+    int family, cell; /* families of the library first; cell in the order of file names */
     struct wn_fade_point
         *points; /* without the cycles known to be flagged only where `flags` says so */
     size_t n;
@@ -30,11 +37,13 @@ struct curves {
  * frees. */
 bool curves_read_csv(const char *path, struct wn_fade_point **points, size_t *n);
 
-/** Reads all families below dir/fade; keeps the curves that reach their threshold. every: only each
- * every-th cell. Returns false when there is no such directory. */
-bool curves_load(struct curves *all, const char *dir, int every);
+/** Reads all families below fade/ of the directories (the second may be NULL); keeps the curves
+ * that reach their threshold. every: only each every-th cell. Returns false when there are none. */
+bool curves_load(struct curves *all, const char *const dirs[CURVES_DIRS], int every);
 /** Whether a family is scored apart, by a threshold that is not the published one. */
 bool curves_aside(int family);
+enum curves_group curves_group(int family);
+const char *curves_family(int family);
 void curves_free(struct curves *all);
 
 #endif

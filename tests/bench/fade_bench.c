@@ -17,7 +17,7 @@
 #include "bench/naive.h"
 #include "fade/internal.h"
 
-enum { MARKS = 5, FAMILIES = 16, KINDS = 3, WAYS = KINDS + NAIVE_COUNT, ROOM = CURVES_MAX * MARKS };
+enum { MARKS = 5, KINDS = 3, WAYS = KINDS + NAIVE_COUNT, ROOM = CURVES_MAX * MARKS };
 static const double marks[MARKS] = {0.3, 0.5, 0.7, 0.8, 0.9};
 static const char *const ways[WAYS] = {"known", "unseen", "own", NAIVE_NAMES};
 
@@ -26,7 +26,7 @@ struct cell {
     int n, covered, asked, not_yet;
     double width;
 };
-static struct cell cells[WAYS][FAMILIES][MARKS];
+static struct cell cells[WAYS][CURVES_FAMILIES][MARKS];
 
 static double clipped(double life, double truth)
 {
@@ -140,7 +140,7 @@ static void run_curve(const struct curve *c, const struct wn_fade_tuning *t, int
             score(&cells[way][c->family][m], &r, c->life);
             if (verbose)
                 printf("%s %s %g %s: life %.0f median %.0f p10 %.0f p90 %.0f\n",
-                       wn_fade_families[c->family], c->name, marks[m], ways[way], c->life,
+                       curves_family(c->family), c->name, marks[m], ways[way], c->life,
                        r.eol_median_cycle, r.eol_p10_cycle, r.eol_p90_cycle);
         }
         for (int k = 0; naive && k < NAIVE_COUNT; k++) {
@@ -228,43 +228,63 @@ static double mean(const double *v, int n)
     return sum / n;
 }
 
+/** Means over the families and marks of one group of families. */
+struct group {
+    double medians, means, cover;
+    int n;
+};
+
+static void group_add(struct group *g, struct cell *s)
+{
+    g->medians += median(s->error, s->n);
+    g->means += mean(s->error, s->n);
+    g->cover += s->asked ? (double)s->covered / s->asked : 0;
+    g->n++;
+}
+
+static void group_print(const struct group *g, int way, const char *of)
+{
+    if (g->n > 0)
+        printf("%s, means over %s families and marks: median %.2f mean %.2f cover %.3f\n",
+               ways[way], of, g->medians / g->n, g->means / g->n, g->cover / g->n);
+}
+
+static void table_of_family(int way, int f, struct group *g)
+{
+    printf("%-22s", curves_family(f));
+    for (int m = 0; m < MARKS; m++) {
+        struct cell *s = &cells[way][f][m];
+        double best = 1e9;
+        if (s->n == 0) {
+            printf("  %-26s", "    -");
+            continue;
+        }
+        for (int w = KINDS; w < WAYS; w++)
+            best =
+                fmin(best, cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
+        double average = mean(s->error, s->n);
+        printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
+               m > 0 && average > 1.2 * best ? "!" : " ",
+               s->asked ? 100.0 * s->covered / s->asked : 0, s->not_yet);
+        if (!curves_aside(f))
+            group_add(g, s);
+    }
+    puts("");
+}
+
 static void table_of_families(int way)
 {
+    struct group group[CURVES_GROUPS] = {{0}};
     printf("%-22s", ways[way]);
     for (int m = 0; m < MARKS; m++)
         printf("  %3.0f %%: med/mean/best cover", 100 * marks[m]);
     puts("");
-    double medians = 0, means = 0, cover = 0;
-    int k = 0;
-    for (int f = 0; f < wn_fade_family_count; f++) {
-        if (cells[way][f][2].n == 0)
-            continue;
-        printf("%-22s", wn_fade_families[f]);
-        for (int m = 0; m < MARKS; m++) {
-            struct cell *s = &cells[way][f][m];
-            double best = 1e9;
-            if (s->n == 0) {
-                printf("  %-26s", "    -");
-                continue;
-            }
-            for (int w = KINDS; w < WAYS; w++)
-                best = fmin(best,
-                            cells[w][f][m].n ? mean(cells[w][f][m].error, cells[w][f][m].n) : NAN);
-            double average = mean(s->error, s->n);
-            printf("  %5.1f/%5.1f/%5.1f%s %3.0f%% n%d", median(s->error, s->n), average, best,
-                   m > 0 && average > 1.2 * best ? "!" : " ",
-                   s->asked ? 100.0 * s->covered / s->asked : 0, s->not_yet);
-            if (curves_aside(f))
-                continue;
-            medians += median(s->error, s->n);
-            means += average;
-            cover += s->asked ? (double)s->covered / s->asked : 0;
-            k++;
-        }
-        puts("");
-    }
-    printf("%s, means over families and marks: median %.2f mean %.2f cover %.3f\n", ways[way],
-           medians / k, means / k, cover / k);
+    for (int f = 0; f < CURVES_FAMILIES; f++)
+        if (cells[way][f][2].n > 0)
+            table_of_family(way, f, &group[curves_group(f)]);
+    group_print(&group[CURVES_REFERENCE], way, "reference");
+    group_print(&group[CURVES_FURTHER], way, "further");
+    group_print(&group[CURVES_HELD_OUT], way, "held out");
 }
 
 static void table_of_marks(int way)
@@ -274,9 +294,9 @@ static void table_of_marks(int way)
     for (int m = 0; m < MARKS; m++) {
         int n = 0, covered = 0, asked = 0, not_yet = 0;
         double width = 0;
-        for (int f = 0; f < wn_fade_family_count; f++) {
+        for (int f = 0; f < CURVES_FAMILIES; f++) {
             struct cell *s = &cells[way][f][m];
-            if (curves_aside(f))
+            if (curves_aside(f) || curves_group(f) != CURVES_REFERENCE)
                 continue;
             memcpy(pool + n, s->error, (size_t)s->n * sizeof pool[0]);
             n += s->n;
@@ -299,28 +319,54 @@ static const struct {
     const char *name;
     size_t at;
 } knobs[] = {
+#define GROUP(k)                                                                                   \
+    KNOB(group[k].mass), KNOB(group[k].sigma), KNOB(group[k].points), KNOB(group[k].weight_power), \
+        KNOB(group[k].level_ridge), KNOB(group[k].slope)
 #define KNOB(field)                                                                                \
     {                                                                                              \
 #field, offsetof(struct wn_fade_tuning, field)                                             \
     }
-    KNOB(mass_real),       KNOB(mass_synthetic),  KNOB(mass_mixture),    KNOB(mass_line),
-    KNOB(mass_rough),      KNOB(mass_own),        KNOB(warp_step),       KNOB(warp_prior),
-    KNOB(spread),          KNOB(weight_power[0]), KNOB(weight_power[1]), KNOB(weight_power[2]),
-    KNOB(weight_power[3]), KNOB(weight_power[4]), KNOB(weight_power[5]), KNOB(weight_power[6]),
-    KNOB(sigma[0]),        KNOB(sigma[1]),        KNOB(sigma[2]),        KNOB(sigma[3]),
-    KNOB(sigma[4]),        KNOB(sigma[5]),        KNOB(sigma[6]),        KNOB(points[0]),
-    KNOB(points[1]),       KNOB(points[2]),       KNOB(points[3]),       KNOB(points[4]),
-    KNOB(points[5]),       KNOB(points[6]),       KNOB(level_ridge[0]),  KNOB(level_ridge[1]),
-    KNOB(level_ridge[2]),  KNOB(level_ridge[3]),  KNOB(level_ridge[4]),  KNOB(level_ridge[5]),
-    KNOB(level_ridge[6]),  KNOB(slope_of[0]),     KNOB(slope_of[1]),     KNOB(slope_of[2]),
-    KNOB(slope_of[3]),     KNOB(slope_of[4]),     KNOB(slope_of[5]),     KNOB(slope_of[6]),
-    KNOB(sigma_dof),       KNOB(life_slope),      KNOB(life_bend),       KNOB(depth_width),
-    KNOB(power_chance),    KNOB(vague_b_mean),    KNOB(vague_b_sd),      KNOB(vague_w_low),
-    KNOB(vague_w_high),    KNOB(vague_c_low),     KNOB(vague_s_low),     KNOB(vague_r_sd),
-    KNOB(vague_r_low),     KNOB(line_b_mean[0]),  KNOB(line_b_mean[1]),  KNOB(line_b_sd[0]),
-    KNOB(line_b_sd[1]),    KNOB(sides[0][0]),     KNOB(sides[0][1]),     KNOB(sides[1][0]),
-    KNOB(sides[1][1]),     KNOB(sides[2][0]),     KNOB(sides[2][1]),     KNOB(sides[3][0]),
-    KNOB(sides[3][1]),     KNOB(sides[4][0]),     KNOB(sides[4][1]),
+    GROUP(0),
+    GROUP(1),
+    GROUP(2),
+    GROUP(3),
+    GROUP(4),
+    GROUP(5),
+    GROUP(6),
+    GROUP(7),
+    GROUP(8),
+    GROUP(9),
+    GROUP(10),
+    KNOB(warp_step),
+    KNOB(warp_prior),
+    KNOB(spread),
+    KNOB(sigma_dof),
+    KNOB(life_slope),
+    KNOB(life_bend),
+    KNOB(depth_width),
+    KNOB(power_chance),
+    KNOB(vague_b_mean),
+    KNOB(vague_b_sd),
+    KNOB(vague_w_low),
+    KNOB(vague_w_high),
+    KNOB(vague_c_low),
+    KNOB(vague_s_low),
+    KNOB(vague_r_sd),
+    KNOB(vague_r_low),
+    KNOB(line_b_mean[0]),
+    KNOB(line_b_mean[1]),
+    KNOB(line_b_sd[0]),
+    KNOB(line_b_sd[1]),
+    KNOB(sides[0][0]),
+    KNOB(sides[0][1]),
+    KNOB(sides[1][0]),
+    KNOB(sides[1][1]),
+    KNOB(sides[2][0]),
+    KNOB(sides[2][1]),
+    KNOB(sides[3][0]),
+    KNOB(sides[3][1]),
+    KNOB(sides[4][0]),
+    KNOB(sides[4][1]),
 };
 
 struct options {
@@ -370,11 +416,17 @@ int main(int argc, char **argv)
     static struct curves all;
     struct wn_fade_tuning t = wn_fade_tuning;
     struct options o = {.every = 1};
+    const char *dirs[CURVES_DIRS] = {argc >= 2 ? argv[1] : NULL};
     bool fine = argc >= 2;
-    for (int i = 2; i < argc; i++)
-        fine = fine && turn(&t, argv[i], &o);
-    if (!fine || !curves_load(&all, argv[1], o.every)) {
-        fputs("usage: fade_bench REFERENCE_DIR [every=N] [half=0|1|2] [thin=N] [brief=0|1|2] "
+    for (int i = 2; i < argc; i++) {
+        if (i == 2 && strchr(argv[i], '=') == NULL)
+            dirs[1] = argv[i];
+        else
+            fine = fine && turn(&t, argv[i], &o);
+    }
+    if (!fine || !curves_load(&all, dirs, o.every)) {
+        fputs("usage: fade_bench REFERENCE_DIR [MORE_DIR] [every=N] [half=0|1|2] [thin=N] "
+              "[brief=0|1|2] "
               "[NAME=VALUE]...\n",
               stderr);
         return 2;
@@ -386,14 +438,15 @@ int main(int argc, char **argv)
             thin(&all.at[i], o.thin);
         remember_sisters(&all, &all.at[i]);
         run_curve(&all.at[i], &t, o.brief == 2, o.brief != 1);
-        if (o.brief != 1) {
+        if (o.brief != 1 && curves_group(all.at[i].family) != CURVES_HELD_OUT) {
             run_early(&all.at[i], &t);
             run_claims(&all.at[i], &t);
         }
     }
     for (int way = 0; way < KINDS; way++)
         table_of_families(way);
-    puts("over all cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, relative "
+    puts("over all reference cells at 30, 50, 70, 80, 90 % of life: median/mean % error, cover, "
+         "relative "
          "width, not yet");
     for (int way = 0; way < WAYS; way++)
         table_of_marks(way);

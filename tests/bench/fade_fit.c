@@ -71,7 +71,7 @@ static void fit_curve(const struct curve *c)
     struct task t = {.bins = d.bins};
     for (int i = 0; i < d.bins; i++) {
         t.u[i] = d.cycle[i] / c->life;
-        t.y[i] = (d.capacity_ah[i] - c->threshold_ah) / (d.first_ah - c->threshold_ah);
+        t.y[i] = (d.capacity_ah[i] - c->threshold_ah) / (d.start_ah - c->threshold_ah);
     }
     struct wn_fade_shape best = {0}, now;
     double least = INFINITY;
@@ -88,20 +88,21 @@ static void fit_curve(const struct curve *c)
     }
     char text[8][WN_NUM_SIZE];
     const double out[8] = {best.w, best.b,  best.c,     best.s,
-                           best.r, c->life, d.first_ah, 1 - c->threshold_ah / d.first_ah};
+                           best.r, c->life, d.start_ah, 1 - c->threshold_ah / d.start_ah};
     for (int i = 0; i < 8; i++)
         wn_num_format(out[i], 4, text[i], sizeof text[i]);
     printf("{%d, %d, {%s, %s, %s, %s, %s}, %s, %s, %s},\n", c->family, c->cell, text[0], text[1],
            text[2], text[3], text[4], text[5], text[6], text[7]);
-    fprintf(stderr, "%s %s: residual %.4f of the way\n", wn_fade_families[c->family], c->name,
+    fprintf(stderr, "%s %s: residual %.4f of the way\n", curves_family(c->family), c->name,
             0.01 * least / sqrt(d.bins));
 }
 
 int main(int argc, char **argv)
 {
     static struct curves all;
-    if (argc != 2 || !curves_load(&all, argv[1], 1)) {
-        fputs("usage: fade_fit REFERENCE_DIR (with fade/ in it)\n", stderr);
+    const char *dirs[CURVES_DIRS] = {argc >= 2 ? argv[1] : NULL, argc >= 3 ? argv[2] : NULL};
+    if (argc < 2 || argc > 3 || !curves_load(&all, dirs, 1)) {
+        fputs("usage: fade_fit REFERENCE_DIR [MORE_DIR] (with fade/ in them)\n", stderr);
         return 2;
     }
     puts("/* Made by tests/bench/fade_fit.c from the open curves listed in "
@@ -110,7 +111,8 @@ int main(int argc, char **argv)
          " * family, cell, {w, b, c, s, r}, life in cycles, initial capacity in Ah, depth of the "
          "threshold */");
     for (int i = 0; i < all.count; i++)
-        fit_curve(&all.at[i]);
+        if (all.at[i].family < wn_fade_family_count)
+            fit_curve(&all.at[i]);
     curves_free(&all);
     return 0;
 }

@@ -151,6 +151,46 @@ static void own_finished_lives_are_leaned_on(void **state)
     assert_near(leaning.eol_median_cycle, LIFE, 0.08 * LIFE);
 }
 
+/* A cell that recovers by 0.08 Ah every 70 cycles and is measured coarsely. */
+static void make_rough(double life, int first, uint64_t seed)
+{
+    struct wn_prng r;
+    double recovered = 0;
+    wn_prng_init(&r, seed);
+    make(life, 0, seed);
+    for (int i = 0; i < N; i++) {
+        double u = (i + 1) / life;
+        recovered = i % 70 == first ? 0.08 : 0.97 * recovered;
+        points[i].capacity_ah =
+            2 - 0.4 * (0.55 * sqrt(u) + 0.45 * pow(u, 5)) + recovered + 0.004 * wn_prng_normal(&r);
+    }
+}
+
+/* Rough as they are, the sisters say more of such a cell than any precise curve of another. */
+static void rough_lives_are_leaned_on_too(void **state)
+{
+    struct wn_fade_life life[2];
+    struct wn_error err = {0};
+    struct wn_fade_digest digest;
+    struct wn_fade_posterior post;
+    struct wn_fade_result r;
+    (void)state;
+    for (int k = 0; k < 2; k++) {
+        make_rough(460 + 60 * k, 35 + 7 * k, 50 + (uint64_t)k);
+        assert_int_equal(wn_fade_remember(points, N, 0.8, "sister", &life[k], &err), WN_OK);
+    }
+    struct wn_fade_own own = {life, 2};
+    make_rough(LIFE, 49, 52);
+    struct wn_fade_use use = wn_fade_use_of(&own);
+    for (size_t n = 200; n <= 350; n += 50) {
+        wn_fade_digest(points, n, THRESHOLD_AH, &digest);
+        wn_fade_infer(&digest, THRESHOLD_AH, &wn_fade_tuning, &use, &post);
+        assert_true(post.leaning[WN_FADE_OWN] + post.leaning[WN_FADE_OWN_ROUGH] > 0.6);
+        assert_int_equal(wn_fade_project_own(points, n, THRESHOLD_AH, &own, &r, &err), WN_OK);
+        assert_near(r.eol_median_cycle, LIFE, 0.12 * LIFE);
+    }
+}
+
 static void an_unfinished_life_teaches_nothing(void **state)
 {
     (void)state;
@@ -255,6 +295,7 @@ int main(void)
         cmocka_unit_test(few_points_are_each_looked_at),
         cmocka_unit_test(a_verdict_was_safe_from_the_cycle_it_last_turned_at),
         cmocka_unit_test(own_finished_lives_are_leaned_on),
+        cmocka_unit_test(rough_lives_are_leaned_on_too),
         cmocka_unit_test(an_unfinished_life_teaches_nothing),
         cmocka_unit_test(resistance_is_projected_like_capacity),
         cmocka_unit_test(resistance_is_brought_to_one_temperature),
