@@ -13,7 +13,7 @@ enum { CURVES_MAX = 600, CURVES_DIRS = 2, CURVES_FAMILIES = 17 };
 enum curves_group {
     CURVES_REFERENCE, /* of the reference directory */
     CURVES_FURTHER,   /* in the library too */
-    CURVES_HELD_OUT,  /* in no library, and no number of the method was chosen on them */
+    CURVES_HELD_OUT,  /* in no library, and no number of the method was fitted to them */
     CURVES_GROUPS
 };
 

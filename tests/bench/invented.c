@@ -1,6 +1,6 @@
 /* Scores the projection on invented lives, which no cell of the library is like: square root, line
- * and, in most, a knee, down to 75 %, with noise. The method was not chosen on them.
- * SPDX-License-Identifier: GPL-3.0-or-later */
+ * and, in most, a knee, down to 75 %, with noise. The numbers of the method were chosen with an eye
+ * on 40 others of the same making. SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 #include <stdio.h>
 
