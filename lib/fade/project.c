@@ -49,7 +49,7 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .vague_r_low = 0,
     .line_b_mean = {-0.08, 0.172},
     .line_b_sd = {0.11, 0.128},
-    .sides = {{4, 0.8}, {1.7, 0.5}, {1.1, 0.8}, {0.9, 0.7}, {0.95, 1.2}},
+    .sides = {{2.2, 0.57}, {2, 0.57}, {1.1, 1.05}, {1, 1.1}, {1, 1.3}},
 };
 
 int wn_fade_check(const struct wn_fade_point *points, size_t n, double threshold_ah,
