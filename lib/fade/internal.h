@@ -39,11 +39,17 @@ enum wn_fade_kind {
     WN_FADE_KINDS
 };
 
+/** Whether a kind is the user's own lives, precise or rough. */
+static inline bool wn_fade_is_own(enum wn_fade_kind kind)
+{
+    return kind == WN_FADE_OWN || kind == WN_FADE_OWN_ROUGH;
+}
+
 /** The valid points of a campaign, condensed. */
 struct wn_fade_digest {
     size_t used, left_out;
     double first_ah;   /* median of the first five valid points */
-    double start_ah;   /* where the fade starts: the same, but with few points of fewer of them */
+    double start_ah;   /* where the fade starts: first_ah, or with few points the mean of fewer */
     double last_cycle; /* of the last valid point */
     double crossed_at; /* NaN unless three consecutive valid points lie below the threshold */
     size_t below;      /* valid points in a row below the threshold, up to the end */

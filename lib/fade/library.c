@@ -19,11 +19,6 @@ enum { MIDDLE = WN_FADE_WARPS / 2, BENDS_BELOW = 12 };
 /* a priori, warps are bell-shaped around none */
 static const double warp_log[WN_FADE_WARPS] = {-2.9, -1.4, -0.9, -1.4, -2.9};
 
-static bool is_own(enum wn_fade_kind kind)
-{
-    return kind == WN_FADE_OWN || kind == WN_FADE_OWN_ROUGH;
-}
-
 static bool usable(int row, const struct wn_fade_use *use)
 {
     const struct wn_fade_row *r = &wn_fade_rows[row];
@@ -100,7 +95,7 @@ void wn_fade_library_open(struct wn_fade_library *l, const struct wn_fade_tuning
     const struct wn_fade_group *group = tuning->group;
     l->all = 0;
     for (int kind = 0; kind < WN_FADE_KINDS; kind++)
-        l->all += is_own((enum wn_fade_kind)kind) ? 0 : group[kind].mass;
+        l->all += wn_fade_is_own((enum wn_fade_kind)kind) ? 0 : group[kind].mass;
     l->foreign = 1;
     if (use->own_count > 0)
         l->foreign -= group[WN_FADE_OWN].mass + group[WN_FADE_OWN_ROUGH].mass;
@@ -150,7 +145,7 @@ static void draw_vague(struct wn_fade_shape *p, const struct wn_fade_tuning *t, 
 static float share_log(const struct wn_fade_library *l, enum wn_fade_kind kind, double count)
 {
     double mass = l->tuning->group[kind].mass;
-    return (float)log((is_own(kind) ? mass : l->foreign * mass / l->all) / count);
+    return (float)log((wn_fade_is_own(kind) ? mass : l->foreign * mass / l->all) / count);
 }
 
 /** Prior of a real depth beside the depth asked for. */

@@ -22,6 +22,7 @@ struct prefix {
     int bins;
     float y[WN_FADE_BINS];                     /* share of the way left, by the measured start */
     float weight[WN_FADE_KINDS][WN_FADE_BINS]; /* each adds up to 1 */
+    struct wn_fade_noise noise[WN_FADE_KINDS];
     short cell[WN_FADE_Z][WN_FADE_BINS];
     float part[WN_FADE_Z][WN_FADE_BINS];
     float log_prior[WN_FADE_KINDS][WN_FADE_Z];
@@ -31,7 +32,6 @@ struct prefix {
 struct lanes {
     int count, kind; /* all of one kind */
     float table[WN_FADE_GRID + 1][LANES];
-    struct wn_fade_noise noise;
     float log_prior[LANES];
     int family[LANES];
 };
@@ -62,6 +62,15 @@ static void weigh(float weight[WN_FADE_BINS], const struct wn_fade_digest *d, do
         weight[i] = (float)(weight[i] / sum);
 }
 
+void wn_fade_noise_init(struct wn_fade_noise *noise, double dof, double sigma, double worth)
+{
+    double floor = dof * sigma * sigma;
+    *noise = (struct wn_fade_noise){.half = (float)(dof + worth) / 2,
+                                    .worth = (float)worth,
+                                    .floor = (float)floor,
+                                    .scale = (float)(dof / 2 * log(floor))};
+}
+
 static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double threshold_ah,
                         const struct wn_fade_tuning *t, const double z[WN_FADE_Z + 1])
 {
@@ -69,8 +78,12 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
     p->bins = d->bins;
     for (int i = 0; i < d->bins; i++)
         p->y[i] = (float)((d->capacity_ah[i] - threshold_ah) / way);
-    for (int kind = 0; kind < WN_FADE_KINDS; kind++)
-        weigh(p->weight[kind], d, t->group[kind].weight_power);
+    for (int kind = 0; kind < WN_FADE_KINDS; kind++) {
+        const struct wn_fade_group *group = &t->group[kind];
+        weigh(p->weight[kind], d, group->weight_power);
+        wn_fade_noise_init(&p->noise[kind], t->sigma_dof, group->sigma,
+                           fmin(d->bins, group->points));
+    }
     for (int k = 0; k < WN_FADE_Z; k++) {
         double mid = (z[k] + z[k + 1]) / 2;
         for (int kind = 0; kind < WN_FADE_KINDS; kind++) {
@@ -88,15 +101,6 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
             p->part[k][i] = (float)(at - cell);
         }
     }
-}
-
-void wn_fade_noise_init(struct wn_fade_noise *noise, double dof, double sigma, double worth)
-{
-    double floor = dof * sigma * sigma;
-    *noise = (struct wn_fade_noise){.half = (float)(dof + worth) / 2,
-                                    .worth = (float)worth,
-                                    .floor = (float)floor,
-                                    .scale = (float)(dof / 2 * log(floor))};
 }
 
 /** log likelihood of all lanes at one z, and their starting levels relative to the measured one. */
@@ -119,7 +123,7 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k, flo
         level[j] = ev[j] / (vv[j] + ridge);
         float sse = ee[j] - ev[j] * level[j];
         sse = sse > 0 ? sse : 0;
-        out[j] = wn_fade_noise_log(&l->noise, sse);
+        out[j] = wn_fade_noise_log(&p->noise[l->kind], sse);
     }
 }
 
@@ -179,26 +183,22 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
             s->even[k] += mass * (double)p->level_out[l->kind][k];
             s->kind[l->kind] += mass;
             if (l->family[j] >= 0)
-                (l->kind == WN_FADE_OWN || l->kind == WN_FADE_OWN_ROUGH
-                     ? s->own
-                     : s->family)[l->family[j]] += mass;
+                (wn_fade_is_own((enum wn_fade_kind)l->kind) ? s->own : s->family)[l->family[j]] +=
+                    mass;
         }
     }
     l->count = 0;
 }
 
-static void lanes_add(const struct prefix *p, struct lanes *l,
-                      const struct wn_fade_library *library, const struct wn_fade_entry *e)
+static void lanes_add(struct lanes *l, const struct wn_fade_library *library,
+                      const struct wn_fade_entry *e)
 {
-    const struct wn_fade_tuning *t = library->tuning;
-    double worth = p->bins < t->group[e->kind].points ? p->bins : t->group[e->kind].points;
     int j = l->count++;
     for (int i = 0; i <= WN_FADE_GRID; i++)
         l->table[i][j] = wn_fade_library_at(library, e, i);
     l->kind = (int)e->kind;
     l->family[j] = e->family;
     l->log_prior[j] = e->log_prior;
-    wn_fade_noise_init(&l->noise, t->sigma_dof, t->group[e->kind].sigma, worth);
 }
 
 static void answer(const struct sums *s, struct wn_fade_posterior *out)
@@ -250,7 +250,7 @@ static void run_library(const struct prefix *p, struct lanes *lanes, double dept
     while (wn_fade_library_next(&library, &entry)) {
         if (lanes->count == LANES || (lanes->count > 0 && lanes->kind != (int)entry.kind))
             lanes_run(p, lanes, tuning, sums);
-        lanes_add(p, lanes, &library, &entry);
+        lanes_add(lanes, &library, &entry);
     }
     lanes_run(p, lanes, tuning, sums);
 }
