@@ -9,11 +9,14 @@
 
 #include "fade/internal.h"
 
-enum { AROUND = 2, POINTS_EARLY = 16 };
-#define FREE_MAX   3.15 /* ln(life / cycles seen) that the data, not only the prior, must exclude */
-#define WIDTH_MAX  2.3  /* ln(p90 / p10) beyond which the answer would be no help */
-#define LOST_EARLY 0.12 /* lost less than this, it takes POINTS_EARLY points, */
-#define BEND_EARLY 0.7  /* unless the loss speeds up: that is no running-in */
+enum { AROUND = 2, POINTS_NOTHING = 50, POINTS_EARLY = 16, POINTS_FEW = 24, POINTS_MANY = 100 };
+/* ln(life / cycles seen) that the data, not only the prior, must exclude, */
+#define FREE_MAX     3.15
+#define FREE_NOTHING 3.05 /* and while nothing is lost over few points */
+#define WIDTH_MAX    2.3  /* ln(p90 / p10) beyond which the answer would be no help */
+#define LOST_NOTHING 0.02 /* lost less than this is nothing, over less than POINTS_NOTHING */
+#define LOST_EARLY   0.12 /* lost less than this, it takes POINTS_EARLY points, */
+#define BEND_EARLY   0.7  /* unless the loss speeds up: that is no running-in */
 
 static double clamp(double x, double low, double high)
 {
@@ -56,23 +59,31 @@ static double ramp(double x, double low, double high)
     return clamp((x - low) / (high - low), 0, 1);
 }
 
-/** Corrects the sides of the posterior: METHOD.md, step 6. */
-static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
-                      double z[3])
+/** Factor on one side of a posterior of that width: between a few points and many the logarithm of
+ * their number counts. */
+static double side_factor(const struct wn_fade_tuning *t, double width, size_t used, int side)
 {
     static const double at[WN_FADE_WIDTHS] = {0.1, 0.3, 0.6, 1.0, 1.5};
-    double median = wn_fade_quantile(post, 0.5);
-    double low = median - wn_fade_quantile(post, 0.1), high = wn_fade_quantile(post, 0.9) - median;
-    double width = (low + high) / median;
+    double many = ramp(log((double)used), log(POINTS_FEW), log(POINTS_MANY));
     int k = 0;
     while (k < WN_FADE_WIDTHS - 2 && width > at[k + 1])
         k++;
-    double part = ramp(width, at[k], at[k + 1]);
-    low *= t->sides[k][0] + part * (t->sides[k + 1][0] - t->sides[k][0]);
-    high *= t->sides[k][1] + part * (t->sides[k + 1][1] - t->sides[k][1]);
-    z[0] = fmax(0, median - low);
+    double part = ramp(width, at[k], at[k + 1]), factor[2];
+    for (int i = 0; i < 2; i++)
+        factor[i] = t->sides[i][k][side] + part * (t->sides[i][k + 1][side] - t->sides[i][k][side]);
+    return factor[0] + many * (factor[1] - factor[0]);
+}
+
+/** Corrects the sides of the posterior: METHOD.md, step 6. */
+static void calibrate(const struct wn_fade_posterior *post, const struct wn_fade_tuning *t,
+                      size_t used, double z[3])
+{
+    double median = wn_fade_quantile(post, 0.5);
+    double low = median - wn_fade_quantile(post, 0.1), high = wn_fade_quantile(post, 0.9) - median;
+    double width = (low + high) / median;
+    z[0] = fmax(0, median - low * side_factor(t, width, used, 0));
     z[1] = median;
-    z[2] = median + high;
+    z[2] = median + high * side_factor(t, width, used, 1);
 }
 
 /** Moves z[2] the given share of the way to `far`, if that lies further out. */
@@ -98,10 +109,11 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double thres
 {
     struct wn_fade_progress p;
     wn_fade_progress(d, threshold_ah, &p);
-    calibrate(post, t, z);
+    calibrate(post, t, d->used, z);
     if (p.lost < LOST_EARLY && p.bend < BEND_EARLY && d->used < POINTS_EARLY)
         return WN_FADE_TOO_LITTLE;
-    if (post->free90 > FREE_MAX)
+    bool nothing = p.lost < LOST_NOTHING && d->used < POINTS_NOTHING;
+    if (post->free90 > (nothing ? FREE_NOTHING : FREE_MAX))
         return WN_FADE_TOO_MANY_LIVES;
     double slows = p.lost > 0.03 ? 1 - ramp(p.bend, 0.2, 0.4) : 0;
     double few = 1 - ramp((double)d->used, 12, 30);

@@ -17,5 +17,10 @@ const char *const wn_fade_families[] = {
     "devie2018",
     "xu2018",
     "bills2023",
+    "zhang2020",
+    "rolston2024",
+    "rolston2024_cold",
 };
 const int wn_fade_family_count = sizeof wn_fade_families / sizeof wn_fade_families[0];
+_Static_assert(sizeof wn_fade_families / sizeof wn_fade_families[0] <= WN_FADE_FAMILIES_MAX,
+               "make WN_FADE_FAMILIES_MAX larger");

@@ -15,6 +15,7 @@ enum {
     WN_FADE_Z = 64,
     WN_FADE_WARPS = 5,
     WN_FADE_ROWS_MAX = 200,
+    WN_FADE_FAMILIES_MAX = 32,
     WN_FADE_NOBODY = -1,
     WN_FADE_WIDTHS = 5,
     WN_FADE_BENDS = 25,        /* of a line */
@@ -93,6 +94,7 @@ struct wn_fade_tuning {
     double warp_step;              /* warps of real shapes are exp(k warp_step), k = -2..2, */
     double warp_prior;             /* and this is how firmly none is preferred */
     double spread;                 /* of the synthetic draws around the rows */
+    double drift;                  /* of errors beside finished lives: wn_fade_drift_init() */
     double sigma_dof;              /* how firmly sigma is believed */
     double life_slope, life_bend;  /* prior density of z: exp(-slope z + bend z^2) */
     double depth_width;  /* real rows count less when their threshold lies at another depth */
@@ -102,7 +104,8 @@ struct wn_fade_tuning {
     double vague_c_low, vague_s_low;     /* earliest knee, sharpest knee */
     double vague_r_sd, vague_r_low;      /* early recovery, below 0 a running-in loss */
     double line_b_mean[2], line_b_sd[2]; /* ln of the exponent of a line, and of a rough one */
-    double sides[WN_FADE_WIDTHS][2];     /* factors on lower and upper side */
+    /* factors on the lower and upper side, with few points and with many */
+    double sides[2][WN_FADE_WIDTHS][2];
 };
 extern const struct wn_fade_tuning wn_fade_tuning;
 
@@ -128,6 +131,17 @@ static inline float wn_fade_noise_log(const struct wn_fade_noise *noise, float m
 {
     return noise->scale - noise->half * logf(noise->floor + noise->worth * mean_square);
 }
+
+/** Errors that drift: a stationary autoregression of the first order over the cycles (from memory:
+ * any text on time series). What is new in error i, gain[i] (e[i] - carry[i] e[i - 1]), is
+ * independent of all before and of the size of the whole. correlation: of errors 1 / WN_FADE_BINS
+ * of the prefix apart, from 0 to below 1. Errors closer than half of that count as that far apart.
+ */
+struct wn_fade_drift {
+    float carry[WN_FADE_BINS], gain[WN_FADE_BINS];
+};
+void wn_fade_drift_init(struct wn_fade_drift *drift, const struct wn_fade_digest *digest,
+                        double correlation);
 
 /** Posterior of z = ln(life / last cycle). */
 struct wn_fade_posterior {

@@ -12,8 +12,9 @@
 
 #include "fade/library.h"
 
-enum { LANES = 8, OUTLOOK = 24, LEVELS = 160, FAMILIES = 32 };
+enum { LANES = 8, OUTLOOK = 24, LEVELS = 160, PARTS = 2 };
 #define Z_MAX     3.5
+#define APART_MIN 0.5  /* of the usual space: what differs between closer points is no drift */
 #define LEVEL_TOP 1.2  /* the histograms go from here, */
 #define LEVEL_END -0.4 /* down to here; what lies below counts in the last cell */
 
@@ -22,6 +23,7 @@ struct prefix {
     int bins;
     float y[WN_FADE_BINS];                     /* share of the way left, by the measured start */
     float weight[WN_FADE_KINDS][WN_FADE_BINS]; /* each adds up to 1 */
+    struct wn_fade_drift drift[WN_FADE_KINDS];
     struct wn_fade_noise noise[WN_FADE_KINDS];
     short cell[WN_FADE_Z][WN_FADE_BINS];
     float part[WN_FADE_Z][WN_FADE_BINS];
@@ -39,7 +41,8 @@ struct lanes {
 /** Distribution of the capacity at coming cycles, as histograms over the share of the way that is
  * left. */
 struct outlook {
-    float cell[WN_FADE_Z][OUTLOOK]; /* where on the table each coming cycle lies, for each z */
+    /* where on the table each coming cycle lies, for each part of a cell of z */
+    float cell[WN_FADE_Z * PARTS][OUTLOOK];
     float count[OUTLOOK][LEVELS];
 };
 
@@ -47,7 +50,7 @@ struct outlook {
 struct sums {
     double top;
     double mass[WN_FADE_Z], even[WN_FADE_Z]; /* even: without the slopes of the kinds */
-    double kind[WN_FADE_KINDS], family[FAMILIES], own[WN_FADE_OWN_MAX];
+    double kind[WN_FADE_KINDS], family[WN_FADE_FAMILIES_MAX], own[WN_FADE_OWN_MAX];
     struct outlook *outlook; /* NULL: only the posterior; else `top` is final already */
 };
 
@@ -60,6 +63,18 @@ static void weigh(float weight[WN_FADE_BINS], const struct wn_fade_digest *d, do
     }
     for (int i = 0; i < d->bins; i++)
         weight[i] = (float)(weight[i] / sum);
+}
+
+void wn_fade_drift_init(struct wn_fade_drift *drift, const struct wn_fade_digest *d,
+                        double correlation)
+{
+    for (int i = 0; i < d->bins; i++) {
+        double apart = i == 0 ? INFINITY : (d->cycle[i] - d->cycle[i - 1]) / d->last_cycle;
+        double spaces = fmax(WN_FADE_BINS * apart, APART_MIN);
+        double left = correlation > 0 ? pow(correlation, spaces) : 0;
+        drift->carry[i] = (float)left;
+        drift->gain[i] = (float)(1 / sqrt(1 - left * left));
+    }
 }
 
 void wn_fade_noise_init(struct wn_fade_noise *noise, double dof, double sigma, double worth)
@@ -81,6 +96,7 @@ static void prefix_init(struct prefix *p, const struct wn_fade_digest *d, double
     for (int kind = 0; kind < WN_FADE_KINDS; kind++) {
         const struct wn_fade_group *group = &t->group[kind];
         weigh(p->weight[kind], d, group->weight_power);
+        wn_fade_drift_init(&p->drift[kind], d, kind == WN_FADE_REAL ? t->drift : 0);
         wn_fade_noise_init(&p->noise[kind], t->sigma_dof, group->sigma,
                            fmin(d->bins, group->points));
     }
@@ -108,15 +124,21 @@ static void likelihood(const struct prefix *p, const struct lanes *l, int k, flo
                        float out[LANES], float level[LANES])
 {
     float ee[LANES] = {0}, ev[LANES] = {0}, vv[LANES] = {0};
+    float e_before[LANES] = {0}, v_before[LANES] = {0};
     for (int i = 0; i < p->bins; i++) {
         const float *low = l->table[p->cell[k][i]], *high = l->table[p->cell[k][i] + 1];
         float part = p->part[k][i], w = p->weight[l->kind][i], y = p->y[i];
+        float carry = p->drift[l->kind].carry[i], gain = p->drift[l->kind].gain[i];
         for (int j = 0; j < LANES; j++) {
             float v = low[j] + part * (high[j] - low[j]);
             float e = y - v;
-            ee[j] += w * e * e;
-            ev[j] += w * e * v;
-            vv[j] += w * v * v;
+            float new_e = gain * (e - carry * e_before[j]);
+            float new_v = gain * (v - carry * v_before[j]);
+            ee[j] += w * new_e * new_e;
+            ev[j] += w * new_e * new_v;
+            vv[j] += w * new_v * new_v;
+            e_before[j] = e;
+            v_before[j] = v;
         }
     }
     for (int j = 0; j < LANES; j++) {
@@ -136,14 +158,14 @@ static void rescale(struct sums *s, double top)
     }
     for (int k = 0; k < WN_FADE_KINDS; k++)
         s->kind[k] *= f;
-    for (int k = 0; k < FAMILIES; k++)
+    for (int k = 0; k < WN_FADE_FAMILIES_MAX; k++)
         s->family[k] *= f;
     for (int k = 0; k < WN_FADE_OWN_MAX; k++)
         s->own[k] *= f;
     s->top = top;
 }
 
-/** Adds one shape at one z to the histograms. */
+/** Adds one shape at one part of a cell of z to the histograms. */
 static void look_ahead(struct outlook *o, const struct lanes *l, int j, int k, double level,
                        float mass)
 {
@@ -173,7 +195,9 @@ static void lanes_run(const struct prefix *p, struct lanes *l, const struct wn_f
                 s->top - (s->outlook ? 9 : 25)) /* too little to be seen in a picture, or at all */
                 continue;
             if (s->outlook) {
-                look_ahead(s->outlook, l, j, k, (double)level[j], (float)exp(x - s->top));
+                for (int part = 0; part < PARTS; part++)
+                    look_ahead(s->outlook, l, j, PARTS * k + part, (double)level[j],
+                               (float)exp(x - s->top));
                 continue;
             }
             if (x > s->top)
@@ -318,8 +342,9 @@ void wn_fade_look_ahead(const struct wn_fade_digest *digest, const struct wn_fad
         double cycle =
             digest->last_cycle + (out->eol_p90_cycle - digest->last_cycle) * i / (OUTLOOK - 1);
         out->curve[i].cycle = cycle;
-        for (int k = 0; k < WN_FADE_Z; k++) {
-            double mid = (posterior->z[k] + posterior->z[k + 1]) / 2;
+        for (int k = 0; k < WN_FADE_Z * PARTS; k++) {
+            double low = posterior->z[k / PARTS], high = posterior->z[k / PARTS + 1];
+            double mid = low + (high - low) * (k % PARTS + 0.5) / PARTS;
             /* from now (factor 1) to the end, each course is run through in its calibrated time */
             double ahead = log(cycle / digest->last_cycle) / stretch(mid, raw, answer_z);
             outlook.cell[k][i] = (float)(exp(fmin(1, ahead - mid) / 2) * WN_FADE_GRID);

@@ -39,6 +39,10 @@ static const struct {
     {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
     {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
     {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
+    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
     {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
     {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
     {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
@@ -56,7 +60,7 @@ enum curves_group curves_group(int family)
 
 const char *curves_family(int family)
 {
-    static const char *const held_out[] = {"zhang2020", "rolston2024", "rolston2024_cold"};
+    static const char *const held_out[] = {"duque2023", "kuzhiyil2024", "waldmann2014", "weng2021"};
     int after = family - wn_fade_family_count;
     return after < 0 ? wn_fade_families[family] : held_out[after];
 }

@@ -8,7 +8,7 @@
 
 #include "fade/fade.h"
 
-enum { CURVES_MAX = 600, CURVES_DIRS = 2, CURVES_FAMILIES = 17 };
+enum { CURVES_MAX = 600, CURVES_DIRS = 2, CURVES_FAMILIES = 21 };
 
 enum curves_group {
     CURVES_REFERENCE, /* of the reference directory */

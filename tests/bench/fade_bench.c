@@ -322,6 +322,8 @@ static const struct {
 #define GROUP(k)                                                                                   \
     KNOB(group[k].mass), KNOB(group[k].sigma), KNOB(group[k].points), KNOB(group[k].weight_power), \
         KNOB(group[k].level_ridge), KNOB(group[k].slope)
+#define SIDES(k)                                                                                   \
+    KNOB(sides[0][k][0]), KNOB(sides[0][k][1]), KNOB(sides[1][k][0]), KNOB(sides[1][k][1])
 #define KNOB(field)                                                                                \
     {                                                                                              \
 #field, offsetof(struct wn_fade_tuning, field)                                             \
@@ -340,6 +342,7 @@ static const struct {
     KNOB(warp_step),
     KNOB(warp_prior),
     KNOB(spread),
+    KNOB(drift),
     KNOB(sigma_dof),
     KNOB(life_slope),
     KNOB(life_bend),
@@ -357,16 +360,11 @@ static const struct {
     KNOB(line_b_mean[1]),
     KNOB(line_b_sd[0]),
     KNOB(line_b_sd[1]),
-    KNOB(sides[0][0]),
-    KNOB(sides[0][1]),
-    KNOB(sides[1][0]),
-    KNOB(sides[1][1]),
-    KNOB(sides[2][0]),
-    KNOB(sides[2][1]),
-    KNOB(sides[3][0]),
-    KNOB(sides[3][1]),
-    KNOB(sides[4][0]),
-    KNOB(sides[4][1]),
+    SIDES(0),
+    SIDES(1),
+    SIDES(2),
+    SIDES(3),
+    SIDES(4),
 };
 
 struct options {
