@@ -49,16 +49,19 @@ static int judge_past(const struct wn_fade_point *points, size_t n, double cycle
     return WN_OK;
 }
 
-/** Share of lives longer than `cycles`, between the three quantiles log-linear, outside a normal
- * tail in ln(life). */
+/** Share of lives longer than `cycles`: on either side of the median Student's t of three degrees
+ * of freedom in ln(life), through the three quantiles. A normal tail would be too sure. */
 double wn_fade_longer(const struct wn_fade_result *r, double cycles)
 {
-    static const double one_in_ten = 1.2815515655446004; /* standard normal quantile of 0.9 */
+    static const double pi = 3.141592653589793;
+    static const double one_in_ten = 1.6377443536962102; /* its quantile of 0.9 */
     double off = log(cycles / r->eol_median_cycle);
     double side = off < 0 ? log(r->eol_median_cycle / r->eol_p10_cycle)
                           : log(r->eol_p90_cycle / r->eol_median_cycle);
-    double x = side > 0 ? off / side * one_in_ten : off < 0 ? -9 : 9;
-    return 0.5 * erfc(x / sqrt(2));
+    if (!(side > 0))
+        return off < 0 ? 1 : 0;
+    double t = off / side * one_in_ten / sqrt(3);
+    return 0.5 - (t / (1 + t * t) + atan(t)) / pi;
 }
 
 int wn_fade_judge_claim(const struct wn_fade_point *points, size_t n, double cycles, double min_ah,

@@ -1,4 +1,4 @@
-/* The noise model of the projection against a table of Student's t.
+/* The noise model of the projection, and the tails of a life, against a table of Student's t.
  * SPDX-License-Identifier: GPL-3.0-or-later
  *
  * With its size integrated out, noise about a shape that is worth one point has Student's t: the
@@ -13,7 +13,7 @@
 #include "support/near.h"
 #include "support/reference.h"
 
-enum { SHARES = 6, STEPS = 4000 };
+enum { SHARES = 6, STEPS = 4000, TAIL_DOF = 3 };
 #define TABLE     "standards/student_t.tsv"
 #define SIGMA     0.02 /* in shares of the way to the threshold, as the method has it */
 #define TOLERANCE 5e-7 /* of a share; the densities are of single precision */
@@ -42,6 +42,21 @@ static void check_row(double dof, const double share[SHARES], const double t[SHA
     }
 }
 
+/* The tails of a projected life are those of three degrees of freedom. */
+static void check_tails(const double share[SHARES], const double t[SHARES])
+{
+    struct wn_fade_result r = {.eol_p10_cycle = 400, .eol_median_cycle = 500, .eol_p90_cycle = 800};
+    double late = log(r.eol_p90_cycle / r.eol_median_cycle);
+    double early = log(r.eol_median_cycle / r.eol_p10_cycle);
+    for (int k = 0; k < SHARES; k++) {
+        double far = t[k] / t[0]; /* of the way to the quantile of 0.9 */
+        double after = r.eol_median_cycle * exp(far * late);
+        double before = r.eol_median_cycle * exp(-far * early);
+        assert_near(wn_fade_longer(&r, after), 1 - share[k], TOLERANCE);
+        assert_near(wn_fade_longer(&r, before), share[k], TOLERANCE);
+    }
+}
+
 static void noise_is_as_wide_as_students_t(void **state)
 {
     (void)state;
@@ -60,6 +75,10 @@ static void noise_is_as_wide_as_students_t(void **state)
             memcpy(share, row + 1, sizeof share);
         } else if (isfinite(row[0])) {
             check_row(row[0], share, row + 1);
+            if ((int)row[0] == TAIL_DOF) {
+                assert_near(share[0], 0.9, 0);
+                check_tails(share, row + 1);
+            }
             rows++;
         }
     }
