@@ -21,7 +21,7 @@
 #define ZERO_C_K      273.15
 #define STEP_MIN_K    1.0  /* between neighbours, to learn from them */
 #define COEFFICIENT_K 9000 /* most that is believed: an activation energy of 75 kJ/mol */
-enum { PAIRS_MIN = 8, PAIRS_MAX = 512, FIRST = 5 };
+enum { PAIRS_MIN = 8, PAIRS_MAX = 512 };
 
 static int rising(const void *a, const void *b)
 {
@@ -108,6 +108,18 @@ static void curve_to_ohm(struct wn_fade_resistance *r)
     r->life.threshold_ah = NAN;
 }
 
+/** No row of the library is a resistance, and it is measured coarsely: rough lines and rough lives
+ * are leaned on more, precise lives hardly at all. */
+static struct wn_fade_tuning coarse(void)
+{
+    struct wn_fade_tuning t = wn_fade_tuning;
+    t.group[WN_FADE_REAL].mass = 0.02;
+    t.group[WN_FADE_REAL_ROUGH].mass = 0.1;
+    t.group[WN_FADE_LINE_ROUGH].mass = 0.3;
+    t.group[WN_FADE_LINE_ROUGH].slope = 2.2;
+    return t;
+}
+
 int wn_fade_project_resistance(const struct wn_fade_point *points, size_t n, double rise,
                                struct wn_fade_point *scratch, struct wn_fade_resistance *out,
                                struct wn_error *err)
@@ -130,17 +142,15 @@ int wn_fade_project_resistance(const struct wn_fade_point *points, size_t n, dou
         snprintf(out->life.reason, sizeof out->life.reason, "no resistance was measured");
         return WN_OK;
     }
-    double first[FIRST];
-    size_t k = 0;
-    for (; k < FIRST && k < kept; k++)
-        first[k] = scratch[k].capacity_ah;
-    out->initial_ohm = median(first, k);
+    out->initial_ohm = wn_fade_initial_capacity_ah(scratch, kept); /* ohm for now */
     out->threshold_ohm = (1 + rise) * out->initial_ohm;
     for (size_t i = 0; i < kept; i++)
         scratch[i].capacity_ah = FULL - (FULL - EMPTY) *
                                             (scratch[i].capacity_ah - out->initial_ohm) /
                                             (out->threshold_ohm - out->initial_ohm);
-    rc = wn_fade_project(scratch, kept, EMPTY, &out->life, err);
+    const struct wn_fade_tuning tuning = coarse();
+    const struct wn_fade_use use = wn_fade_use_of(NULL);
+    rc = wn_fade_project_tuned(scratch, kept, EMPTY, &tuning, &use, true, &out->life, err);
     out->life.cycles_left_out += n - kept;
     curve_to_ohm(out);
     return rc;
