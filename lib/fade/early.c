@@ -110,6 +110,8 @@ enum wn_fade_refusal wn_fade_answer(const struct wn_fade_digest *d, double thres
     struct wn_fade_progress p;
     wn_fade_progress(d, threshold_ah, &p);
     calibrate(post, t, d->used, z);
+    if (p.lost < -t->risen)
+        return WN_FADE_RISES;
     if (p.lost < LOST_EARLY && p.bend < BEND_EARLY && d->used < POINTS_EARLY)
         return WN_FADE_TOO_LITTLE;
     bool nothing = p.lost < LOST_NOTHING && d->used < POINTS_NOTHING;

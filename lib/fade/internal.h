@@ -104,6 +104,7 @@ struct wn_fade_tuning {
     double vague_c_low, vague_s_low;     /* earliest knee, sharpest knee */
     double vague_r_sd, vague_r_low;      /* early recovery, below 0 a running-in loss */
     double line_b_mean[2], line_b_sd[2]; /* ln of the exponent of a line, and of a rough one */
+    double risen;                        /* share of the way it may rise before it is refused */
     /* factors on the lower and upper side, with few points and with many */
     double sides[2][WN_FADE_WIDTHS][2];
 };
@@ -181,6 +182,7 @@ void wn_fade_progress(const struct wn_fade_digest *digest, double threshold_ah,
 enum wn_fade_refusal {
     WN_FADE_ANSWERED,
     WN_FADE_TOO_LITTLE,
+    WN_FADE_RISES,
     WN_FADE_TOO_MANY_LIVES,
     WN_FADE_MAY_BE_RUNNING_IN
 };

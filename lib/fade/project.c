@@ -50,6 +50,7 @@ const struct wn_fade_tuning wn_fade_tuning = {
     .vague_r_low = 0,
     .line_b_mean = {-0.106, 0.131},
     .line_b_sd = {0.0229, 0.104},
+    .risen = 0.05, /* further than any cell of the library */
     .sides = {{{3.3, 1.3}, {2.1, 1.9}, {0.73, 0.78}, {0.89, 1.26}, {0.9, 1.77}},
               {{3.5, 1.1}, {2.6, 1.4}, {1, 0.44}, {0.96, 0.65}, {1.08, 0.76}}},
 };
@@ -131,6 +132,7 @@ static void lean(const struct wn_fade_posterior *post, const struct wn_fade_use 
 
 static const char *const refusals[] = {
     [WN_FADE_TOO_LITTLE] = "too little fade over too few points: more cycles are needed",
+    [WN_FADE_RISES] = "the capacity has risen so far: more cycles are needed",
     [WN_FADE_TOO_MANY_LIVES] = "the curve so far fits too many lives: more cycles are needed",
     [WN_FADE_MAY_BE_RUNNING_IN] =
         "the loss so far slows down and may be running-in: more cycles are needed",

@@ -117,6 +117,7 @@ static struct wn_fade_tuning coarse(void)
     t.group[WN_FADE_REAL_ROUGH].mass = 0.1;
     t.group[WN_FADE_LINE_ROUGH].mass = 0.3;
     t.group[WN_FADE_LINE_ROUGH].slope = 2.2;
+    t.risen = 0.5; /* many fall at first */
     return t;
 }
 

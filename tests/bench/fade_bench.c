@@ -360,6 +360,7 @@ static const struct {
     KNOB(line_b_mean[1]),
     KNOB(line_b_sd[0]),
     KNOB(line_b_sd[1]),
+    KNOB(risen),
     SIDES(0),
     SIDES(1),
     SIDES(2),

@@ -69,6 +69,17 @@ static void follows_a_line_to_its_end(void **state)
     }
 }
 
+/* Some cells gain a little at first; one that only gains says nothing of its end. */
+static void a_rising_cell_has_no_end_in_sight(void **state)
+{
+    (void)state;
+    make(0, 1);
+    for (int i = 0; i < N; i++)
+        points[i].capacity_ah = 2 + 0.0005 * i;
+    for (size_t n = 100; n <= N; n += 100)
+        assert_int_equal(project(points, n, THRESHOLD).state, WN_FADE_NOT_YET_PREDICTABLE);
+}
+
 /* Square root, line and a knee that begins late: no cell of the library. Before it and in it the
  * interval must leave room for it, however well a bent line fits the past. */
 static double late_knee_ah(int cycle)
@@ -402,6 +413,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(finds_the_end_of_a_smooth_curve),
         cmocka_unit_test(follows_a_line_to_its_end),
+        cmocka_unit_test(a_rising_cell_has_no_end_in_sight),
         cmocka_unit_test(leaves_room_for_a_knee),
         cmocka_unit_test(few_checkups_tell_where_the_cell_started),
         cmocka_unit_test(draws_the_way_to_the_end),
