@@ -132,7 +132,7 @@ static void lean(const struct wn_fade_posterior *post, const struct wn_fade_use 
 
 static const char *const refusals[] = {
     [WN_FADE_TOO_LITTLE] = "too little fade over too few points: more cycles are needed",
-    [WN_FADE_RISES] = "the capacity has risen so far: more cycles are needed",
+    [WN_FADE_RISES] = "the course so far leads away from the threshold: more cycles are needed",
     [WN_FADE_TOO_MANY_LIVES] = "the curve so far fits too many lives: more cycles are needed",
     [WN_FADE_MAY_BE_RUNNING_IN] =
         "the loss so far slows down and may be running-in: more cycles are needed",

@@ -20,11 +20,11 @@
 #include "base/num.h"
 #include "fade/internal.h"
 
-static const struct {
+enum { REFERENCE_FAMILIES = 9 };
+static const struct rule {
     double threshold_ah, retention, second_ah;
     bool sparse, aside, second_aside;
-    enum curves_group group;
-} rules[CURVES_FAMILIES] = {
+} reference[REFERENCE_FAMILIES] = {
     {.threshold_ah = 1.4, .second_ah = 1.45, .second_aside = true},
     {.threshold_ah = 0.88, .second_ah = 0.77},
     {.threshold_ah = 0.88},
@@ -34,28 +34,25 @@ static const struct {
     {.retention = 0.8},
     {.retention = 0.8},
     {.retention = 0.8},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_FURTHER},
-    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
-    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
-    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
-    {.retention = 0.8, .sparse = true, .group = CURVES_HELD_OUT},
 };
+
+/** What is not of the reference directory has one rule. */
+static const struct rule *rule_of(int family)
+{
+    static const struct rule other = {.retention = 0.8, .sparse = true};
+    return family < REFERENCE_FAMILIES ? &reference[family] : &other;
+}
 
 bool curves_aside(int family)
 {
-    return rules[family].aside;
+    return rule_of(family)->aside;
 }
 
 enum curves_group curves_group(int family)
 {
-    return rules[family].group;
+    return family < REFERENCE_FAMILIES     ? CURVES_REFERENCE
+           : family < wn_fade_family_count ? CURVES_FURTHER
+                                           : CURVES_HELD_OUT;
 }
 
 const char *curves_family(int family)
@@ -187,7 +184,7 @@ static void keep(struct curves *all, const struct curve *c, double threshold_ah,
 {
     struct curve probe = *c;
     probe.threshold_ah = threshold_ah;
-    probe.life = find_life(&probe, rules[family].sparse, flags);
+    probe.life = find_life(&probe, rule_of(family)->sparse, flags);
     if (isnan(probe.life) || all->count == CURVES_MAX)
         return;
     probe.points = malloc(c->n * sizeof *c->points);
@@ -218,15 +215,15 @@ static char *slurp(const char *path)
 /** The curve down to each threshold of its family. */
 static void keep_family(struct curves *all, struct curve *c, int family, const char *flags)
 {
-    double retention = rules[family].retention;
+    const struct rule *rule = rule_of(family);
     if (c->n < 5)
         return;
     keep(all, c,
-         retention > 0 ? retention * start_of(c, rules[family].sparse) : rules[family].threshold_ah,
+         rule->retention > 0 ? rule->retention * start_of(c, rule->sparse) : rule->threshold_ah,
          family, flags);
-    c->library_only = rules[family].second_aside;
-    if (rules[family].second_ah > 0)
-        keep(all, c, rules[family].second_ah, family, flags);
+    c->library_only = rule->second_aside;
+    if (rule->second_ah > 0)
+        keep(all, c, rule->second_ah, family, flags);
 }
 
 /** The curves of one family below one directory, if they are there. */
