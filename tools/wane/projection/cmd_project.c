@@ -201,8 +201,8 @@ static void print_resistance(const struct answer *a)
     } else if (r->life.state == WN_FADE_PROJECTED) {
         (void)printf("Resistance is projected to reach %s mOhm: cycle %s, between %s and %s\n", ohm,
                      median, p10, p90);
-        (void)puts(
-            "The interval of the resistance is not calibrated: on open data it was too wide");
+        (void)puts("The interval of the resistance is not calibrated: on open data a fifth of the "
+                   "ends came before it");
     } else {
         (void)printf("The rise of resistance is not yet predictable: %s\n", r->life.reason);
     }
